@@ -1,0 +1,1 @@
+"""Instruments to readings. Knows nothing of chemistry and imports nothing of the monitor."""
