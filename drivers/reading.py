@@ -19,7 +19,7 @@ class Quality(StrEnum):
 
     GOOD = "good"
     UNSTABLE = "unstable"
-    """The instrument itself says that the value is still moving (a balance before it has settled)."""
+    """The instrument says that the value still moves (a balance before it has settled)."""
     AT_LEAST = "at-least"
     """A counter or an amplifier at its ceiling: the truth is this or more."""
     OUT_OF_RANGE = "out-of-range"
@@ -127,7 +127,7 @@ def to_canonical(value: float, unit: str, role: str) -> float:
 class Reading:
     """What one channel said at one moment.
 
-    `value` is in the canonical unit of the channel's role, finite, or None where there is no number.
+    `value` is in the canonical unit of the channel's role and finite, or None: no number.
     """
 
     channel: str
@@ -135,6 +135,6 @@ class Reading:
     quality: Quality = Quality.GOOD
 
     def __post_init__(self) -> None:
-        """Refuse NaN and infinity: a missing value is None, so that it can be stored and compared."""
+        """Refuse NaN and infinity: a missing value is None, which can be stored and compared."""
         if self.value is not None and not math.isfinite(self.value):
             raise ValueError(f"channel {self.channel!r}: {self.value} is no value; use None")

@@ -1,4 +1,4 @@
-"""What plan.toml and rig.toml say, as frozen values. Reading files is `monitor.plan.files`' business."""
+"""What plan.toml and rig.toml say, as frozen values; `monitor.plan.files` reads them."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from monitor.chemistry.steps import StepSpec
 
 __all__ = [
-    "Charge",
     "ChannelSpec",
+    "Charge",
     "Coolant",
     "Done",
     "InstrumentSpec",
@@ -97,7 +97,7 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """One plan, checked. `steps` is what holds: the set's, with the plan's own by name over them."""
+    """One plan, checked. `steps` is what holds: the set's, the plan's own by name over them."""
 
     title: str
     steps: tuple[StepSpec, ...] = ()

@@ -1,0 +1,148 @@
+"""Header cells of a table of readings: `elapsed [s]`, `time`, `role [unit]`, `role/name [unit]`."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from drivers.reading import ROLES, UnitError, to_canonical
+
+__all__ = ["Column", "TableError", "TimeColumn", "parse_columns", "parse_map", "read_header"]
+
+_CELL = re.compile(
+    r"^\s*(?P<role>[^\[\]/]+?)\s*(?:/\s*(?P<name>[^\[\]]+?)\s*)?\[\s*(?P<unit>[^\[\]]+?)\s*\]\s*$"
+)
+
+
+class TableError(ValueError):
+    """A table that cannot be read. `problems` holds one sentence for each thing that is wrong."""
+
+    def __init__(self, problems: Sequence[str]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(problems))
+
+
+@dataclass(frozen=True, slots=True)
+class TimeColumn:
+    """The column that says when. `absolute`: RFC 3339 with offset; otherwise seconds elapsed."""
+
+    index: int
+    absolute: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of readings: its place in the row, its role, its channel and the unit it is in."""
+
+    index: int
+    role: str
+    name: str
+    unit: str
+
+
+def parse_map(text: str) -> tuple[str, str]:
+    """The two sides of one `THEIR HEADER=role [unit]`; the last `=` parts them.
+
+    >>> parse_map("Mass (g)=pot_mass [g]")
+    ('Mass (g)', 'pot_mass [g]')
+    """
+    theirs, equals, ours = text.rpartition("=")
+    if not equals or not theirs.strip() or not ours.strip():
+        raise TableError(
+            [f"--map {text!r}: expected 'THEIR HEADER=role [unit]', as in 'Mass (g)=pot_mass [g]'"]
+        )
+    return theirs.strip(), ours.strip()
+
+
+def parse_columns(
+    cells: Sequence[str], renamed: Mapping[str, str], skipped: frozenset[str], file: str
+) -> tuple[TimeColumn, tuple[Column, ...]]:
+    """What each header cell means.
+
+    `renamed` maps headers as found to headers in our form; `skipped` holds headers (as found) to
+    leave out. Raises TableError with all that is wrong: no time, a column that is no role, a unit
+    that does not fit, two columns for one channel, a header of `renamed` or `skipped` not there.
+    """
+    found = [cell.strip().lstrip("\ufeff") for cell in cells]
+    problems = [
+        f"{file}: --map names a column {theirs!r} that is not there; found: {_listed(found)}"
+        for theirs in renamed
+        if theirs not in found
+    ]
+    problems += [
+        f"{file}: --skip names a column {name!r} that is not there; found: {_listed(found)}"
+        for name in sorted(skipped)
+        if name not in found
+    ]
+    time: TimeColumn | None = None
+    columns: list[Column] = []
+    for index, as_found in enumerate(found):
+        if as_found in skipped:
+            continue
+        cell = renamed.get(as_found, as_found)
+        if cell in ("elapsed [s]", "time"):
+            if time is not None:
+                problems.append(
+                    f"{file}, column {index + 1}: a second column of time, {as_found!r}"
+                )
+            time = TimeColumn(index, cell == "time")
+            continue
+        try:
+            columns.append(read_header(cell, index))
+        except ValueError as error:
+            problems.append(f"{file}, column {index + 1}: {error}")
+    if time is None:
+        problems.append(
+            f"{file}: no column of time; expected a header 'elapsed [s]' or 'time' "
+            f"(or --map 'THEIR HEADER=elapsed [s]'); found: {_listed(found)}"
+        )
+    if not columns and not problems:
+        problems.append(f"{file}: no column of readings beside the time")
+    problems += _doubled(columns, file)
+    if problems or time is None:
+        raise TableError(problems)
+    return time, tuple(columns)
+
+
+def read_header(cell: str, index: int = 0) -> Column:
+    """One header cell of a channel as a Column; ValueError says what was expected.
+
+    >>> read_header("coolant_out_temperature/upper [K]").name
+    'upper'
+    """
+    match = _CELL.match(cell)
+    role = match["role"].strip() if match else cell
+    if match is None or role not in ROLES:
+        near = difflib.get_close_matches(role, ROLES, n=1, cutoff=0.5)
+        hint = f"; nearest role: {near[0]}" if near else ""
+        raise ValueError(
+            f"{cell!r} is no channel; expected 'role [unit]' or 'role/name [unit]'{hint} "
+            f"(--map names it, --skip {cell!r} leaves it out)"
+        )
+    try:
+        to_canonical(1.0, match["unit"], role)
+    except UnitError as error:
+        raise ValueError(f"{cell!r}: {error}") from error
+    return Column(index, role, match["name"] or role, match["unit"])
+
+
+def _doubled(columns: Sequence[Column], file: str) -> list[str]:
+    seen: dict[str, int] = {}
+    problems = []
+    for column in columns:
+        if column.name in seen:
+            problems.append(
+                f"{file}, columns {seen[column.name] + 1} and {column.index + 1}: two channels "
+                f"named {column.name!r}; tell them apart as 'role/name [unit]'"
+            )
+        seen.setdefault(column.name, column.index)
+    return problems
+
+
+def _listed(cells: Sequence[str]) -> str:
+    shown = ", ".join(repr(cell[:40]) for cell in cells[:12])
+    return (
+        shown + (f" and {len(cells) - 12} more" if len(cells) > 12 else "") if cells else "nothing"
+    )

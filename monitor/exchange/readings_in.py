@@ -1,0 +1,258 @@
+"""A table of readings and a table of marks as entries of a journal. Pure: text in, values out."""
+
+from __future__ import annotations
+
+import csv
+import itertools
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from drivers.reading import Reading, to_canonical
+from monitor.entries import Body, Gap, Mark, Readings
+from monitor.exchange.header import Column, TableError, TimeColumn, parse_columns
+
+__all__ = ["Table", "TimedBody", "read_marks", "read_table"]
+
+_MOST_PROBLEMS = 20
+"""Problems told at once: more would scroll the first, which is the one to mend, off the screen."""
+
+_GAP_PERIODS = 10.0
+_GAP_LEAST_S = 60.0
+"""A hole in a table is said as a gap where it is longer than ten usual periods and a minute."""
+
+INSTRUMENT = "import"
+
+
+@dataclass(frozen=True, slots=True)
+class TimedBody:
+    """One thing of the table, at its time. `utc_s` is None where only elapsed seconds are known."""
+
+    elapsed_s: float
+    utc_s: float | None
+    body: Body
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """All readings of a table in ascending time, with what was noticed on the way."""
+
+    columns: tuple[Column, ...]
+    rows: tuple[TimedBody, ...]
+    utc_offset_s: int | None
+    notes: tuple[str, ...]
+
+    def start_utc_s(self) -> float | None:
+        """Wall clock at elapsed 0, or None where the table carries elapsed seconds alone."""
+        return None if not self.rows or self.rows[0].utc_s is None else self.rows[0].utc_s
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    time_s: float
+    values: tuple[Reading, ...]
+
+
+def read_table(
+    lines: Iterable[str],
+    file: str,
+    *,
+    renamed: Mapping[str, str] | None = None,
+    skipped: frozenset[str] = frozenset(),
+    skip_rows: int = 0,
+    names: Mapping[str, str] | None = None,
+) -> Table:
+    """All readings of a CSV table.
+
+    `skip_rows` rows under the header (units, say) are passed over; `names` gives a channel's name
+    for a role that the header leaves unnamed. Comma, semicolon and tab are told apart by the
+    header. Rows out of order are put in order, and a note says so. Raises TableError with everything wrong.
+    """
+    rows = _cells(lines)
+    try:
+        header = next(rows)
+    except StopIteration:
+        raise TableError([f"{file}: the file is empty; expected a header row"]) from None
+    time, columns = parse_columns(header, renamed or {}, skipped, file)
+    columns = tuple(
+        Column(c.index, c.role, (names or {}).get(c.name, c.name), c.unit) for c in columns
+    )
+    parsed, offset_s = _parse_rows(rows, time, columns, skip_rows, file)
+    if not parsed:
+        raise TableError([f"{file}: no row of readings under the header"])
+    return _table(columns, parsed, time.absolute, offset_s, file)
+
+
+def read_marks(lines: Iterable[str], file: str, table: Table) -> tuple[TimedBody, ...]:
+    """Marks of a second file: the same first column, then `kind`, `text`."""
+    rows = _cells(lines)
+    header = [cell.strip().lstrip("\ufeff") for cell in next(rows, [])]
+    if (
+        len(header) < 3
+        or header[0] not in ("elapsed [s]", "time")
+        or header[1:3] != ["kind", "text"]
+    ):
+        raise TableError(
+            [f"{file}, line 1: expected the header 'elapsed [s],kind,text' or 'time,kind,text'"]
+        )
+    start = table.start_utc_s()
+    if header[0] == "time" and start is None:
+        raise TableError(
+            [f"{file}: marks carry a time of day but the readings only elapsed seconds"]
+        )
+    found, problems = [], []
+    for number, cells in enumerate(rows, start=2):
+        if not any(cell.strip() for cell in cells):
+            continue
+        try:
+            at, _ = _time(cells[0], header[0] == "time")
+        except ValueError as error:
+            problems.append(f"{file}, line {number}, column 1: {error}")
+            continue
+        elapsed = at - start if header[0] == "time" and start is not None else at
+        utc = None if start is None else start + elapsed
+        text = cells[2] if len(cells) > 2 else ""
+        found.append(TimedBody(max(0.0, elapsed), utc, Mark(cells[1].strip() or "note", text)))
+    if problems:
+        raise TableError(problems[:_MOST_PROBLEMS])
+    return tuple(sorted(found, key=lambda mark: mark.elapsed_s))
+
+
+def _cells(lines: Iterable[str]) -> Iterator[list[str]]:
+    """Rows of cells, parted by whichever of comma, semicolon and tab the header has most of."""
+    iterator = iter(lines)
+    first = next(iterator, "")
+    while first and not first.strip():
+        first = next(iterator, "")
+    if not first:
+        return
+    separator = max(",;\t", key=first.count)
+
+    def again() -> Iterator[str]:
+        yield first
+        yield from iterator
+
+    try:
+        yield from csv.reader(again(), delimiter=separator)
+    except csv.Error as error:
+        raise TableError([f"the table cannot be read as CSV: {error}"]) from error
+
+
+def _parse_rows(
+    rows: Iterator[list[str]],
+    time: TimeColumn,
+    columns: Sequence[Column],
+    skip_rows: int,
+    file: str,
+) -> tuple[list[_Row], int | None]:
+    parsed: list[_Row] = []
+    problems: list[str] = []
+    offset_s: int | None = None
+    for number, cells in enumerate(rows, start=2):
+        if number < 2 + skip_rows or not any(cell.strip() for cell in cells):
+            continue
+        try:
+            at, offset = _time(cells[time.index] if time.index < len(cells) else "", time.absolute)
+            offset_s = offset if offset_s is None else offset_s
+        except ValueError as error:
+            problems.append(f"{file}, line {number}, column {time.index + 1}: {error}")
+            continue
+        values = []
+        for column in columns:
+            try:
+                value = _number(cells[column.index] if column.index < len(cells) else "")
+            except ValueError as error:
+                problems.append(f"{file}, line {number}, column {column.index + 1}: {error}")
+                continue
+            if value is not None:
+                values.append(Reading(column.name, to_canonical(value, column.unit, column.role)))
+        parsed.append(_Row(at, tuple(values)))
+    if problems:
+        more = len(problems) - _MOST_PROBLEMS
+        told = problems[:_MOST_PROBLEMS] + (
+            [f"{file}: and {more} more like these"] if more > 0 else []
+        )
+        raise TableError(told)
+    return parsed, offset_s
+
+
+def _time(cell: str, absolute: bool) -> tuple[float, int | None]:
+    text = cell.strip()
+    if not absolute:
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if not math.isfinite(value):
+            raise ValueError(f"{text[:40]!r} is no number of seconds")
+        return value, None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueError(
+            f"{text[:40]!r} is no time; expected RFC 3339 with offset, such as "
+            "2026-03-14T10:40:00+01:00"
+        ) from None
+    offset = moment.utcoffset()
+    if offset is None:
+        raise ValueError(f"{text[:40]!r} has no offset from UTC; write it as {text[:40]}+01:00")
+    return moment.timestamp(), int(offset.total_seconds())
+
+
+def _number(cell: str) -> float | None:
+    text = cell.strip()
+    if not text or text.lower() == "nan":
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        raise ValueError(
+            f"{text[:40]!r} is no number; an empty cell means that there is no reading"
+        ) from None
+    if not math.isfinite(value):
+        raise ValueError(f"{text[:40]!r} is no finite number; leave the cell empty")
+    return value
+
+
+def _table(
+    columns: tuple[Column, ...], parsed: list[_Row], absolute: bool, offset_s: int | None, file: str
+) -> Table:
+    notes = []
+    if any(b.time_s < a.time_s for a, b in itertools.pairwise(parsed)):
+        notes.append(f"{file}: rows were not in order of time; they have been put in order")
+        parsed = sorted(parsed, key=lambda row: row.time_s)
+    first_s = parsed[0].time_s
+    origin_s = first_s if absolute or first_s < 0.0 else 0.0
+    if not absolute and first_s < 0.0:
+        notes.append(f"{file}: begins at {first_s:g} s; elapsed time is counted from there")
+    filled = [row for row in parsed if row.values]
+    if len(filled) < len(parsed):
+        notes.append(f"{file}: {len(parsed) - len(filled)} rows held no reading")
+    if not filled:
+        raise TableError([f"{file}: every cell of every channel is empty"])
+    timed = [
+        TimedBody(
+            row.time_s - origin_s,
+            row.time_s if absolute else None,
+            Readings(INSTRUMENT, row.values),
+        )
+        for row in filled
+    ]
+    return Table(columns, tuple(_with_gaps(timed)), offset_s, tuple(notes))
+
+
+def _with_gaps(rows: list[TimedBody]) -> Iterator[TimedBody]:
+    """The rows, and a gap entry before each row that follows a long hole."""
+    spans = sorted(b.elapsed_s - a.elapsed_s for a, b in itertools.pairwise(rows))
+    usual_s = spans[len(spans) // 2] if spans else 0.0
+    longest_s = max(_GAP_LEAST_S, _GAP_PERIODS * usual_s)
+    before: TimedBody | None = None
+    for row in rows:
+        if before is not None and row.elapsed_s - before.elapsed_s > longest_s:
+            text = f"{row.elapsed_s - before.elapsed_s:.0f} s without a reading in the table"
+            yield TimedBody(
+                row.elapsed_s, row.utc_s, Gap("source", before.elapsed_s, row.elapsed_s, text)
+            )
+        yield row
+        before = row

@@ -1,0 +1,101 @@
+"""A journal's readings as a table, in the shape that `import` reads, and its marks as another."""
+
+from __future__ import annotations
+
+import csv
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
+from typing import TextIO
+
+from drivers.reading import ROLES
+from monitor.entries import Entry, Mark, Readings
+
+__all__ = ["header_cells", "write_csv", "write_marks", "write_parquet"]
+
+
+def header_cells(roles: Mapping[str, str]) -> dict[str, str]:
+    """Header cell of each channel: `role [unit]`, or `role/name [unit]` where two share a role."""
+    shared = Counter(roles.values())
+    return {
+        name: f"{role}{'/' + name if shared[role] > 1 else ''} [{ROLES[role].unit}]"
+        for name, role in roles.items()
+    }
+
+
+def write_csv(
+    entries: Iterable[Entry], roles: Mapping[str, str], out: TextIO, utc_offset_s: int | None
+) -> int:
+    """Write all readings, a row for each moment at which an instrument spoke; returns the rows.
+
+    `roles` maps each channel to its role, in the order of the columns. Values keep every digit.
+    The first column is `time` where the journal knows the wall clock, else `elapsed [s]`.
+    """
+    writer = csv.writer(out, lineterminator="\n")
+    rows = 0
+    for cells in _rows(entries, roles, utc_offset_s):
+        writer.writerow(cells)
+        rows += 1
+    return max(0, rows - 1)
+
+
+def write_marks(entries: Iterable[Entry], out: TextIO, utc_offset_s: int | None) -> int:
+    """Write all marks as `time,kind,text` or `elapsed [s],kind,text`; returns how many."""
+    writer = csv.writer(out, lineterminator="\n")
+    count = 0
+    for entry in entries:
+        if not isinstance(entry.body, Mark):
+            continue
+        if count == 0:
+            writer.writerow(["elapsed [s]" if entry.utc_s is None else "time", "kind", "text"])
+        writer.writerow([_when(entry, utc_offset_s), entry.body.kind, entry.body.text])
+        count += 1
+    if count == 0:
+        writer.writerow(["elapsed [s]", "kind", "text"])
+    return count
+
+
+def write_parquet(
+    entries: Iterable[Entry], roles: Mapping[str, str], path: Path, utc_offset_s: int | None
+) -> int:
+    """Write the same table as Parquet; returns the rows. ImportError where pyarrow is missing."""
+    import pandas as pd
+
+    rows = _rows(entries, roles, utc_offset_s)
+    header = next(rows)
+    frame = pd.DataFrame(list(rows), columns=header)
+    if header[0] == "time":
+        frame["time"] = pd.to_datetime(frame["time"], utc=True).dt.as_unit("ns")
+    for column in header[1 if header[0] == "time" else 0 :]:
+        frame[column] = pd.to_numeric(frame[column])
+    frame.to_parquet(path, engine="pyarrow", index=False)
+    return len(frame)
+
+
+def _rows(
+    entries: Iterable[Entry], roles: Mapping[str, str], utc_offset_s: int | None
+) -> Iterator[Sequence[str | None]]:
+    cells = header_cells(roles)
+    places = {name: place for place, name in enumerate(roles)}
+    header_given = False
+    for entry in entries:
+        if not isinstance(entry.body, Readings):
+            continue
+        if not header_given:
+            yield ["elapsed [s]" if entry.utc_s is None else "time", *cells.values()]
+            header_given = True
+        row: list[str | None] = [None] * len(places)
+        for reading in entry.body.values:
+            if reading.value is not None and reading.channel in places:
+                row[places[reading.channel]] = repr(reading.value)
+        yield [_when(entry, utc_offset_s), *row]
+    if not header_given:
+        yield ["elapsed [s]", *cells.values()]
+
+
+def _when(entry: Entry, utc_offset_s: int | None) -> str:
+    if entry.utc_s is None:
+        return repr(entry.elapsed_s)
+    zone = UTC if utc_offset_s is None else timezone(timedelta(seconds=utc_offset_s))
+    return datetime.fromtimestamp(entry.utc_s, zone).isoformat(timespec="microseconds")
