@@ -67,7 +67,8 @@ def read_table(
 
     `skip_rows` rows under the header (units, say) are passed over; `names` gives a channel's name
     for a role that the header leaves unnamed. Comma, semicolon and tab are told apart by the
-    header. Rows out of order are put in order, and a note says so. Raises TableError with everything wrong.
+    header. Rows out of order are put in order, and a note says so. Raises TableError with all
+    that is wrong.
     """
     rows = _cells(lines)
     try:

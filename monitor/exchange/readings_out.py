@@ -64,7 +64,7 @@ def write_parquet(
 
     rows = _rows(entries, roles, utc_offset_s)
     header = next(rows)
-    frame = pd.DataFrame(list(rows), columns=header)
+    frame = pd.DataFrame([list(row) for row in rows], columns=list(header))
     if header[0] == "time":
         frame["time"] = pd.to_datetime(frame["time"], utc=True).dt.as_unit("ns")
     for column in header[1 if header[0] == "time" else 0 :]:

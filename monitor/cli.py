@@ -1,0 +1,264 @@
+"""The command line: parse, call, print. A command's module is imported only when called."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from monitor import __version__
+
+__all__ = ["build_parser", "main"]
+
+_NOT_SAFETY = (
+    "mantlewatch observes only: it switches nothing and is not a safety system. "
+    "Local rules, your own risk assessment and licensed practice come first."
+)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """All commands with their options; `run` of each names the function that carries it out."""
+    parser = argparse.ArgumentParser(
+        prog="mantlewatch",
+        description="Watches a charge on a heating mantle until its gas has gone, "
+        "keeps the log, and warns.",
+        epilog=_NOT_SAFETY,
+    )
+    parser.add_argument("--version", action="version", version=f"mantlewatch {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    _add_live(commands)
+    _add_plan(commands)
+    _add_bench(commands)
+    _add_journal(commands)
+    _add_tables(commands)
+    return parser
+
+
+_Commands = argparse._SubParsersAction  # argparse names no public type for this
+
+
+def _command(
+    commands: _Commands[argparse.ArgumentParser], name: str, does: str, run: str
+) -> argparse.ArgumentParser:
+    parser = commands.add_parser(name, help=does, description=does, epilog=_NOT_SAFETY)
+    parser.add_argument("--json", action="store_true", help="print JSON for programs")
+    parser.set_defaults(run=run)
+    return parser
+
+
+def _add_watching(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--plain", action="store_true", help="one line every few seconds, no dashboard"
+    )
+    parser.add_argument(
+        "--every",
+        type=_positive,
+        default=10.0,
+        metavar="S",
+        help="with --plain: a line every S seconds of the run (default 10)",
+    )
+
+
+def _add_rehearsing(parser: argparse.ArgumentParser, speed: float) -> None:
+    parser.add_argument(
+        "--speed",
+        type=_speed,
+        default=speed,
+        metavar="N",
+        help=f"simulated seconds a second, 1 to 600 (default {speed:g})",
+    )
+    parser.add_argument(
+        "--seed", type=int, default=1, metavar="N", help="seed of the simulated rig"
+    )
+    parser.add_argument("--out", type=Path, metavar="JOURNAL", help="where the journal goes")
+
+
+def _add_live(commands: _Commands[argparse.ArgumentParser]) -> None:
+    demo = _command(
+        commands, "demo", "a rehearsal of the bundled plan, at speed", "monitor.commands.live:demo"
+    )
+    _add_rehearsing(demo, 60.0)
+    _add_watching(demo)
+    rehearse = _command(
+        commands, "rehearse", "runs a plan on a simulated rig", "monitor.commands.live:rehearse"
+    )
+    rehearse.add_argument("plan", type=Path, metavar="PLAN")
+    rehearse.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="NAME@40min",
+        help="something that goes wrong then (repeatable), to practise on",
+    )
+    _add_rehearsing(rehearse, 60.0)
+    _add_watching(rehearse)
+    run = _command(commands, "run", "records, analyses, warns", "monitor.commands.live:run")
+    run.add_argument("plan", type=Path, metavar="PLAN", nargs="?")
+    run.add_argument("--rig", type=Path, metavar="RIG", help="which instrument gives which channel")
+    run.add_argument("--out", type=Path, metavar="JOURNAL", help="where the journal goes")
+    run.add_argument(
+        "--resume", type=Path, metavar="JOURNAL", help="go on in a journal whose recorder has ended"
+    )
+    _add_watching(run)
+    watch = _command(
+        commands,
+        "watch",
+        "opens the dashboard on a run in progress or a finished one",
+        "monitor.commands.live:watch",
+    )
+    watch.add_argument("journal", type=Path, metavar="JOURNAL")
+    _add_watching(watch)
+
+
+def _add_plan(commands: _Commands[argparse.ArgumentParser]) -> None:
+    plan = _command(
+        commands,
+        "plan",
+        "checks a plan and prints what to expect",
+        "monitor.commands.bench:plan",
+    )
+    plan.add_argument("plan", type=Path, metavar="PLAN")
+    plan.add_argument("--hold-C", type=float, metavar="C", help="what if the last hold were at C")
+    plan.add_argument("--rate", type=_positive, metavar="K", help="what if it ramped at K per min")
+    plan.add_argument(
+        "--hold-min", type=_positive, metavar="MIN", help="what if the last hold lasted MIN"
+    )
+
+
+def _add_bench(commands: _Commands[argparse.ArgumentParser]) -> None:
+    rig = _command(
+        commands,
+        "rig",
+        "opens every instrument, shows what it says and what is wrong with it",
+        "monitor.commands.bench:rig",
+    )
+    rig.add_argument("rig", type=Path, metavar="RIG")
+    rig.add_argument(
+        "--seconds", type=_positive, default=5.0, metavar="S", help="how long to listen (default 5)"
+    )
+    ports = _command(
+        commands,
+        "ports",
+        "what is plugged in, by its stable name",
+        "monitor.commands.bench:ports",
+    )
+    ports.add_argument("--listen", metavar="PORT", help="show what that one says")
+    ports.add_argument(
+        "--seconds", type=_positive, default=5.0, metavar="S", help="how long to listen (default 5)"
+    )
+
+
+def _add_journal(commands: _Commands[argparse.ArgumentParser]) -> None:
+    mark = _command(commands, "mark", "appends a timed mark", "monitor.commands.journals:mark")
+    mark.add_argument("journal", type=Path, metavar="JOURNAL")
+    mark.add_argument("text", metavar="TEXT")
+    mark.add_argument("--kind", default="note", help="what sort of mark (default: note)")
+    amend = _command(
+        commands,
+        "amend",
+        "from now on another plan or rig; the old one stays in the journal",
+        "monitor.commands.journals:amend",
+    )
+    amend.add_argument("journal", type=Path, metavar="JOURNAL")
+    amend.add_argument("--plan", type=Path, metavar="PLAN")
+    amend.add_argument("--rig", type=Path, metavar="RIG")
+    replay = _command(
+        commands,
+        "replay",
+        "computes everything again from the readings",
+        "monitor.commands.journals:replay",
+    )
+    replay.add_argument("journal", type=Path, metavar="JOURNAL")
+    replay.add_argument(
+        "--every", type=_positive, metavar="S", help="only lines at multiples of S seconds"
+    )
+    verify = _command(
+        commands,
+        "verify",
+        "whole, unaltered, and what is missing",
+        "monitor.commands.journals:verify",
+    )
+    verify.add_argument("journal", type=Path, metavar="JOURNAL")
+    verify.add_argument("--head", metavar="HASH", help="proves the end too")
+
+
+def _add_tables(commands: _Commands[argparse.ArgumentParser]) -> None:
+    bring = _command(
+        commands,
+        "import",
+        "makes a journal of somebody else's readings",
+        "monitor.commands.tables:import_csv",
+    )
+    bring.add_argument("csv", type=Path, metavar="CSV")
+    bring.add_argument("--plan", type=Path, metavar="PLAN", required=True)
+    bring.add_argument("--out", type=Path, metavar="JOURNAL")
+    bring.add_argument("--rig", type=Path, metavar="RIG")
+    bring.add_argument("--marks", type=Path, metavar="FILE", help="timed marks: time, kind, text")
+    bring.add_argument(
+        "--map",
+        action="append",
+        default=[],
+        metavar="'THEIRS=role [unit]'",
+        help="names somebody else's header as a role (repeatable)",
+    )
+    bring.add_argument(
+        "--skip", action="append", default=[], metavar="HEADER", help="leave that column out"
+    )
+    bring.add_argument(
+        "--skip-rows", type=int, default=0, metavar="N", help="rows under the header to pass over"
+    )
+    out = _command(
+        commands, "export", "readings as CSV or Parquet", "monitor.commands.tables:export"
+    )
+    out.add_argument("journal", type=Path, metavar="JOURNAL")
+    out.add_argument(
+        "--out", type=Path, metavar="FILE", help=".csv or .parquet (default: CSV on the screen)"
+    )
+    out.add_argument("--marks", type=Path, metavar="FILE", help="the marks as a CSV of their own")
+    out.add_argument(
+        "--journal",
+        dest="whole",
+        type=Path,
+        metavar="FILE",
+        help="a whole copy of the journal, safe while the run goes on",
+    )
+
+
+def _positive(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0.0 < value < 1e9:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number above 0")
+    return value
+
+
+def _speed(text: str) -> float:
+    value = _positive(text)
+    if not 1.0 <= value <= 600.0:
+        raise argparse.ArgumentTypeError(f"{text!r}: the speed goes from 1 to 600")
+    return value
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Carry out one command; returns its exit code (0 well, 1 not well, 2 wrong use, 3 no port)."""
+    parser = build_parser()
+    arguments = parser.parse_args(argv)
+    module, function = arguments.run.split(":")
+    try:
+        code = getattr(importlib.import_module(module), function)(arguments)
+        sys.stdout.flush()
+    except BrokenPipeError:  # the reader of a pipe has gone: no fault of this command
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        return 130
+    return int(code)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,51 @@
+"""What commands on journals share: opening one, folding it, turning errors into sentences."""
+
+from __future__ import annotations
+
+import argparse
+import functools
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from monitor.commands.saying import UsageError, complain
+from monitor.entries import EntryError
+from monitor.journal import JournalError, Reader
+
+__all__ = ["answered", "folded", "open_reader"]
+
+
+def answered(command: Callable[[argparse.Namespace], int]) -> Callable[[argparse.Namespace], int]:
+    """Wrap a command: what is wrong with its input becomes sentences and exit code 2."""
+
+    @functools.wraps(command)
+    def wrapped(arguments: argparse.Namespace) -> int:
+        try:
+            return command(arguments)
+        except UsageError as error:
+            return complain(error.problems)
+        except (JournalError, EntryError) as error:
+            return complain([str(error)])
+
+    return wrapped
+
+
+def open_reader(path: Path) -> Reader:
+    """A reader of the journal at `path`; UsageError where there is no such file."""
+    if not path.exists():
+        raise UsageError(f"journal {path}: there is no such file")
+    return Reader(path)
+
+
+def folded(reader: Reader, every_s: float | None = None) -> Iterator[dict[str, Any]]:
+    """Compute all analysis lines again from the entries alone.
+
+    `every_s`: only lines whose elapsed time is a multiple of it.
+    """
+    from monitor.analysis.fold import Fold
+
+    fold = Fold(reader.start())
+    for entry in reader.entries():
+        for line in fold.step(entry):
+            if every_s is None or line["elapsed_s"] % every_s == 0.0:
+                yield line

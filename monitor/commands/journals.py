@@ -1,0 +1,92 @@
+"""`mark`, `amend`, `replay`, `verify`: what is done with one journal."""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+import time
+
+from monitor.commands.following import answered, folded, open_reader
+from monitor.commands.saying import UsageError, answer_json, say
+from monitor.commands.starting import load_plan, load_rig
+from monitor.entries import Amended, Body, Mark
+
+__all__ = ["amend", "mark", "replay", "verify"]
+
+
+def _person() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # no name for this user id on this host
+        return ""
+
+
+def _append(arguments: argparse.Namespace, body: Body, did: str) -> int:
+    from monitor.journal import append_entry
+
+    if not arguments.journal.exists():
+        raise UsageError(f"journal {arguments.journal}: there is no such file")
+    entry = append_entry(arguments.journal, body, utc_s=time.time())
+    if arguments.json:
+        answer_json({"format": 1, "seq": entry.seq, "elapsed_s": entry.elapsed_s})
+    else:
+        say(f"{did} at {entry.elapsed_s:.0f} s, entry {entry.seq}")
+    return 0
+
+
+@answered
+def mark(arguments: argparse.Namespace) -> int:
+    """Append one mark."""
+    return _append(arguments, Mark(arguments.kind, arguments.text, _person()), "marked")
+
+
+@answered
+def amend(arguments: argparse.Namespace) -> int:
+    """Append a plan or a rig that is in force from now on, checked before it is written."""
+    if arguments.plan is None and arguments.rig is None:
+        raise UsageError("amend: name what is to change, --plan PLAN or --rig RIG")
+    plan_text = load_plan(arguments.plan)[1] if arguments.plan else None
+    rig_text = load_rig(arguments.rig)[1] if arguments.rig else None
+    return _append(arguments, Amended(plan_text, rig_text, _person()), "amended")
+
+
+@answered
+def replay(arguments: argparse.Namespace) -> int:
+    """Print every analysis line, computed anew."""
+    from monitor.analysis.fold import line_json
+    from monitor.dashboard.plain import plain_line
+
+    with open_reader(arguments.journal) as reader:
+        for line in folded(reader, arguments.every):
+            if arguments.json:
+                print(line_json(line))
+            else:
+                say(plain_line(line))
+    return 0
+
+
+@answered
+def verify(arguments: argparse.Namespace) -> int:
+    """Check the chain of entries; 1 where something is not well."""
+    from monitor.journal import verify as verify_journal
+
+    if not arguments.journal.exists():
+        raise UsageError(f"journal {arguments.journal}: there is no such file")
+    report = verify_journal(arguments.journal, head=arguments.head)
+    if arguments.json:
+        answer_json(
+            {
+                "format": 1,
+                "ok": report.ok,
+                "entries": report.entries,
+                "head": report.head,
+                "problems": list(report.problems),
+                "notes": list(report.notes),
+            }
+        )
+    else:
+        say("whole and unaltered" if report.ok else "NOT WELL")
+        say(f"{report.entries} entries, head {report.head}")
+        for sentence in (*report.problems, *report.notes):
+            say(f"- {sentence}")
+    return 0 if report.ok else 1

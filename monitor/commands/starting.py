@@ -1,0 +1,99 @@
+"""What every new journal begins with, and where it goes."""
+
+from __future__ import annotations
+
+import os
+import platform
+import re
+import time
+import zlib
+from datetime import datetime
+from pathlib import Path
+
+from monitor import __version__
+from monitor.commands.saying import UsageError, read_text
+from monitor.entries import RunStarted
+from monitor.plan.files import FileErrors, parse_plan, parse_rig
+from monitor.plan.model import Plan, Rig
+
+__all__ = ["journal_path", "load_plan", "load_rig", "run_started", "sets_folder"]
+
+
+def sets_folder() -> Path | None:
+    """The folder of the person's own reaction sets, if one is named in the environment."""
+    named = os.environ.get("MANTLEWATCH_SETS")
+    return Path(named) if named else None
+
+
+def load_plan(path: Path) -> tuple[Plan, str]:
+    """A plan and its text; UsageError holds every problem of the file."""
+    text = read_text(path, "plan")
+    try:
+        return parse_plan(text, str(path), sets_folder()), text
+    except FileErrors as errors:
+        raise UsageError(*(str(problem) for problem in errors.problems)) from errors
+
+
+def load_rig(path: Path, *, any_driver: bool = False) -> tuple[Rig, str]:
+    """A rig and its text, its drivers' keys checked; UsageError holds every problem of the file.
+
+    `any_driver`: drivers are not looked at, since nothing is going to be opened.
+    """
+    text = read_text(path, "rig")
+    keys = None
+    if not any_driver:
+        from drivers.catalogue import DRIVERS
+
+        keys = DRIVERS
+    try:
+        return parse_rig(text, str(path), keys), text
+    except FileErrors as errors:
+        raise UsageError(*(str(problem) for problem in errors.problems)) from errors
+
+
+def run_started(
+    plan: Plan,
+    plan_text: str,
+    rig_text: str,
+    *,
+    rehearsal: bool = False,
+    utc_offset_s: int | None = None,
+) -> RunStarted:
+    """The first entry. The seed follows from the plan's text, so that a run can be made again."""
+    import numpy as np
+
+    return RunStarted(
+        title=plan.title,
+        plan_toml=plan_text,
+        rig_toml=rig_text,
+        program=__version__,
+        platform=f"python {platform.python_version()}, numpy {np.__version__}, "
+        f"{platform.machine() or 'unknown processor'}",
+        seed=zlib.crc32(plan_text.encode()),
+        rehearsal=rehearsal,
+        utc_offset_s=utc_offset_s,
+    )
+
+
+def local_utc_offset_s(utc_s: float) -> int:
+    """Offset of this host's local time from UTC at that moment. [s]"""
+    offset = datetime.fromtimestamp(utc_s).astimezone().utcoffset()
+    return int(offset.total_seconds()) if offset is not None else 0
+
+
+def journal_path(out: Path | None, title: str, utc_s: float) -> Path:
+    """Where a journal goes: `out`, else ./recordings/<start>-<title>.run. Refuses to overwrite."""
+    path = out
+    if path is None:
+        word = re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")[:40] or "run"
+        path = (
+            Path("recordings")
+            / f"{time.strftime('%Y%m%d-%H%M%S', time.localtime(utc_s))}-{word}.run"
+        )
+    if path.exists():
+        raise UsageError(f"journal {path} is there already; name another with --out")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(f"folder {path.parent}: {error.strerror or error}") from error
+    return path

@@ -1,0 +1,162 @@
+"""Tables of readings to entries: shapes that are taken, and what is said of those that are not."""
+
+import csv
+import io
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.entries import Entry, Gap, Mark, Readings
+from monitor.exchange.header import TableError, parse_map
+from monitor.exchange.readings_in import read_marks, read_table
+from monitor.exchange.readings_out import write_csv
+
+
+def table(text, **options):
+    return read_table(text.splitlines(keepends=True), "t.csv", **options)
+
+
+def values(found):
+    return [
+        (row.elapsed_s, {r.channel: r.value for r in row.body.values})
+        for row in found.rows
+        if isinstance(row.body, Readings)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "options", "expected"),
+    [
+        ("elapsed [s],pot_mass [g]\n0,1.5\n1,1.25\n", {}, [(0.0, 1.5), (1.0, 1.25)]),
+        ("elapsed [s];pot_mass [mg]\n0;1500\n", {}, [(0.0, 1.5)]),
+        ("elapsed [s]\tpot_mass [kg]\n0\t0.0015\n", {}, [(0.0, 1.5)]),
+        ("\ufeffelapsed [s],pot_mass [g]\n\n5,2\n", {}, [(5.0, 2.0)]),
+        (
+            "t,m\ns,g\n0,1\n",
+            {"renamed": {"t": "elapsed [s]", "m": "pot_mass [g]"}, "skip_rows": 1},
+            [(0.0, 1.0)],
+        ),
+        ("elapsed [s],pot_mass [g],x\n0,1,zzz\n", {"skipped": frozenset({"x"})}, [(0.0, 1.0)]),
+        ("elapsed [s],pot_mass [g]\n9,2\n3,1\n", {}, [(3.0, 1.0), (9.0, 2.0)]),
+        ("elapsed [s],pot_mass [g]\n-4,2\n3,1\n", {}, [(0.0, 2.0), (7.0, 1.0)]),
+        (
+            "time,pot_mass [g]\n2026-03-14T10:00:00+01:00,2\n2026-03-14T09:00:30Z,1\n",
+            {},
+            [(0.0, 2.0), (30.0, 1.0)],
+        ),
+    ],
+)
+def test_takes_every_usual_shape(text, options, expected):
+    """Separators, units, headers of others, order, negative and absolute times."""
+    assert [(t, v["pot_mass"]) for t, v in values(table(text, **options))] == expected
+
+
+@pytest.mark.parametrize(
+    ("text", "options", "said"),
+    [
+        ("", {}, "empty"),
+        ("\n\n", {}, "empty"),
+        ("elapsed [s],pot_mass [g]\n", {}, "no row of readings"),
+        ("elapsed [s],pot_mas [g]\n0,1\n", {}, "nearest role: pot_mass"),
+        ("elapsed [s],pot_mass\n0,1\n", {}, "role [unit]"),
+        ("elapsed [s],pot_mass [degC]\n0,1\n", {}, "does not fit role 'pot_mass'"),
+        ("pot_mass [g]\n1\n", {}, "no column of time"),
+        ("elapsed [s],time,pot_mass [g]\n0,0,1\n", {}, "second column of time"),
+        ("elapsed [s],pot_mass [g],pot_mass [g]\n0,1,1\n", {}, "two channels named 'pot_mass'"),
+        ("elapsed [s],pot_mass [g]\n0,1\n1,abc\n", {}, "line 3, column 2: 'abc' is no number"),
+        ("elapsed [s],pot_mass [g]\n0,1\n1,inf\n", {}, "no finite number"),
+        ("elapsed [s],pot_mass [g]\nx,1\n", {}, "'x' is no number of seconds"),
+        ("time,pot_mass [g]\n2026-03-14T10:00:00,1\n", {}, "no offset from UTC"),
+        ("elapsed [s],pot_mass [g]\n0,\n", {}, "every cell"),
+        ("elapsed [s],pot_mass [g]\n0,1\n", {"renamed": {"M": "pot_mass [g]"}}, "not there"),
+        ("elapsed [s],pot_mass [g]\n0,1\n", {"skipped": frozenset({"M"})}, "not there"),
+    ],
+)
+def test_says_what_is_wrong_and_where(text, options, said):
+    """One sentence with place, what was found and what was expected."""
+    with pytest.raises(TableError) as caught:
+        table(text, **options)
+
+    assert said in str(caught.value)
+
+
+def test_tells_all_problems_at_once_but_not_a_screenful():
+    """Thirty bad cells are told as twenty and a count."""
+    rows = "".join(f"{n},bad\n" for n in range(30))
+    with pytest.raises(TableError) as caught:
+        table("elapsed [s],pot_mass [g]\n" + rows)
+
+    assert len(caught.value.problems) == 21
+    assert "10 more" in caught.value.problems[-1]
+
+
+def test_a_long_hole_becomes_a_gap_entry():
+    """Thirty minutes without a row are said, before the row that ends them."""
+    found = table("elapsed [s],pot_mass [g]\n0,1\n1,1\n2,1\n1802,1\n")
+    gap = [row.body for row in found.rows if isinstance(row.body, Gap)]
+
+    assert [(g.cause, g.from_s, g.to_s) for g in gap] == [("source", 2.0, 1802.0)]
+
+
+def test_an_empty_cell_is_no_reading():
+    """The channel is left out of that moment; a row of empty cells is told in a note."""
+    found = table("elapsed [s],pot_mass [g],pot_temperature [K]\n0,1,\n1,,373.15\n2,,\n")
+
+    assert values(found) == [(0.0, {"pot_mass": 1.0}), (1.0, {"pot_temperature": 100.0})]
+    assert any("1 rows held no reading" in note for note in found.notes)
+
+
+def test_marks_come_in_by_the_same_clock():
+    """Marks with a time of day fall where the readings' clock puts them."""
+    found = table("time,pot_mass [g]\n2026-03-14T10:00:00+01:00,2\n2026-03-14T10:01:00+01:00,1\n")
+    text = "time,kind,text\n2026-03-14T09:00:20Z,note,colour turns\n"
+    (mark,) = read_marks(text.splitlines(keepends=True), "m.csv", found)
+
+    assert (mark.elapsed_s, mark.body) == (20.0, Mark("note", "colour turns"))
+
+
+@pytest.mark.parametrize("text", ["a=b=c [g]", "M (g)=pot_mass [g]"])
+def test_the_last_equals_sign_parts_a_map(text):
+    """Somebody else's header may hold an equals sign of its own."""
+    theirs, ours = parse_map(text)
+
+    assert f"{theirs}={ours}" == text
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.floats(0, 1e6, allow_nan=False),
+            st.floats(-1e6, 1e6, allow_nan=False),
+            st.one_of(st.none(), st.floats(-200, 2000)),
+        ),
+        min_size=1,
+        max_size=30,
+    )
+)
+def test_export_then_import_gives_the_same_readings(rows):
+    """Every digit comes back, and an absent value stays absent."""
+    found = io.StringIO()
+    writer = csv.writer(found)
+    writer.writerow(["elapsed [s]", "pot_mass [g]", "pot_temperature [degC]"])
+    for at, mass, temp in rows:
+        writer.writerow([repr(at), repr(mass), "" if temp is None else repr(temp)])
+    first = table(found.getvalue())
+    entries = [Entry(n, r.elapsed_s, r.utc_s, r.body) for n, r in enumerate(first.rows, 1)]
+    out = io.StringIO()
+    write_csv(entries, {"pot_mass": "pot_mass", "pot_temperature": "pot_temperature"}, out, None)
+
+    assert values(table(out.getvalue())) == values(first)
+
+
+@given(st.text(max_size=300))
+def test_no_text_does_worse_than_a_sentence(text):
+    """Whatever the file holds, the answer is a table or a TableError."""
+    outcome = ()
+    try:
+        outcome = table(text).rows
+    except TableError as error:
+        outcome = error.problems
+
+    assert outcome
