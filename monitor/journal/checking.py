@@ -1,0 +1,169 @@
+"""Verify a journal: whole, unaltered, and what is missing."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from monitor.entries import ClosedCleanly, EntryError, decode_body
+from monitor.journal.chain import ROOT, digest
+from monitor.journal.errors import JournalError
+from monitor.journal.schema import connect_to_read
+
+__all__ = ["VerifyReport", "verify"]
+
+_MOST_PROBLEMS = 20
+
+
+@dataclass(frozen=True, slots=True)
+class VerifyReport:
+    """What `verify` found. `ok`: nothing altered, removed, reordered or torn off."""
+
+    ok: bool
+    entries: int
+    """Entries that could be read."""
+    head: str
+    """Digest of the last entry that could be read, in hexadecimal."""
+    problems: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class _Walk:
+    before: bytes = ROOT
+    seq: int = 0
+    elapsed_s: float = 0.0
+    count: int = 0
+    closed: bool = False
+    problems: list[str] = field(default_factory=list)
+
+
+def verify(path: Path, head: str | None = None) -> VerifyReport:
+    """Check every entry against the chain, and the end against `head` where one is given.
+
+    Never raises for what is wrong with the file: the report says it, entry by entry. A file that
+    was torn off (a crash of the disk, a copy cut short) is told from one that was altered.
+    """
+    path = Path(path)
+    walk = _Walk()
+    torn = _torn(path)
+    with TemporaryDirectory() as folder:
+        readable = path if torn is None else _padded(path, Path(folder))
+        try:
+            connection = connect_to_read(readable)
+        except JournalError as error:
+            return VerifyReport(False, 0, "", (torn or str(error),))
+        try:
+            for row in _rows(connection, walk, torn):
+                _check(walk, row)
+        finally:
+            connection.close()
+    if torn:
+        walk.problems.insert(0, torn)
+    notes = _end(walk, head)
+    shown = walk.problems[:_MOST_PROBLEMS]
+    if len(walk.problems) > _MOST_PROBLEMS:
+        shown.append(f"and {len(walk.problems) - _MOST_PROBLEMS} more like these")
+    last = walk.before.hex() if walk.count else ""
+    return VerifyReport(not walk.problems, walk.count, last, tuple(shown), tuple(notes))
+
+
+def _torn(path: Path) -> str | None:
+    """A sentence where the file is shorter than its own header says, else None."""
+    try:
+        with path.open("rb") as file:
+            header = file.read(100)
+            size = file.seek(0, 2)
+    except OSError as error:
+        return f"journal {path}: {error.strerror or error}"
+    if len(header) < 100 or not header.startswith(b"SQLite format 3\0"):
+        if path.with_name(path.name + "-wal").exists() and not header:
+            return None  # never folded back yet: all of it is in the log beside
+        return f"torn or no journal: the file is {size} bytes long and does not begin as one"
+    page = int.from_bytes(header[16:18], "big")
+    page = 65536 if page == 1 else page
+    pages = int.from_bytes(header[28:32], "big")
+    if size < page * pages and not path.with_name(path.name + "-wal").exists():
+        return (
+            f"torn: the file ends at byte {size} where its header promises {page * pages}; "
+            "its end was cut off, which no alteration of an entry does"
+        )
+    return None
+
+
+def _padded(path: Path, folder: Path) -> Path:
+    """A copy of a torn file, filled up to its promised length, so that its beginning can be read."""
+    whole = bytearray(path.read_bytes())
+    page = int.from_bytes(whole[16:18], "big") or 4096
+    page = 65536 if page == 1 else page
+    promised = page * int.from_bytes(whole[28:32], "big")
+    whole.extend(bytes(max(0, promised - len(whole))))
+    copy = folder / "torn.run"
+    copy.write_bytes(whole)
+    return copy
+
+
+def _rows(
+    connection: sqlite3.Connection, walk: _Walk, torn: str | None
+) -> Iterator[tuple[Any, ...]]:
+    """Every entry that can still be read, in order of its sequence number."""
+    try:
+        yield from connection.execute(
+            "SELECT seq, elapsed_s, utc_s, kind, body, hash FROM entries NOT INDEXED ORDER BY seq"
+        )
+    except sqlite3.Error as error:
+        if torn is None or walk.count == 0:
+            walk.problems.append(f"after entry {walk.seq} the file cannot be read: {error}")
+        else:
+            walk.problems.append(f"entries after {walk.seq} lay in the part that was torn off")
+
+
+def _check(walk: _Walk, row: tuple[Any, ...]) -> None:
+    seq, elapsed_s, utc_s, kind, body, stored = row
+    if seq != walk.seq + 1:
+        first, last = walk.seq + 1, seq - 1
+        missing = f"entry {first} is" if first == last else f"entries {first} to {last} are"
+        walk.problems.append(f"{missing} missing before entry {seq}")
+    try:
+        expected = digest(walk.before, seq, elapsed_s, utc_s, kind, body)
+        ended = isinstance(decode_body(kind, body), ClosedCleanly)
+    except (EntryError, TypeError, AttributeError, ValueError) as error:
+        walk.problems.append(f"entry {seq} cannot be read as an entry: {error}")
+        expected, ended = b"", False
+    if expected != stored and seq == walk.seq + 1:
+        walk.problems.append(
+            f"entry {seq} ({kind}, at {elapsed_s} s) does not fit the chain: it, or the order of "
+            "the entries, was altered"
+        )
+    if isinstance(elapsed_s, float) and elapsed_s < walk.elapsed_s:
+        walk.problems.append(f"entry {seq} lies before entry {walk.seq} in time")
+    # Going on from the stored digest keeps one alteration from being reported for all that follow.
+    walk.before = bytes(stored) if isinstance(stored, bytes) else b""
+    walk.seq, walk.closed, walk.count = seq, ended, walk.count + 1
+    walk.elapsed_s = elapsed_s if isinstance(elapsed_s, float) else walk.elapsed_s
+
+
+def _end(walk: _Walk, head: str | None) -> list[str]:
+    notes = []
+    if walk.count == 0 and not walk.problems:
+        walk.problems.append("the journal holds no entry")
+    if head is None:
+        notes.append(
+            "a chain cannot prove its own end: entries cut off behind the last one would not show; "
+            "check with --head and a digest kept elsewhere"
+        )
+    elif head.strip().lower() != walk.before.hex():
+        walk.problems.append(
+            f"the end is not the one expected: the last entry's digest is {walk.before.hex()}, "
+            f"--head says {head.strip()}"
+        )
+    if not walk.closed and walk.count:
+        notes.append(
+            "the recording was not closed: it is still going on, or its recorder was killed; "
+            "what was committed is here"
+        )
+    return notes

@@ -1,0 +1,65 @@
+"""One recorder a journal: a lock of the operating system, let go by it when the process dies.
+
+It lies on a file beside the journal, not on the journal itself: on some systems a lock on the
+database file would get into the way of the database's own.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from pathlib import Path
+
+from monitor.journal.errors import JournalBusyError
+
+__all__ = ["RecorderLock", "is_recorded"]
+
+
+def _beside(path: Path) -> Path:
+    return path.with_name(path.name + "-lock")
+
+
+class RecorderLock:
+    """Held from construction until `release`. Raises JournalBusyError where another holds it."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = _beside(path)
+        while True:
+            self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            try:
+                fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError as error:
+                os.close(self._file)
+                raise JournalBusyError(
+                    f"journal {path}: another recorder is writing it; `mantlewatch watch {path}` "
+                    "shows that run"
+                ) from error
+            if self._still_there():
+                return
+            os.close(self._file)  # the holder before removed the file between our two calls
+
+    def _still_there(self) -> bool:
+        try:
+            return os.stat(self._path).st_ino == os.fstat(self._file).st_ino
+        except FileNotFoundError:
+            return False
+
+    def release(self) -> None:
+        """Remove the file, then let go: nobody can lock a file that is about to vanish."""
+        self._path.unlink(missing_ok=True)
+        os.close(self._file)
+
+
+def is_recorded(path: Path) -> bool:
+    """Whether a recorder holds this journal just now."""
+    try:
+        file = os.open(_beside(path), os.O_RDWR | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return False
+    try:
+        fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError:
+        return True
+    finally:
+        os.close(file)
+    return False

@@ -1,0 +1,174 @@
+"""Appending entries: by the recorder, which holds the journal, and by whoever adds a remark."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+
+from monitor.entries import Body, ClosedCleanly, Entry, RunStarted, decode_body, encode_body
+from monitor.journal.chain import ROOT, digest
+from monitor.journal.errors import JournalDamagedError, JournalError, translated
+from monitor.journal.lock import RecorderLock
+from monitor.journal.schema import connect, migrate
+
+__all__ = ["Journal", "Timed", "append_entry"]
+
+Timed = tuple[float, float | None, Body]
+"""`elapsed_s`, `utc_s` and what happened."""
+
+_LAST = "SELECT seq, elapsed_s, hash FROM entries ORDER BY seq DESC LIMIT 1"
+_INSERT = "INSERT INTO entries VALUES (?, ?, ?, ?, ?, ?)"
+
+
+def _append(connection: sqlite3.Connection, path: Path, batch: Sequence[Timed]) -> list[Entry]:
+    """One short transaction. The head is read inside it: another process may have appended."""
+    encoded = [(elapsed, utc, *encode_body(body)) for elapsed, utc, body in batch]
+    with translated(path):
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            row = connection.execute(_LAST).fetchone()
+            seq, last_s, head = row or (0, 0.0, ROOT)
+            rows, entries = [], []
+            for (elapsed, utc, kind, text), (_, _, body) in zip(encoded, batch, strict=True):
+                seq += 1
+                last_s = max(last_s, elapsed + 0.0)  # + 0.0: the file would drop a minus of zero
+                head = digest(head, seq, last_s, utc, kind, text)
+                rows.append((seq, last_s, utc, kind, text, head))
+                entries.append(Entry(seq, last_s, utc, body))
+            connection.executemany(_INSERT, rows)
+            connection.execute("COMMIT")
+        except BaseException:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
+    return entries
+
+
+class Journal:
+    """A journal held for recording. One at a time for a file; close it to leave one file behind."""
+
+    def __init__(self, path: Path, lock: RecorderLock, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self._lock = lock
+        self._connection = connection
+
+    @classmethod
+    def create(
+        cls, path: Path, started: RunStarted, utc_s: float | None, elapsed_s: float = 0.0
+    ) -> Journal:
+        """A new journal whose first entry is `started`. Refuses a file that is there already."""
+        path = Path(path)
+        try:
+            os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
+        except FileExistsError as error:
+            raise JournalError(f"journal {path}: there is a file of that name already") from error
+        except OSError as error:
+            raise JournalError(f"journal {path}: {error.strerror or error}") from error
+        journal = cls._open(path)
+        journal.append([(elapsed_s, utc_s, started)])
+        return journal
+
+    @classmethod
+    def open_for_writing(cls, path: Path) -> Journal:
+        """A journal that is there already. Raises JournalBusyError where it is being recorded."""
+        path = Path(path)
+        if not path.exists():
+            raise JournalError(f"journal {path}: there is no such file")
+        return cls._open(path)
+
+    @classmethod
+    def _open(cls, path: Path) -> Journal:
+        lock = RecorderLock(path)
+        connection = None
+        try:
+            connection = connect(path)
+            migrate(connection, path)
+            with translated(path):
+                connection.execute("PRAGMA journal_mode=WAL")
+        except BaseException:
+            if connection is not None:
+                connection.close()
+            lock.release()
+            raise
+        return cls(path, lock, connection)
+
+    def append(self, batch: Sequence[Timed]) -> list[Entry]:
+        """Append all of `batch` or nothing; when it returns, all of it is on the disk.
+
+        An elapsed time before the last entry's becomes the last entry's: time never runs backwards.
+        Raises JournalFullError where there is no room; the batch can be offered again.
+        """
+        return _append(self._connection, self.path, batch)
+
+    def last(self) -> Entry | None:
+        """The last entry, whoever wrote it."""
+        return _last(self._connection, self.path)
+
+    def close(self) -> None:
+        """Fold the log back into the file, so that one file is left unless somebody still reads."""
+        try:
+            with translated(self.path):
+                self._connection.execute("PRAGMA busy_timeout=1000")
+                self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        except JournalError:
+            pass  # a reader holds the log, or the disk is full: the next to open does it
+        finally:
+            self._connection.close()
+            self._lock.release()
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+def _last(connection: sqlite3.Connection, path: Path) -> Entry | None:
+    with translated(path):
+        row = connection.execute(
+            "SELECT seq, elapsed_s, utc_s, kind, body FROM entries ORDER BY seq DESC LIMIT 1"
+        ).fetchone()
+    return None if row is None else Entry(row[0], row[1], row[2], decode_body(row[3], row[4]))
+
+
+def append_entry(path: Path, body: Body, utc_s: float | None = None) -> Entry:
+    """Append one entry beside whoever records: a mark, an acknowledgement, a request to stop.
+
+    Its elapsed time follows from the last entry and the wall clock where the run is still going;
+    after a clean end it is the last entry's, so that a late remark does not lengthen the run.
+    """
+    path = Path(path)
+    if not path.exists():
+        raise JournalError(f"journal {path}: there is no such file")
+    connection = connect(path)
+    try:
+        migrate(connection, path)
+        last = _last(connection, path)
+        if last is None:
+            raise JournalDamagedError(f"journal {path}: it holds no entry to append to")
+        elapsed_s = last.elapsed_s
+        if utc_s is not None and last.utc_s is not None and not _ended(connection, path):
+            # A rehearsal's clock is its own: beyond a minute the wall clock tells nothing here.
+            elapsed_s += min(60.0, max(0.0, utc_s - last.utc_s))
+        known_utc_s = None if last.utc_s is None else utc_s
+        return _append(connection, path, [(elapsed_s, known_utc_s, body)])[0]
+    finally:
+        connection.close()
+
+
+def _ended(connection: sqlite3.Connection, path: Path) -> bool:
+    """Whether the recording was closed and not begun again."""
+    with translated(path):
+        row = connection.execute(
+            "SELECT kind, body FROM entries"
+            " WHERE kind IN ('closed', 'gap', 'readings', 'heartbeat') ORDER BY seq DESC LIMIT 1"
+        ).fetchone()
+    return row is not None and isinstance(decode_body(*row), ClosedCleanly)
