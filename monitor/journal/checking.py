@@ -96,7 +96,7 @@ def _torn(path: Path) -> str | None:
 
 
 def _padded(path: Path, folder: Path) -> Path:
-    """A copy of a torn file, filled up to its promised length, so that its beginning can be read."""
+    """A copy of a torn file, filled up to its promised length, so that its beginning reads."""
     whole = bytearray(path.read_bytes())
     page = int.from_bytes(whole[16:18], "big") or 4096
     page = 65536 if page == 1 else page
