@@ -1,0 +1,275 @@
+"""Every channel's history thinned to one-minute bins: the only data the estimator sees.
+
+Sampling rate and batching leave no trace here: a bin holds what one minute brought, whether that
+was one reading or six hundred. As bins age they are merged pairwise (`WIDTHS`), so that memory is
+bounded however long the run. Bins lie on whole multiples of their width in journal time, never on
+the first reading, so two channels can be laid side by side.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.reading import Quality
+
+__all__ = ["BIN_S", "WIDTHS", "BinStore", "ChannelBins"]
+
+BIN_S = 60.0
+"""Width of a fresh bin. [s]"""
+
+WIDTHS: tuple[tuple[float, float], ...] = (
+    (4 * 3600.0, 120.0),
+    (12 * 3600.0, 240.0),
+    (36 * 3600.0, 480.0),
+    (108 * 3600.0, 960.0),
+)
+"""(age, width): bins older than the age are merged to the width. [s]"""
+
+_Array = NDArray[np.float64]
+
+_FIELDS = ("t0", "t1", "at", "mean", "first", "last", "min", "max", "count", "dd", "nd", "limited")
+_T0, _T1, _AT, _MEAN, _FIRST, _LAST, _MIN, _MAX, _COUNT, _DD, _ND, _LIMITED = range(len(_FIELDS))
+
+_COUNTED = frozenset({Quality.GOOD, Quality.UNSTABLE, Quality.AT_LEAST})
+"""Qualities whose value is a number about now. An old or faulty value says nothing."""
+
+_COMPACT_EVERY_S = 1800.0
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelBins:
+    """One channel's thinned history: arrays of equal length, in ascending time.
+
+    `t0_s` and `t1_s` are the times of the first and last reading in the bin, `at_s` the mean time
+    of its readings; `scatter` is the standard deviation of one reading as told by successive
+    differences within the bin, NaN where fewer than two came; `limited` counts the readings that
+    were only a lower bound (a counter or an amplifier at its ceiling).
+    """
+
+    name: str
+    role: str
+    t0_s: _Array
+    t1_s: _Array
+    at_s: _Array
+    mean: _Array
+    first: _Array
+    last: _Array
+    minimum: _Array
+    maximum: _Array
+    scatter: _Array
+    count: NDArray[np.int64]
+    limited: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        """Number of bins."""
+        return int(self.mean.size)
+
+
+class _Open:
+    """The bin that is being filled."""
+
+    __slots__ = (
+        "count", "dd", "end", "first", "last", "limited",
+        "max", "min", "nd", "sum_t", "sum_v", "t0", "t1",
+    )  # fmt: skip
+
+    def __init__(self, elapsed_s: float, value: float) -> None:
+        self.end = (math.floor(elapsed_s / BIN_S) + 1) * BIN_S
+        self.t0 = self.t1 = elapsed_s
+        self.first = self.last = self.min = self.max = value
+        self.count, self.nd, self.limited = 1, 0, 0
+        self.sum_t = self.sum_v = self.dd = 0.0
+
+    def add(self, elapsed_s: float, value: float) -> None:
+        step = value - self.last
+        self.dd += step * step
+        self.nd += 1
+        self.count += 1
+        self.t1 = elapsed_s
+        self.last = value
+        # Sums run from the first reading: a balance at 800 g keeps its milligrams.
+        self.sum_t += elapsed_s - self.t0
+        self.sum_v += value - self.first
+        if value < self.min:
+            self.min = value
+        elif value > self.max:
+            self.max = value
+
+    def column(self) -> list[float]:
+        at = self.t0 + self.sum_t / self.count
+        mean = self.first + self.sum_v / self.count
+        return [
+            self.t0, self.t1, at, mean, self.first, self.last, self.min, self.max,
+            float(self.count), self.dd, float(self.nd), float(self.limited),
+        ]  # fmt: skip
+
+
+class _Kept:
+    """Closed bins of one channel, as columns of one growing array, and the open bin."""
+
+    __slots__ = ("compacted_s", "n", "open", "role", "table")
+
+    def __init__(self, role: str) -> None:
+        self.role = role
+        self.table = np.empty((len(_FIELDS), 64))
+        self.n = 0
+        self.open: _Open | None = None
+        self.compacted_s = 0.0
+
+    def close(self) -> None:
+        if self.open is None:
+            return
+        if self.n == self.table.shape[1]:
+            self.table = np.concatenate([self.table, np.empty_like(self.table)], axis=1)
+        self.table[:, self.n] = self.open.column()
+        self.n += 1
+        end, self.open = self.open.end, None
+        if end - self.compacted_s >= _COMPACT_EVERY_S:
+            self.compacted_s = end
+            self._compact(end)
+
+    def _compact(self, now_s: float) -> None:
+        for age_s, width_s in WIDTHS:
+            if now_s < age_s:
+                return
+            self._merge(math.floor((now_s - age_s) / width_s) * width_s, width_s)
+
+    def _merge(self, until_s: float, width_s: float) -> None:
+        t0 = self.table[_T0, : self.n]
+        old = int(np.searchsorted(t0, until_s, side="left"))
+        cell = np.floor(t0[:old] / width_s)
+        starts = np.flatnonzero(np.diff(cell, prepend=-1.0))
+        if starts.size == old:
+            return
+        merged = _merged(self.table[:, :old], starts)
+        rest = self.table[:, old : self.n].copy()
+        self.n = merged.shape[1] + rest.shape[1]
+        self.table[:, : merged.shape[1]] = merged
+        self.table[:, merged.shape[1] : self.n] = rest
+
+
+def _merged(table: _Array, starts: NDArray[np.intp]) -> _Array:
+    """Columns of `table` pooled from each of `starts` to the next."""
+    ends = np.append(starts[1:], table.shape[1]) - 1
+    out = np.empty((table.shape[0], starts.size))
+    count = np.add.reduceat(table[_COUNT], starts)
+    for row in (_T0, _FIRST):
+        out[row] = table[row, starts]
+    for row in (_T1, _LAST):
+        out[row] = table[row, ends]
+    for row in (_AT, _MEAN):
+        base = table[row, starts]
+        spread = np.repeat(base, ends - starts + 1)
+        out[row] = base + np.add.reduceat((table[row] - spread) * table[_COUNT], starts) / count
+    out[_MIN] = np.minimum.reduceat(table[_MIN], starts)
+    out[_MAX] = np.maximum.reduceat(table[_MAX], starts)
+    out[_COUNT] = count
+    for row in (_DD, _ND, _LIMITED):
+        out[row] = np.add.reduceat(table[row], starts)
+    return out
+
+
+class BinStore:
+    """The bins of all channels. Filled in journal time; read at the estimator's ticks."""
+
+    def __init__(self) -> None:
+        """An empty store."""
+        self._channels: dict[str, _Kept] = {}
+
+    def add(
+        self, channel: str, role: str, elapsed_s: float, value: float, quality: Quality
+    ) -> None:
+        """Take in one reading. Counters come monotone: their resets are resolved before.
+
+        What is no number about now (`old`, `open`, `fault`, ...) is passed over. A reading earlier
+        than the bin that is being filled is too late and is passed over too.
+        """
+        if quality not in _COUNTED:
+            return
+        kept = self._channels.get(channel)
+        if kept is None:
+            kept = self._channels[channel] = _Kept(role)
+        now = kept.open
+        if now is not None and elapsed_s >= now.end:
+            kept.close()
+            now = None
+        if now is not None:
+            if elapsed_s < now.t1:
+                return
+            now.add(elapsed_s, value)
+        elif kept.n and elapsed_s < kept.table[_T1, kept.n - 1]:
+            return
+        else:
+            now = kept.open = _Open(elapsed_s, value)
+        if quality is Quality.AT_LEAST:
+            now.limited += 1
+
+    def close_until(self, elapsed_s: float) -> None:
+        """Close every bin that ends at or before `elapsed_s`: no reading can fall into it now."""
+        for kept in self._channels.values():
+            if kept.open is not None and kept.open.end <= elapsed_s:
+                kept.close()
+
+    def channel(self, name: str) -> ChannelBins:
+        """Closed bins of one channel; an unknown name has none."""
+        kept = self._channels.get(name)
+        if kept is None:
+            kept = _Kept("")
+        table = kept.table[:, : kept.n].copy()
+        with np.errstate(invalid="ignore", divide="ignore"):
+            scatter = np.sqrt(table[_DD] / (2.0 * table[_ND]))
+        return ChannelBins(
+            name, kept.role, table[_T0], table[_T1], table[_AT], table[_MEAN], table[_FIRST],
+            table[_LAST], table[_MIN], table[_MAX], scatter,
+            table[_COUNT].astype(np.int64), table[_LIMITED].astype(np.int64),
+        )  # fmt: skip
+
+    def channels(self) -> tuple[ChannelBins, ...]:
+        """Closed bins of every channel, in the order in which the channels first spoke."""
+        return tuple(self.channel(name) for name in self._channels)
+
+    def names(self, role: str) -> tuple[str, ...]:
+        """Names of the channels of a role, in the order in which they first spoke."""
+        return tuple(name for name, kept in self._channels.items() if kept.role == role)
+
+    def snapshot(self) -> dict[str, Any]:
+        """All that `restore` needs, as plain values; JSON keeps every bit of them."""
+        return {name: _kept_data(kept) for name, kept in self._channels.items()}
+
+    @classmethod
+    def restore(cls, data: Mapping[str, Any]) -> BinStore:
+        """The store of which `snapshot` made `data`."""
+        store = cls()
+        for name, said in data.items():
+            store._channels[name] = _kept_from(said)
+        return store
+
+
+def _kept_data(kept: _Kept) -> dict[str, Any]:
+    now = kept.open
+    return {
+        "role": kept.role,
+        "compacted_s": kept.compacted_s,
+        "bins": kept.table[:, : kept.n].tolist(),
+        "open": None if now is None else [getattr(now, slot) for slot in _Open.__slots__],
+    }
+
+
+def _kept_from(said: Mapping[str, Any]) -> _Kept:
+    kept = _Kept(said["role"])
+    bins = np.array(said["bins"], dtype=np.float64).reshape(len(_FIELDS), -1)
+    kept.n = bins.shape[1]
+    kept.table = np.empty((len(_FIELDS), max(64, kept.n + 1)))
+    kept.table[:, : kept.n] = bins
+    kept.compacted_s = said["compacted_s"]
+    if said["open"] is not None:
+        kept.open = _Open(0.0, 0.0)
+        for slot, value in zip(_Open.__slots__, said["open"], strict=True):
+            setattr(kept.open, slot, value)
+    return kept
