@@ -1,0 +1,134 @@
+"""What the estimator takes from plan and network, as plain arrays, and the unknowns of the kinetics.
+
+Amounts are those of the charge as stated (grams, moles), at full extent of each step. The unknowns
+are standard normal coordinates z: for each step one of the activation energy and one of the half
+temperature, then one of the thermowell's lag and two of the last step's shape.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.estimate.shapes import Family, Shape, integral_at, shape_of
+from monitor.chemistry.kinetics import GAS_CONSTANT_J_MOL_K, temperature_integral
+
+__all__ = ["LAG_S", "Kinetics", "Layout", "kinetics"]
+
+_Array = NDArray[np.float64]
+
+LAG_S = (45.0, 0.7)
+"""Thermowell lag: median [s] and standard deviation of its logarithm. From memory."""
+
+_PROBE_U_K = 4.0
+"""What probe offset and the pot's own gradient add to a half temperature's uncertainty."""
+
+_MOST_E_KJ_MOL = 600.0
+_LEAST_E_KJ_MOL = 25.0
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Steps as arrays over (steps,), ordered so that a step comes after all that supply it."""
+
+    names: tuple[str, ...]
+    planned: tuple[tuple[float, float], ...]
+    """(a, n) of each step's planned reaction model."""
+    e_kJ_mol: _Array
+    e_u: _Array
+    half_C: _Array
+    half_u: _Array
+    supply: _Array
+    """(steps, steps): supplied extent of step i = supply[i] @ extents; a zero row is never short."""
+    rivals: tuple[tuple[int, ...], ...]
+    """Groups of steps that share one reactant; a step alone is a group of one."""
+    loss_g: _Array
+    loss_u_g: _Array
+    gas_mol: _Array
+    """Gas other than steam. [mol]"""
+    counts: _Array
+    """What each step counts for progress: moles of that gas, or grams where moles are not known."""
+    heat_kJ: _Array
+    """Heat taken up. [kJ]"""
+    amount_u: float
+    """Relative standard uncertainty of the amount of charge."""
+    volumes: bool
+    """Whether moles of gas are known."""
+    done: int
+    """Index of the step of [done]."""
+    fraction: float
+
+    @property
+    def steps(self) -> int:
+        """Number of steps."""
+        return len(self.names)
+
+    @property
+    def unknowns(self) -> int:
+        """Number of coordinates z."""
+        return 2 * self.steps + 3
+
+    @property
+    def done_group(self) -> tuple[int, ...]:
+        """The step of [done] and those that compete with it."""
+        return next(group for group in self.rivals if self.done in group)
+
+
+@dataclass(frozen=True, slots=True)
+class Kinetics:
+    """Kinetic parameters of many sets: arrays (sets, steps), lag (sets,), shape for each step."""
+
+    e_over_r: _Array
+    ln_a: _Array
+    lag_s: _Array
+    shapes: tuple[Shape, ...]
+
+
+def kinetics(
+    layout: Layout, z: _Array, families: list[tuple[Family, slice]], probe_u_K: float = _PROBE_U_K
+) -> Kinetics:
+    """Parameters of the sets z (sets, unknowns); `families` says which rows are of which family."""
+    k = layout.steps
+    e = layout.e_kJ_mol + layout.e_u * z[:, :k]
+    e = np.clip(e, _LEAST_E_KJ_MOL, _MOST_E_KJ_MOL)
+    half_u = np.hypot(layout.half_u, probe_u_K)
+    half_K = np.maximum(layout.half_C + half_u * z[:, k : 2 * k] + 273.15, 200.0)
+    lag_s = LAG_S[0] * np.exp(LAG_S[1] * np.clip(z[:, 2 * k], -3.0, 3.0))
+    last = _last_shape(layout, z, families)
+    shapes = tuple(
+        last if i in layout.done_group else _planned_shape(layout.planned[i], z.shape[0])
+        for i in range(k)
+    )
+    half = np.stack([integral_at(0.5, shape) for shape in shapes], axis=1)
+    e_over_r = e * (1e3 / GAS_CONSTANT_J_MOL_K)
+    return Kinetics(e_over_r, _ln_a(half, e_over_r, half_K), lag_s, shapes)
+
+
+def _ln_a(half: _Array, e_over_r: _Array, half_K: _Array) -> _Array:
+    """ln A [1/s] for which g reaches `half` at `half_K`, heated at 5 K/min from cold."""
+    rate = 5.0 / 60.0
+    p = temperature_integral(np.minimum(e_over_r / half_K, 600.0))
+    return np.asarray(np.log(half * rate / e_over_r) - np.log(p))
+
+
+def _last_shape(layout: Layout, z: _Array, families: list[tuple[Family, slice]]) -> Shape:
+    k2 = 2 * layout.steps
+    planned = layout.planned[layout.done]
+    parts = [
+        shape_of(family, planned, z[rows, k2 + 1], z[rows, k2 + 2]) for family, rows in families
+    ]
+    return Shape(*(np.concatenate([getattr(p, f) for p in parts]) for f in ("a", "n", "w", "r")))
+
+
+def _planned_shape(planned: tuple[float, float], sets: int) -> Shape:
+    a, n = planned
+    one = np.ones(sets)
+    return Shape(a * one, n * one, np.zeros(sets), one)
+
+
+def relative_amount_u(mass_g: float, mass_u_g: float, purity: float, purity_u: float) -> float:
+    """Relative standard uncertainty of the amount from those of mass and purity."""
+    return math.hypot(mass_u_g / max(mass_g, 1e-12), purity_u / max(purity, 1e-3))
