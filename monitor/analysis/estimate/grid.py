@@ -87,9 +87,7 @@ class Warmth:
     """When the source last spoke."""
 
 
-def open_times(
-    at_s: _Array, shut: Sequence[Sequence[float | None]]
-) -> NDArray[np.bool_]:
+def open_times(at_s: _Array, shut: Sequence[Sequence[float | None]]) -> NDArray[np.bool_]:
     """Which of the times lie in none of the stretches (from, to) in which a channel was shut out."""
     free = np.ones(at_s.size, dtype=bool)
     for start, stop in shut:

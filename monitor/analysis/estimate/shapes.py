@@ -139,5 +139,8 @@ def shape_of(family: Family, planned: tuple[float, float], z1: _Array, z2: _Arra
     if family.centre is None:
         a, n = planned[0] * np.ones_like(z1), max(planned[1], _LEAST_ORDER) * np.ones_like(z1)
     else:
-        a, n = np.full_like(z1, np.exp(family.centre[0])), np.full_like(z1, np.exp(family.centre[1]))
+        a, n = (
+            np.full_like(z1, np.exp(family.centre[0])),
+            np.full_like(z1, np.exp(family.centre[1])),
+        )
     return Shape(a * np.exp(family.spread[0] * z1), n * np.exp(family.spread[1] * z2), w, r)

@@ -148,7 +148,9 @@ def _time_columns(about: _About, per_hour: float, warm: float) -> _Array:
 def _jump_columns(grid: Grid, jumps: tuple[float, ...], size: float) -> _Array:
     """One column for each step in the level: a hose, a tare, a knock."""
     ends = grid.edges_s[1:]
-    return np.stack([size * (ends > t) for t in jumps], axis=1) if jumps else np.empty((ends.size, 0))
+    return (
+        np.stack([size * (ends > t) for t in jumps], axis=1) if jumps else np.empty((ends.size, 0))
+    )
 
 
 def _mass(

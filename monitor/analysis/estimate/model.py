@@ -1,0 +1,186 @@
+"""What the estimator is told, what it remembers and what it answers, as plain values."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from monitor.analysis.estimate.bands import Band, RemainingBand
+from monitor.chemistry.network import Network
+from monitor.plan.model import ChannelSpec, Plan, Train
+
+__all__ = [
+    "ChannelEvidence",
+    "Circumstances",
+    "Estimate",
+    "EstimatorState",
+    "Evidence",
+    "Setup",
+    "estimate_data",
+    "estimate_from_data",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """What stays the same through a run, until plan or rig are amended."""
+
+    plan: Plan
+    network: Network
+    channels: tuple[ChannelSpec, ...]
+    train: Train
+    pressure_kPa: float
+    seed: int
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """What the rest of the analysis knows at a heavy tick."""
+
+    now_s: float
+    heating_began_s: float | None
+    late_s: float
+    follows_profile: bool
+    distrusted: frozenset[str] = frozenset()
+    """Channels out of the vote now. Only what they say from then on is left out."""
+    distrusted_since_s: tuple[tuple[str, float], ...] = ()
+    """(channel, time): where the fault began before it was found, leave out from there."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelEvidence:
+    """How one channel of mass or gas sits with the fit."""
+
+    name: str
+    kind: str
+    """"mass", "caught" or "gas": two channels of one kind are one kind of evidence."""
+    worst_sigma: float
+    """Largest residual of the last 30 min, in standard deviations, after jumps were taken out."""
+    recent_sigma: float
+    """Sum of the last 15 min's residuals in standard deviations: below -4, much less came."""
+    jumps_s: tuple[float, ...]
+    """Times of steps in the level (a hose, a tare) that the fit had to allow for."""
+    last_s: float
+    """When it last spoke."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Numbers for the verdict beside the posterior itself."""
+
+    channels: tuple[ChannelEvidence, ...] = ()
+    kinds: tuple[str, ...] = ()
+    """Kinds of evidence that spoke within the last 15 min."""
+    temperature: str | None = None
+    """Role that the pot's temperature was taken from; None: kinetics could not be followed."""
+    tail_s: float | None = None
+    """Time from 0.95 (or the fraction less 0.04) to the fraction, at the temperature of now."""
+    rate_expected: Band | None = None
+    """Gas (or mass) rate that the fit of 15 min ago foresaw for the last 10 min."""
+    rate_seen: Band | None = None
+    """The same rate as the channels show it by themselves."""
+    rate_unit: str = "mL/min"
+    effective_draws: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """The answer of one heavy tick, or one carried on from it.
+
+    Bands are 5, 50, 95 % quantiles. `None` where nothing can be said. Probabilities are 0..1.
+    """
+
+    at_s: float
+    progress: Band | None
+    steps: tuple[Band | None, ...]
+    """Fraction of each step of the plan, in the plan's order."""
+    rate_mL_per_min: Band | None
+    total_L: Band | None
+    remaining_s: RemainingBand | None
+    frozen_remaining_s: RemainingBand | None
+    """Time left if the pot stayed at the temperature of now."""
+    p_done: float
+    """P(the step of [done] has reached its fraction)."""
+    past_peak: float
+    """P(the step of [done] has its highest rate behind it)."""
+    p_beyond_patience: float
+    """P([done] is further off than `patience_min`), along the profile still ahead."""
+    p_beyond_patience_frozen: float
+    """The same at the temperature of now."""
+    p_begun: float
+    """P(more than 1 % of what counts for progress has left)."""
+    done_fraction: Band | None = None
+    """Fraction of the step of [done], with those that compete with it."""
+    evidence: Evidence = field(default_factory=Evidence)
+    ahead: Estimate | None = None
+    """What is foreseen one minute later; `carry` goes along it."""
+
+
+@dataclass(frozen=True, slots=True)
+class EstimatorState:
+    """What is remembered between heavy ticks. Plain values: JSON keeps every bit."""
+
+    at: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    """Where each family of shapes has its best fit, in the standard coordinates."""
+    jumps: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    """Channel -> times of steps in its level. [s]"""
+    shut: Mapping[str, tuple[tuple[float, float | None], ...]] = field(default_factory=dict)
+    """Channel -> stretches in which it was out of the vote. [s]"""
+    foreseen: tuple[tuple[float, float, float, float], ...] = ()
+    """(time, p05, p50, p95) of the rate foreseen for that time. [s, mL/min or g/h]"""
+
+    def to_data(self) -> dict[str, Any]:
+        """Plain JSON-able values."""
+        return {
+            "at": {name: list(z) for name, z in self.at.items()},
+            "jumps": {name: list(t) for name, t in self.jumps.items()},
+            "shut": {name: [list(s) for s in stretches] for name, stretches in self.shut.items()},
+            "foreseen": [list(f) for f in self.foreseen],
+        }
+
+    @classmethod
+    def from_data(cls, data: Mapping[str, Any]) -> EstimatorState:
+        """The state of which `to_data` made `data`."""
+        return cls(
+            {name: tuple(z) for name, z in data["at"].items()},
+            {name: tuple(t) for name, t in data["jumps"].items()},
+            {name: tuple((a, b) for a, b in s) for name, s in data["shut"].items()},
+            tuple((t, a, b, c) for t, a, b, c in data["foreseen"]),
+        )
+
+
+def estimate_data(estimate: Estimate) -> dict[str, Any]:
+    """An estimate as plain JSON-able values."""
+    return asdict(estimate)
+
+
+def estimate_from_data(data: Mapping[str, Any]) -> Estimate:
+    """The estimate of which `estimate_data` made `data`."""
+    said = dict(data)
+    for name in ("progress", "rate_mL_per_min", "total_L", "done_fraction"):
+        said[name] = _band(said[name])
+    for name in ("remaining_s", "frozen_remaining_s"):
+        said[name] = None if said[name] is None else RemainingBand(**said[name])
+    said["steps"] = tuple(_band(step) for step in said["steps"])
+    said["evidence"] = _evidence(said["evidence"])
+    said["ahead"] = None if said["ahead"] is None else estimate_from_data(said["ahead"])
+    return Estimate(**said)
+
+
+def _band(data: Mapping[str, float] | None) -> Band | None:
+    return None if data is None else Band(**data)
+
+
+def _evidence(data: Mapping[str, Any]) -> Evidence:
+    said = dict(data)
+    said["channels"] = tuple(
+        ChannelEvidence(**{**channel, "jumps_s": tuple(channel["jumps_s"])})
+        for channel in said["channels"]
+    )
+    said["kinds"] = tuple(said["kinds"])
+    said["rate_expected"], said["rate_seen"] = (
+        _band(said["rate_expected"]),
+        _band(said["rate_seen"]),
+    )
+    return Evidence(**said)
