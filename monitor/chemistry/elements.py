@@ -1,7 +1,7 @@
 """Abridged standard atomic weights.
 
-IUPAC/CIAAW 2021: Prohaska et al., Pure Appl. Chem. 94 (2022) 573, doi 10.1515/pac-2019-0603, table of
-abridged values (five digits, for common trade and industry). Elements without a standard atomic
+IUPAC/CIAAW 2021: Prohaska et al., Pure Appl. Chem. 94 (2022) 573, doi 10.1515/pac-2019-0603, table
+of abridged values (five digits, for common trade and industry). Elements without a standard atomic
 weight are left out: a charge that holds one is not for a bench like this.
 """
 

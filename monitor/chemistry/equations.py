@@ -104,7 +104,7 @@ def _side(side: str, text: str) -> Side:
 
 
 def imbalance(equation: Equation) -> Mapping[str, Fraction]:
-    """Element (or 'charge') -> atoms on the left less those on the right, where that is not zero."""
+    """Element (or 'charge') -> atoms on the left less those on the right, where not zero."""
     off: dict[str, Fraction] = {}
     for sign, side in ((1, equation.reactants), (-1, equation.products)):
         for number, formula in side:
@@ -146,7 +146,7 @@ def suggest_coefficients(equation: Equation) -> str | None:
 
 
 def _null_vector(rows: Sequence[Sequence[Fraction]], width: int) -> list[Fraction] | None:
-    """The one vector (up to a factor) that all rows take to zero; None where there is not just one."""
+    """The one vector (up to a factor) that all rows take to zero; None where not just one."""
     table = [list(row) for row in rows]
     pivots: list[int] = []
     for column in range(width):

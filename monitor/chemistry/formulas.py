@@ -31,7 +31,7 @@ class FormulaError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Formula:
-    """What a formula says. `counts` are atoms a formula unit; fractions where a hydrate has them."""
+    """What a formula says. `counts` are atoms a formula unit, in fractions where need be."""
 
     text: str
     counts: Mapping[str, Fraction]
@@ -109,7 +109,7 @@ class _Parser:
         return Fraction(int(digits) if digits else 1)
 
     def _group(self, closing: str | None) -> dict[str, Fraction]:
-        """Everything up to the closing bracket, or up to a dot or the end at the outermost level."""
+        """Everything up to the closing bracket, or to a dot or the end at the outermost level."""
         counts: dict[str, Fraction] = {}
         while self._at < len(self._bare):
             sign = self._bare[self._at]

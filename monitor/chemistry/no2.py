@@ -1,0 +1,121 @@
+"""NO2 and N2O4: equilibrium, vapour pressure, and where the off-gas begins to condense.
+
+The liquid is nearly pure N2O4, and NO2 is tied to it by the equilibrium, so at the dew point the
+sum of both equals the measured vapour pressure. Ideal gas, no water, dimerisation at equilibrium:
+quote dew points to 0.5 K, never better.
+"""
+
+from __future__ import annotations
+
+import math
+
+__all__ = [
+    "MAY_FREEZE_C",
+    "WILL_FREEZE_C",
+    "dew_point_C",
+    "dissociation",
+    "kp_bar",
+    "vapour_pressure_kPa",
+]
+
+MAY_FREEZE_C = -9.0
+"""N2O4 may freeze from here (-9.3 degC in older handbooks). [degC]"""
+
+WILL_FREEZE_C = -11.25
+"""Triple point, 261.90 K (Giauque & Kemp, J. Chem. Phys. 6 (1938) 40). [degC]"""
+
+_KPA_PER_CMHG = 1.333224
+_R = 8.314462618
+
+
+def kp_bar(temp_C: float) -> float:
+    """Equilibrium constant of N2O4 = 2 NO2, p(NO2)**2 / p(N2O4). [bar]
+
+    Enthalpy and entropy from NIST-JANAF 1998, 57.111 kJ/mol and 175.692 J/(mol K), taken as
+    constant: within 0.2 % from -10 to 40 degC.
+
+    >>> round(kp_bar(25.0), 4)
+    0.1485
+    """
+    kelvin = temp_C + 273.15
+    return math.exp(-57111.0 / (_R * kelvin) + 175.692 / _R)
+
+
+def dissociation(temp_C: float, pressure_kPa: float) -> float:
+    """Degree of dissociation of N2O4 in its own gas, 0..1.
+
+    >>> round(dissociation(25.0, 101.325), 3)
+    0.188
+    """
+    kp = kp_bar(temp_C)
+    return math.sqrt(kp / (kp + 4.0 * pressure_kPa / 100.0))
+
+
+def vapour_pressure_kPa(temp_C: float) -> float:
+    """Total vapour pressure (NO2 + N2O4) over the liquid, below its triple point over the solid.
+
+    Giauque & Kemp, J. Chem. Phys. 6 (1938) 40: liquid 261.9 to 294.9 K (usable to 30 degC), solid
+    240 to 261.9 K. [kPa]
+
+    >>> round(vapour_pressure_kPa(21.10), 2)
+    101.33
+    """
+    kelvin = temp_C + 273.15
+    if temp_C >= WILL_FREEZE_C:
+        log10_cmHg = -1753.0 / kelvin + 8.00436 - 11.8078e-4 * kelvin + 2.0954e-6 * kelvin**2
+    else:
+        log10_cmHg = -2460.0 / kelvin + 9.58149 + 7.617e-3 * kelvin - 1.51335e-5 * kelvin**2
+    return float(10.0**log10_cmHg * _KPA_PER_CMHG)
+
+
+def _pressure_at_dew_kPa(temp_C: float, o2_per_no2: float, inert_fraction: float) -> float:
+    saturated = vapour_pressure_kPa(temp_C)
+    kp = kp_bar(temp_C) * 100.0
+    no2 = (-kp + math.sqrt(kp**2 + 4.0 * kp * saturated)) / 2.0
+    n2o4 = saturated - no2
+    return (saturated + o2_per_no2 * (no2 + 2.0 * n2o4)) / (1.0 - inert_fraction)
+
+
+def dew_point_C(pressure_kPa: float, o2_per_no2: float = 0.0, inert_fraction: float = 0.0) -> float:
+    """Temperature below which liquid (or solid) N2O4 forms from dry off-gas. [degC]
+
+    Parameters
+    ----------
+    pressure_kPa : float
+        Total pressure, 20 to 120 kPa. [kPa]
+    o2_per_no2 : float
+        Moles of O2 for each mole of NO2, paired molecules counted twice; 0 or more.
+    inert_fraction : float
+        Mole fraction of other gas (air, NO), 0 to below 1.
+
+    Returns
+    -------
+    float
+        Between -60 and 30 degC; at those ends where the answer lies beyond.
+
+    Raises
+    ------
+    ValueError
+        Where an argument is out of range.
+
+    Notes
+    -----
+    P = [p_sat + r (p_NO2 + 2 p_N2O4)] / (1 - y), solved by bisection to 1e-6 K.
+
+    >>> round(dew_point_C(101.325), 2), round(dew_point_C(101.325, 0.25), 2)
+    (21.1, 13.53)
+
+    """
+    if not (0.0 < pressure_kPa < 1000.0 and o2_per_no2 >= 0.0 and 0.0 <= inert_fraction < 1.0):
+        raise ValueError(
+            f"dew point of {pressure_kPa} kPa, {o2_per_no2} O2 per NO2, inert {inert_fraction}: "
+            "expected a pressure above 0, a ratio of 0 or more, a fraction from 0 to below 1"
+        )
+    low, high = -60.0, 30.0
+    while high - low > 1e-6:
+        middle = 0.5 * (low + high)
+        if _pressure_at_dew_kPa(middle, o2_per_no2, inert_fraction) < pressure_kPa:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
