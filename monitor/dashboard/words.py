@@ -1,0 +1,128 @@
+"""How figures, times and foreign text are put into words; the same on every screen and line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from rich.cells import cell_len, chop_cells
+
+__all__ = ["age", "clean", "clip", "duration", "figure", "interval", "per_cent", "wrap"]
+
+UNIT_WORDS: Mapping[str, str] = {"degC": "°C", "1": ""}
+"""Units whose printed form differs from their key."""
+
+
+def clean(text: object) -> str:
+    r"""Foreign text on one line, without anything that a terminal would take for a command.
+
+    >>> clean("a\x1b[2J\nb")
+    'a\\x1b[2J b'
+    """
+    return "".join(
+        c if c.isprintable() else " " if c in "\n\t" else c.encode("unicode_escape").decode()
+        for c in str(text)
+    )
+
+
+def clip(text: str, cells: int) -> str:
+    """`text` in at most `cells` columns of a terminal; an ellipsis tells of what is left out.
+
+    >>> clip("coolant_out", 8)
+    'coolant…'
+    """
+    if cells <= 0:
+        return ""
+    if cell_len(text) <= cells:
+        return text
+    return (chop_cells(text, cells - 1)[0] if cells > 1 else "") + "…"
+
+
+def wrap(text: str, cells: int) -> list[str]:
+    """`text` in lines of at most `cells` columns, broken at spaces where there are any.
+
+    >>> wrap("gas rate has fallen", 10)
+    ['gas rate', 'has fallen']
+    """
+    lines: list[str] = []
+    now = ""
+    for word in text.split():
+        for part in chop_cells(word, max(1, cells)):
+            joined = f"{now} {part}" if now else part
+            if now and cell_len(joined) > cells:
+                lines.append(now)
+                now = part
+            else:
+                now = joined
+    return [*lines, now] if now else lines
+
+
+def duration(seconds: float | None) -> str:
+    """A span of time in two units at most; None is a time that does not come.
+
+    >>> duration(4000.0), duration(42.0), duration(200000.0), duration(None)
+    ('1 h 07 min', '42 s', '2 d 07 h', 'no end')
+    """
+    if seconds is None:
+        return "no end"
+    if seconds < 59.5:
+        return f"{max(0.0, seconds):.0f} s"
+    minutes = round(seconds / 60.0)
+    if minutes < 60:
+        return f"{minutes} min"
+    if minutes < 48 * 60:
+        return f"{minutes // 60} h {minutes % 60:02d} min"
+    hours = round(seconds / 3600.0)
+    return f"{hours // 24} d {hours % 24:02d} h"
+
+
+def age(seconds: float) -> str:
+    """How old something is, short enough for a table.
+
+    >>> age(0.4), age(75.0), age(7300.0)
+    ('0 s', '75 s', '2 h')
+    """
+    if seconds < 99.5:
+        return f"{max(0.0, seconds):.0f} s"
+    if seconds < 5940.0:
+        return f"{seconds / 60.0:.0f} min"
+    return f"{seconds / 3600.0:.0f} h"
+
+
+def figure(value: float | None, unit: str, places: int | None = None) -> str:
+    """A value with its unit, at four figures where `places` does not say how many after the point.
+
+    >>> figure(204.83, "degC", 1), figure(None, "g"), figure(1234.56, "g"), figure(0.0123, "kPa")
+    ('204.8 °C', '-- g', '1235 g', '0.0123 kPa')
+    """
+    word = UNIT_WORDS.get(unit, unit)
+    if value is None:
+        return f"-- {word}".rstrip()
+    if places is None:
+        size = abs(value)
+        places = 0 if size >= 1000 else 1 if size >= 100 else 2 if size >= 1 else 4
+    text = f"{value:.{places}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("-")
+    return f"{text} {word}".rstrip()
+
+
+def per_cent(fraction: float) -> str:
+    """A fraction as per cent, never rounded up to a whole that is not there.
+
+    >>> per_cent(0.634), per_cent(0.996), per_cent(1.0), per_cent(0.9999)
+    ('63', '99.6', '100', '99.9')
+    """
+    hundred = 100.0 * fraction
+    if 99.0 <= hundred < 100.0:
+        return f"{min(99.9, hundred):.1f}"
+    return f"{hundred:.0f}"
+
+
+def interval(band: Mapping[str, Any], places: int = 0) -> str:
+    """The 5 % and 95 % quantiles in brackets, as every interval is shown.
+
+    >>> interval({"p05": 175, "p50": 200, "p95": 230})
+    '(175 to 230)'
+    """
+    return f"({band['p05']:.{places}f} to {band['p95']:.{places}f})"
