@@ -1,0 +1,100 @@
+"""Which drivers there are, and which keys each takes in a rig file: data, nothing loaded.
+
+A driver's module is imported only when an instrument is opened. Installed packages add drivers by
+the entry point group `mantlewatch.drivers`; each entry point is a DriverInfo.
+"""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from importlib.metadata import entry_points
+from typing import Final
+
+from drivers.protocol import Clock, InstrumentSetup, OpenSession, Session
+
+__all__ = ["DRIVERS", "GROUP", "DriverInfo", "Key", "all_drivers"]
+
+GROUP: Final = "mantlewatch.drivers"
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key of a rig file."""
+
+    kind: str
+    """`text`, `number` (integer or not), `integer` or `boolean`."""
+    meaning: str
+    required: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class DriverInfo:
+    """One driver: what it is for, which keys it takes beside the common ones, how it opens.
+
+    The common keys are name, driver, port, stale_s of an instrument; role, unit, gain, offset,
+    noise, bubble_mL, bubble_u_mL, ceiling_per_s of a channel.
+    """
+
+    name: str
+    meaning: str
+    open_session: OpenSession = field(repr=False)
+    keys: Mapping[str, Key] = field(default_factory=dict)
+    channel_keys: Mapping[str, Key] = field(default_factory=dict)
+    schemes: tuple[str, ...] = ("serial", "tcp")
+    """Beginnings of an address that the driver can open; empty: it opens nothing."""
+
+
+def _later(module: str) -> OpenSession:
+    def open_session(setup: InstrumentSetup, clock: Clock) -> Session:
+        opener: OpenSession = importlib.import_module(f"drivers.{module}").open_session
+        return opener(setup, clock)
+
+    return open_session
+
+
+_ASK = {
+    "ask": Key("text", "what to send, line end included, to get an answer"),
+    "every_s": Key("number", "seconds between two questions (1)"),
+}
+
+DRIVERS: Final[Mapping[str, DriverInfo]] = {
+    info.name: info
+    for info in (
+        DriverInfo(
+            "line",
+            "text lines, streamed or asked for",
+            _later("line"),
+            keys={
+                "fields": Key("text", "the line with {channel} where a value stands; {_} passes"),
+                "pattern": Key("text", "or a regular expression whose named groups are channels"),
+                "decimal_comma": Key("boolean", "numbers are written 23,4 (false)"),
+                **_ASK,
+            },
+        ),
+        DriverInfo(
+            "playback",
+            "readings from a table or another journal, handed in; opens nothing",
+            _later("playback"),
+            schemes=(),
+        ),
+    )
+}
+"""The drivers that come with the program, by name."""
+
+
+def all_drivers() -> Mapping[str, DriverInfo]:
+    """Built-in drivers and those that installed packages add.
+
+    A stranger's driver cannot take a built-in's name: the built-in stays. What an entry point
+    raises on loading is the caller's to tell; it names the package at fault.
+    """
+    found = {entry.name: _loaded(entry.name, entry.load()) for entry in entry_points(group=GROUP)}
+    return {**found, **DRIVERS}
+
+
+def _loaded(name: str, value: object) -> DriverInfo:
+    if not isinstance(value, DriverInfo):
+        raise TypeError(f"entry point {name!r} of {GROUP} is a {type(value).__name__}: DriverInfo?")
+    return value
