@@ -1,0 +1,336 @@
+"""What each channel says now, how old and how trustworthy it is, learned from the channel itself.
+
+`ChannelState.take` is the hot path: it runs for every single reading, decides whether that is a
+number about now, and keeps what later questions need: period, noise, repeats, resets, a short
+thinned past. Numbers are in the canonical unit of the channel's role, times in journal seconds.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+
+from drivers.reading import ROLES, Quality, Reading
+
+__all__ = ["COUNTERS", "ChannelState", "ne107_state", "slope_per_s"]
+
+COUNTERS = frozenset({"bubble_count", "inlet_bubble_count"})
+
+_NUMBERS = frozenset({Quality.GOOD, Quality.UNSTABLE, Quality.AT_LEAST})
+
+_SENTINELS = frozenset(
+    {3276.7, -3276.8, 32767.0, -32768.0, 65535.0, 6553.5, -127.0, -999.0, -9999.0}
+)
+"""Values by which common converters say 'no sensor' or 'failed': missing, never a temperature."""
+
+_RESTING = frozenset({0.0, 85.0})
+"""Values that mean 'failed' only where the channel comes from far away (reset, short circuit)."""
+
+_RANGES = {"degC": (-150.0, 1800.0), "g": (-2e5, 2e5), "kPa": (-200.0, 2000.0)}
+
+_JUMP = {"degC": 25.0, "g": 8.0}
+"""A change within one reading beyond which a second reading has to confirm it."""
+
+_FACTORS = (10.0, 0.1, 100.0, 0.01, 1000.0, 0.001, 28.3495, 1.0 / 28.3495, 453.592, 1.0 / 453.592)
+
+_RING = 240
+_SPACING_S = {"kPa": 1.0, "ppm": 2.0, "1": 2.0}
+_FLOOR_S = {"degC": 30.0, "g": 30.0, "kPa": 3.0, "ppm": 10.0}
+_ROLLOVERS = (65536.0, 4294967296.0)
+
+
+@dataclass(slots=True)
+class ChannelState:
+    """Everything known about one channel."""
+
+    name: str
+    role: str
+    unit: str
+    instrument: str = ""
+    stale_rule_s: float | None = None
+    ceiling_per_s: float | None = None
+    mL_per_count: float | None = None
+
+    value: float | None = None
+    """Last number that counted; of counters the monotone count."""
+    value_s: float = -1.0
+    heard_s: float = -1.0
+    """When the channel last said anything at all."""
+    quality: Quality = Quality.GOOD
+    first: float | None = None
+    before: float | None = None
+    """The number before the last, for the noise."""
+    period_s: float = 0.0
+    """Upper part of the time between readings, learned; 0: not yet."""
+    heard: int = 0
+    variance: float = 0.0
+    noisy_n: int = 0
+    same_n: int = 0
+    same_since_s: float = 0.0
+    change_share: float = 0.5
+    """Share of readings that differ from the one before, learned slowly."""
+    good_run: int = 0
+    bad_run: int = 0
+    bad_since_s: float = 0.0
+    bad_share: float = 0.0
+    bad_what: str = ""
+    pending: float | None = None
+    raw: float | None = None
+    offset: float = 0.0
+    resets: int = 0
+    reset_s: float = -1e9
+    jump_s: float = -1e9
+    jump: float = 0.0
+    suspended: str = ""
+    suspended_from: float = 0.0
+    suspended_s: float = 0.0
+    limited: bool = False
+    """At its ceiling by our own reckoning: the truth is the count or more."""
+    spacing_s: float = 4.0
+    kept_s: float = -1e9
+    recent: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=_RING))
+
+    @classmethod
+    def of(cls, name: str, role: str, instrument: str = "") -> ChannelState:
+        """A channel that has said nothing yet."""
+        unit = ROLES[role].unit if role in ROLES else ""
+        return cls(name, role, unit, instrument, spacing_s=_SPACING_S.get(unit, 4.0))
+
+    def take(self, now_s: float, reading: Reading) -> bool:
+        """Take in one reading; True where `value` is now a new number that counts."""
+        if self.heard:
+            gap = now_s - self.heard_s
+            if gap > 0.0:
+                self._learn_period(gap)
+        self.heard += 1
+        self.heard_s = now_s
+        value, quality = reading.value, reading.quality
+        self.quality = quality
+        if value is None or quality not in _NUMBERS:
+            self._bad(now_s, quality.value)
+            return False
+        if self.unit == "1":
+            return self._count(now_s, value)
+        if self._implausible(value):
+            self._bad(now_s, f"{value:g} {self.unit}, which means no sensor or a failed read")
+            return False
+        last = self.value
+        if last is not None:
+            jump = _JUMP.get(self.unit)
+            if jump is not None and not (-jump < value - last < jump):
+                if not self._confirmed(now_s, value, last):
+                    return False
+            elif self.pending is not None:
+                self.pending = None
+            if self.suspended:
+                self._resume(value)
+                if self.suspended:
+                    return False
+            self._learn(now_s, value, last)
+        else:
+            self.first = value
+            self.same_since_s = now_s
+        self._keep(now_s, value)
+        return True
+
+    def age_s(self, now_s: float) -> float:
+        """Seconds since the last number that counted; infinite before the first."""
+        return now_s - self.value_s if self.value is not None else math.inf
+
+    def stale_after_s(self) -> float:
+        """Age from which the value no longer speaks for now."""
+        if self.stale_rule_s is not None:
+            return max(self.stale_rule_s, 1.05 * self.period_s)
+        return max(3.0 * self.period_s, 3.0) if self.heard > 3 else 30.0
+
+    def silent_after_s(self) -> float:
+        """Time without any answer from which the channel is reported as silent."""
+        if self.stale_rule_s is not None:
+            return max(self.stale_rule_s, 2.0 * self.period_s)
+        return max(self.stale_after_s(), _FLOOR_S.get(self.unit, 30.0))
+
+    def is_live(self, now_s: float) -> bool:
+        """A number that counts, young enough, from a channel not suspended."""
+        return self.value is not None and not self.suspended and self.is_young(now_s)
+
+    def is_young(self, now_s: float) -> bool:
+        """The last number that counted is no older than the staleness of the channel."""
+        return self.value is not None and now_s - self.value_s <= self.stale_after_s()
+
+    def noise(self) -> float:
+        """Standard deviation of one reading, from second differences; 0 before ten of them."""
+        return math.sqrt(self.variance) if self.noisy_n >= 10 else 0.0
+
+    def is_frozen(self, now_s: float) -> bool:
+        """Repeats itself to the last digit, longer than a channel of such restlessness can."""
+        if self.same_n < 20 or self.change_share < 0.5 or now_s - self.same_since_s < 60.0:
+            return False
+        return self.same_n * -math.log1p(-min(self.change_share, 0.9)) > 40.0
+
+    def at_or_before(self, then_s: float) -> float | None:
+        """The number kept nearest before `then_s` in the recent past, or None."""
+        for at, value in reversed(self.recent):
+            if at <= then_s:
+                return value
+        return None
+
+    def _learn_period(self, gap: float) -> None:
+        period = self.period_s
+        if period == 0.0:
+            self.period_s = gap
+        elif gap > period:
+            # One outage must not teach a long period: growth is capped at a doubling.
+            self.period_s = period + 0.2 * (min(gap, 2.0 * period) - period)
+        else:
+            self.period_s = period + 0.02 * (gap - period)
+
+    def _bad(self, now_s: float, what: str) -> None:
+        if self.bad_run == 0:
+            self.bad_since_s = now_s
+        self.bad_run += 1
+        self.good_run = 0
+        self.bad_what = what
+        self.bad_share += 0.02 * (1.0 - self.bad_share)
+
+    def _implausible(self, value: float) -> bool:
+        low, high = _RANGES.get(self.unit, (-1e9, 1e9))
+        if not low <= value <= high:
+            return True
+        if self.unit != "degC":
+            return False
+        if value in _SENTINELS:
+            return True
+        return value in _RESTING and self.value is not None and abs(self.value - value) > 8.0
+
+    def _confirmed(self, now_s: float, value: float, last: float) -> bool:
+        """A jump counts only when a second reading says the same."""
+        tolerance = max(0.1 * abs(value - last), 4.0 * self.noise(), 0.5)
+        young = now_s - self.value_s <= 4.0 * self.period_s + 2.0
+        if young and (self.pending is None or abs(value - self.pending) > tolerance):
+            self.pending = value
+            self._bad(now_s, f"one reading of {value:g} {self.unit} between others")
+            return False
+        self.pending = None
+        if self.suspended:
+            return True
+        self.jump_s, self.jump = now_s, value - last
+        how = _unit_slip(self.unit, last, value)
+        if young and how:
+            self.suspended, self.suspended_from, self.suspended_s = how, last, now_s
+        else:
+            self.recent.clear()
+            self.kept_s = -1e9
+        return True
+
+    def _resume(self, value: float) -> None:
+        """A suspended channel counts again where its old scale is back."""
+        near = max(0.2 * abs(self.suspended_from), _JUMP.get(self.unit, 0.0))
+        if abs(value - self.suspended_from) < near:
+            self.suspended = ""
+
+    def _learn(self, now_s: float, value: float, last: float) -> None:
+        if value == last:
+            if self.same_n == 0:
+                self.same_since_s = self.value_s
+            self.same_n += 1
+            if self.same_n < 10:
+                self.change_share -= 0.005 * self.change_share
+        else:
+            self.same_n = 0
+            self.change_share += 0.005 * (1.0 - self.change_share)
+        before = self.before
+        if before is not None and self.same_n < 10:
+            # Second differences: a steady slope is no noise.
+            second = value - 2.0 * last + before
+            square = second * second / 6.0
+            n = self.noisy_n = min(self.noisy_n + 1, 300)
+            if n > 20 and square > 16.0 * self.variance:
+                square = 16.0 * self.variance + 1e-12
+            self.variance += (square - self.variance) / n
+        self.before = last
+
+    def _keep(self, now_s: float, value: float) -> None:
+        self.value = value
+        self.value_s = now_s
+        self.good_run += 1
+        self.bad_run = 0
+        self.bad_share *= 0.98
+        if now_s - self.kept_s >= self.spacing_s:
+            self.kept_s = now_s
+            self.recent.append((now_s, value))
+
+    def _count(self, now_s: float, raw: float) -> bool:
+        """A cumulative count: resets and roll-overs joined, so that the result never falls."""
+        if raw < 0.0:
+            self._bad(now_s, f"a count of {raw:g}")
+            return False
+        last = self.raw
+        if last is None:
+            self.first = raw
+            self.raw = raw
+        elif raw < last:
+            if self.pending is None or raw < self.pending:
+                self.pending = raw
+                return False
+            self._joined(now_s, last)
+            self.raw = raw
+        else:
+            most = (self.ceiling_per_s or 200.0) * max(now_s - self.value_s, 1.0) * 1.5 + 50.0
+            if raw - last > most and (self.pending is None or raw < self.pending):
+                self.pending = raw
+                return False
+            self.pending = None
+            self.raw = raw
+        self._keep(now_s, self.offset + raw)
+        return True
+
+    def _joined(self, now_s: float, last: float) -> None:
+        rolled = next((top for top in _ROLLOVERS if last > 0.98 * top and last < top), None)
+        self.offset += last if rolled is None else rolled
+        self.pending = None
+        if rolled is None:
+            self.resets += 1
+            self.reset_s = now_s
+
+
+def _unit_slip(unit: str, last: float, value: float) -> str:
+    """What change of unit or decimals turns `last` into `value`, or ''."""
+    if unit == "degC":
+        if abs(value - (1.8 * last + 32.0)) < 1.5:
+            return "degC became degF"
+        if abs(value - (last + 273.15)) < 1.0:
+            return "degC became K"
+        if abs(last - (1.8 * value + 32.0)) < 2.0 or abs(value - (last - 273.15)) < 1.0:
+            return "another unit of temperature"
+    if unit in ("degC", "g") and abs(last) >= 2.0:
+        for factor in _FACTORS:
+            if abs(value - factor * last) <= 0.004 * abs(factor * last):
+                return f"value x{factor:.4g}"
+    return ""
+
+
+def slope_per_s(state: ChannelState, now_s: float, window_s: float) -> float | None:
+    """Least-squares slope of the recent past over `window_s`; None with less than half of it."""
+    points = [(t - now_s, v) for t, v in state.recent if t >= now_s - window_s]
+    if len(points) < 3 or points[-1][0] - points[0][0] < 0.5 * window_s:
+        return None
+    n = len(points)
+    mean_t = sum(t for t, _ in points) / n
+    mean_v = sum(v for _, v in points) / n
+    stt = sum((t - mean_t) ** 2 for t, _ in points)
+    stv = sum((t - mean_t) * (v - mean_v) for t, v in points)
+    return stv / stt if stt > 0.0 else None
+
+
+def ne107_state(state: ChannelState, now_s: float) -> str:
+    """State of the sensor by NAMUR NE 107, as a word; `normal` where none of the four applies."""
+    if state.value is None or state.bad_run >= 3 or not state.is_young(now_s):
+        return "failure"
+    if state.suspended:
+        return "check-function"
+    if state.quality in (Quality.AT_LEAST, Quality.UNSTABLE) or state.limited:
+        return "out-of-specification"
+    if state.is_frozen(now_s) or state.bad_share > 0.1:
+        return "maintenance-required"
+    return "normal"
