@@ -1,0 +1,130 @@
+"""`python -m monitor.recorder JOURNAL`: record into a journal whose first entry is there already.
+
+It needs no terminal, and ends by SIGTERM, SIGINT or SIGHUP, or by an entry that asks for it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import signal
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from threading import Event
+
+from drivers.protocol import OpenSession, SetupError
+from monitor.entries import ClosedCleanly, Entry, Gap, Mark, RunStarted
+from monitor.journal import Journal, JournalError, Reader
+from monitor.recorder.clock import Clock, RealClock, ScaledClock
+from monitor.recorder.recording import Recording
+
+__all__ = ["main"]
+
+
+def _parse(words: Sequence[str] | None) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m monitor.recorder", description=__doc__)
+    parser.add_argument("journal", type=Path)
+    parser.add_argument("--resume", action="store_true", help="go on in a journal that has ended")
+    parser.add_argument("--speed", type=float, default=1.0, help="journal seconds a second")
+    parser.add_argument(
+        "--epoch", type=float, metavar="S", help="what the monotonic clock said when it all began"
+    )
+    return parser.parse_args(words)
+
+
+def _opener(driver: str) -> OpenSession:
+    """How an instrument of that driver is opened. Raises SetupError where there is no such driver."""
+    from drivers.catalogue import DRIVERS, all_drivers
+
+    if driver in DRIVERS:  # a stranger's package that does not load cannot get into its way
+        return DRIVERS[driver].open_session
+    try:
+        return all_drivers()[driver].open_session
+    except KeyError as error:
+        raise SetupError(f"there is no driver {driver!r} on this computer") from error
+    except Exception as error:  # a stranger's package may raise anything
+        raise SetupError(f"driver {driver!r} cannot be loaded: {error}") from error
+
+
+def _occupy_standard_streams() -> None:
+    """Without a terminal these may be closed, and the journal must not become one of them."""
+    while (spare := os.open(os.devnull, os.O_RDWR)) <= 2:
+        pass
+    os.close(spare)
+
+
+class _Signals:
+    """Turns the first signal that asks for an end into an event and a reason."""
+
+    def __init__(self) -> None:
+        self.stop = Event()
+        self.reason = "stopped"
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            signal.signal(number, self._asked)
+
+    def _asked(self, number: int, _frame: object) -> None:
+        self.reason = f"signal {signal.Signals(number).name}"
+        self.stop.set()
+
+
+def _clock(journal: Path, arguments: argparse.Namespace, last: Entry) -> Clock:
+    """The clock of this recording; a real one goes on from the last entry by the wall clock."""
+    if arguments.epoch is not None or arguments.speed != 1.0:
+        with Reader(journal) as reader:
+            first = next(reader.entries(limit=1))
+        epoch_s = time.monotonic() if arguments.epoch is None else arguments.epoch
+        utc_s = time.time() if first.utc_s is None else first.utc_s
+        return ScaledClock(epoch_s, arguments.speed, utc_s)
+    passed_s = 0.0 if last.utc_s is None else max(0.0, time.time() - last.utc_s)
+    return RealClock(last.elapsed_s + passed_s)
+
+
+def _is_fresh(journal: Path) -> bool:
+    """Whether nobody has recorded into it yet; remarks may stand in it."""
+    with Reader(journal) as reader:
+        return all(isinstance(e.body, RunStarted | Mark) for e in reader.entries(limit=100))
+
+
+def _record(journal: Journal, arguments: argparse.Namespace, signals: _Signals) -> bool:
+    last = journal.last()
+    if last is None:
+        raise JournalError(f"journal {journal.path}: it holds no first entry; create it with a run")
+    fresh = _is_fresh(journal.path)
+    if not fresh and not arguments.resume:
+        raise JournalError(
+            f"journal {journal.path}: it was recorded already; resume it to go on in it"
+        )
+    clock = _clock(journal.path, arguments, last)
+    recording = Recording(journal, clock, _opener, seen_seq=1 if fresh else last.seq)
+    if not fresh:
+        recording.say(_gap_since(last, clock))
+    return recording.run(signals.stop, lambda: signals.reason)
+
+
+def _gap_since(last: Entry, clock: Clock) -> Gap:
+    closed = isinstance(last.body, ClosedCleanly)
+    return Gap(
+        "recorder-stopped",
+        last.elapsed_s,
+        max(last.elapsed_s, clock.now().elapsed_s),
+        "resumed after a clean end" if closed else "resumed; the recorder had not ended on purpose",
+    )
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Record; 0 after a clean end, 1 where its last entry could not be written, 2 if refused."""
+    _occupy_standard_streams()
+    arguments = _parse(words)
+    signals = _Signals()
+    try:
+        with Journal.open_for_writing(arguments.journal) as journal:
+            return 0 if _record(journal, arguments, signals) else 1
+    except JournalError as error:
+        print(error, file=sys.stderr)
+        return 2
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,171 @@
+"""The analyser: follows the entries of one journal, folds them, stores the lines beside them.
+
+`python -m monitor.recorder.analyser JOURNAL` follows until the recording is closed. It is a process
+of its own, with lower priority: a costly estimate, or its death, holds no reading up. It begins at
+the last checkpoint of its own version, so whatever was recorded while it was dead is folded then.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import sys
+import time
+from collections.abc import Callable, Sequence
+from itertools import islice
+from pathlib import Path
+from threading import Event
+from types import TracebackType
+
+from monitor.analysis.fold import VERSION, Fold, line_json
+from monitor.entries import ClosedCleanly, Entry
+from monitor.journal import JournalBusyError, JournalError, LineWriter, Reader, is_recorded
+from monitor.journal.lock import RecorderLock
+
+__all__ = ["Analyser", "catch_up", "follow", "main"]
+
+_CHUNK = 500
+"""Entries folded between two commits of lines."""
+_CHECKPOINT_EVERY_S = 600.0
+_POLL_S = 0.2
+
+
+def _lock(path: Path) -> RecorderLock:
+    """One analyser a journal; a lock beside the recorder's own."""
+    try:
+        return RecorderLock(path.with_name(path.name + "-analysis"))
+    except JournalBusyError as error:
+        raise JournalBusyError(f"journal {path}: it is being analysed already") from error
+
+
+class Analyser:
+    """Folds one journal and stores what comes of it. One at a time for a journal."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._lock = _lock(path)
+        with contextlib.ExitStack() as undo:
+            undo.callback(self._lock.release)
+            self._reader = undo.enter_context(Reader(path))
+            self._writer = LineWriter(path)
+            undo.callback(self._writer.close)
+            checkpoint = self._writer.resume(VERSION)
+            self._seq, state = checkpoint or (0, b"")
+            self._writer.minutes_from(self._seq)
+            self._fold = Fold.restore(state) if checkpoint else Fold(self._reader.start())
+            self._closing = undo.pop_all()
+        self._checkpoint_s: float | None = None
+        self._last: Entry | None = None
+
+    def close(self) -> None:
+        """Let go of the journal."""
+        self._closing.close()
+
+    def __enter__(self) -> Analyser:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @property
+    def at_end(self) -> bool:
+        """Whether the newest entry folded closes the recording."""
+        return self._last is not None and isinstance(self._last.body, ClosedCleanly)
+
+    def version(self) -> int:
+        """Changes when somebody has written to the journal."""
+        return self._reader.version()
+
+    def step(self) -> int:
+        """Fold the next entries, at most a chunk; returns how many there were."""
+        entries = list(islice(self._reader.entries(after_seq=self._seq, limit=_CHUNK), _CHUNK))
+        if not entries:
+            return 0
+        lines = [
+            (float(line["elapsed_s"]), entry.seq, line_json(line))
+            for entry in entries
+            for line in self._fold.step(entry)
+        ]
+        self._last = entries[-1]
+        self._seq = self._last.seq
+        self._writer.add(lines, self._seq, VERSION, entries)
+        self._checkpoint_if_due(self._last.elapsed_s)
+        return len(entries)
+
+    def _checkpoint_if_due(self, elapsed_s: float) -> None:
+        if self._checkpoint_s is None:
+            self._checkpoint_s = elapsed_s
+        if self.at_end or elapsed_s - self._checkpoint_s >= _CHECKPOINT_EVERY_S:
+            self._writer.checkpoint(self._seq, VERSION, self._fold.snapshot())
+            self._checkpoint_s = elapsed_s
+
+
+def catch_up(path: Path) -> None:
+    """Fold all that the journal holds and store the lines.
+
+    Raises JournalBusyError where an analyser is at work on it, JournalError where it is damaged.
+    """
+    with Analyser(Path(path)) as analyser:
+        while analyser.step():
+            pass
+
+
+def follow(path: Path, finish: Event, orphaned: Callable[[], bool]) -> None:
+    """Fold whatever is appended, until the recording is closed or nobody is left to fold for.
+
+    `finish`: fold what there is, then return. `orphaned`: whoever started this has died.
+    """
+    with _patiently(path, orphaned) as analyser:
+        seen = None
+        while not orphaned():
+            version = analyser.version()
+            if version != seen:
+                seen = version
+                while analyser.step() and not orphaned():
+                    pass
+            elif finish.is_set() or (analyser.at_end and not is_recorded(path)):
+                return
+            else:
+                finish.wait(_POLL_S)
+
+
+def _patiently(path: Path, orphaned: Callable[[], bool]) -> Analyser:
+    """An analyser, as soon as one that was left over from a killed recorder has let go."""
+    while True:
+        try:
+            return Analyser(path)
+        except JournalBusyError:
+            if orphaned():
+                raise
+            time.sleep(_POLL_S)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Follow the journal named by the one argument; 1 where that cannot be done."""
+    words = sys.argv[1:] if arguments is None else arguments
+    if len(words) != 1:
+        print("usage: python -m monitor.recorder.analyser JOURNAL", file=sys.stderr)
+        return 2
+    finish = Event()
+    parent = os.getppid()
+    signal.signal(signal.SIGTERM, lambda *_: finish.set())
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the recorder says when to end
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    with contextlib.suppress(OSError):
+        os.nice(5)
+    try:
+        follow(Path(words[0]), finish, lambda: os.getppid() != parent)
+    except JournalError as error:
+        print(error, file=sys.stderr)
+        return 1
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

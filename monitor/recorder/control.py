@@ -1,0 +1,116 @@
+"""Start a recorder that outlives the terminal, see whether it lives, ask it to end."""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from monitor.entries import ClosedCleanly, InstrumentState, StopRequested
+from monitor.journal import JournalError, Reader, append_entry, is_recorded
+
+__all__ = [
+    "RecorderError",
+    "is_alive",
+    "request_stop",
+    "start_recorder",
+    "wait_until_started",
+    "wait_until_stopped",
+]
+
+_POLL_S = 0.05
+_START_S = 20.0
+
+
+class RecorderError(Exception):
+    """A recorder that did not come to life; the text is its own."""
+
+
+def start_recorder(
+    path: Path, *, speed: float = 1.0, resume: bool = False, epoch: float | None = None
+) -> int:
+    """Start the recorder of the journal at `path` in a session of its own; its process id.
+
+    Returns once it holds the journal. `speed` and `epoch` [s, monotonic clock] belong to a
+    rehearsal. Raises RecorderError with the recorder's own words where it refused.
+    """
+    words = [sys.executable, "-m", "monitor.recorder", str(Path(path).resolve())]
+    words += ["--resume"] if resume else []
+    if epoch is not None or speed != 1.0:
+        words += ["--speed", repr(speed)]
+        words += ["--epoch", repr(time.monotonic() if epoch is None else epoch)]
+    # Its errors go to a file without a name: a pipe would end with this process, and a recorder
+    # that wrote to it then would end too.
+    with tempfile.TemporaryFile() as said, open(os.devnull, "r+b") as nothing:
+        actions = [
+            (os.POSIX_SPAWN_DUP2, nothing.fileno(), 0),
+            (os.POSIX_SPAWN_DUP2, nothing.fileno(), 1),
+            (os.POSIX_SPAWN_DUP2, said.fileno(), 2),
+        ]
+        seq = _last_seq(path)
+        pid = os.posix_spawn(sys.executable, words, os.environ, file_actions=actions, setsid=True)
+        deadline_s = time.monotonic() + _START_S
+        while time.monotonic() < deadline_s:
+            if is_recorded(path) and _last_seq(path) > seq:
+                return pid
+            if os.waitpid(pid, os.WNOHANG)[0]:
+                break
+            time.sleep(_POLL_S)
+        said.seek(0)
+        words_said = said.read().decode(errors="replace").strip().splitlines()
+    raise RecorderError(words_said[-1] if words_said else f"journal {path}: no recorder came up")
+
+
+def _last_seq(path: Path) -> int:
+    with Reader(path) as reader:
+        return reader.head()[0]
+
+
+def is_alive(path: Path) -> bool:
+    """Whether a recorder holds the journal just now."""
+    return is_recorded(Path(path))
+
+
+def request_stop(path: Path, who: str = "") -> None:
+    """Ask the recorder of this journal to end, by an entry. Raises JournalError if none lives."""
+    if not is_alive(path):
+        raise JournalError(f"journal {path}: nobody is recording it")
+    append_entry(Path(path), StopRequested(who), utc_s=time.time())
+
+
+def wait_until_started(path: Path, timeout: float) -> bool:
+    """Wait up to `timeout` seconds for the recorder to have said that it has begun."""
+
+    def started() -> bool:
+        with Reader(path) as reader:
+            return is_alive(path) and any(
+                isinstance(e.body, InstrumentState) and e.body.state == "started"
+                for e in reader.entries(kinds=("instrument",))
+            )
+
+    return _wait(started, timeout)
+
+
+def wait_until_stopped(path: Path, timeout: float) -> bool:
+    """Wait up to `timeout` seconds for the recorder to let go of a journal that it has closed."""
+
+    def stopped() -> bool:
+        if is_alive(path):
+            return False
+        with Reader(path) as reader:
+            last = next(iter(list(reader.entries(kinds=("closed",)))[-1:]), None)
+            return last is not None and isinstance(last.body, ClosedCleanly)
+
+    return _wait(stopped, timeout)
+
+
+def _wait(condition: object, timeout_s: float) -> bool:
+    assert callable(condition)
+    deadline_s = time.monotonic() + timeout_s
+    while not condition():
+        if time.monotonic() >= deadline_s:
+            return False
+        time.sleep(_POLL_S)
+    return True

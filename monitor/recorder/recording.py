@@ -1,0 +1,230 @@
+"""The recorder's loop: from the inbox to the journal, several times a second, whatever happens.
+
+Readings are committed before anything is made of them. An instrument, the analyser, a full disk or
+a clock that jumps never end the recording; each of them becomes an entry instead.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from threading import Event
+
+from drivers.protocol import OpenSession
+from monitor.entries import (
+    Amended,
+    Body,
+    ClosedCleanly,
+    Gap,
+    Heartbeat,
+    InstrumentState,
+    RunStarted,
+    StopRequested,
+)
+from monitor.journal import Journal, JournalError, Reader
+from monitor.plan.files import FileErrors, parse_rig
+from monitor.plan.model import Rig
+from monitor.recorder.child import AnalyserChild
+from monitor.recorder.clock import Clock
+from monitor.recorder.holes import HoleWatch
+from monitor.recorder.inbox import Inbox
+from monitor.recorder.instruments import Instruments
+
+__all__ = ["NAME", "Recording"]
+
+NAME = "recorder"
+"""What the recorder is called where it speaks of itself as of an instrument."""
+
+_COMMIT_EVERY_S = 0.25
+_BATCH = 5000
+_SILENCE_S = 1.0
+_RETRY_S = 1.0
+_LAST_TRIES = 10
+_DISK_EVERY_S = 30.0
+_DISK_LOW_BYTES = 200_000_000
+_FINISH_S = 60.0
+
+
+class Recording:
+    """One recorder at work on one journal, which it does not close."""
+
+    def __init__(
+        self,
+        journal: Journal,
+        clock: Clock,
+        opener: Callable[[str], OpenSession],
+        *,
+        analyser: AnalyserChild | None = None,
+        free_bytes: Callable[[], int] | None = None,
+        seen_seq: int = 0,
+    ) -> None:
+        """`analyser`: None starts one of its own. `seen_seq`: requests up to there are old."""
+        self._journal = journal
+        self._clock = clock
+        self._inbox = Inbox(clock)
+        self._instruments = Instruments(self._inbox, clock, opener)
+        self._analyser = analyser or AnalyserChild(journal.path, self.tell_of_analysis)
+        self._free_bytes = free_bytes or (lambda: shutil.disk_usage(_folder(journal.path)).free)
+        self._requests = _Requests(journal.path, seen_seq)
+        self._holes = HoleWatch(clock)
+        self._refused: tuple[float, str] | None = None
+        self._retry_s = 0.0
+        self._disk_at_s = 0.0
+        self._disk_low = False
+        self._asked_to_stop: str | None = None
+
+    def tell_of_analysis(self, state: str, text: str) -> None:
+        """What the analyser's keeper has to say becomes an entry."""
+        self._inbox.put(InstrumentState("analysis", state, text))
+
+    def say(self, body: Body) -> None:
+        """Record something that happened to the recorder itself."""
+        self._inbox.put(body)
+
+    def run(self, stop: Event, why: Callable[[], str] = lambda: "stopped") -> bool:
+        """Record until `stop` is set or an entry asks for it; False where the end was not written.
+
+        `why` is asked then for the reason that the last entry gives.
+        """
+        self.say(InstrumentState(NAME, "started", ""))
+        self._write()
+        self._use(self._requests.rig())
+        while not stop.is_set() and self._asked_to_stop is None:
+            self._look_after()
+            self._write()
+            self._holes.waiting()
+            stop.wait(_COMMIT_EVERY_S)
+            for gap in self._holes.waited(_COMMIT_EVERY_S):
+                self.say(gap)
+        return self._end(self._asked_to_stop or why())
+
+    def _look_after(self) -> None:
+        """All that is not reading or writing; whatever fails here is told, and tried again."""
+        now_s = self._clock.times().awake_s
+        try:
+            self._hear(self._requests.new())
+            self._analyser.look_after(now_s)
+            if now_s >= self._disk_at_s:
+                self._disk_at_s = now_s + _DISK_EVERY_S
+                self._look_at_disk()
+        except (JournalError, OSError) as error:
+            self._tell_trouble(str(error))
+        if self._clock.now().elapsed_s - self._inbox.last_s >= _SILENCE_S and not self._refused:
+            self.say(Heartbeat())
+
+    def _tell_trouble(self, text: str) -> None:
+        if not self._refused:  # a full disk is told of as such, once it takes something again
+            self.say(InstrumentState(NAME, "bad-input", text[:300]))
+
+    def _hear(self, requests: list[Body]) -> None:
+        for body in requests:
+            if isinstance(body, StopRequested):
+                self._asked_to_stop = (
+                    f"asked to stop by {body.who}" if body.who else "asked to stop"
+                )
+            elif isinstance(body, Amended) and body.rig_toml is not None:
+                self._use(body.rig_toml)
+
+    def _use(self, rig_toml: str) -> None:
+        try:
+            rig = parse_rig(rig_toml, "rig.toml", None) if rig_toml.strip() else Rig()
+        except FileErrors as errors:
+            text = "; ".join(str(problem) for problem in errors.problems)
+            self.say(InstrumentState(NAME, "bad-input", f"rig not used: {text}"[:1000]))
+            return
+        self._instruments.use(rig)
+
+    def _look_at_disk(self) -> None:
+        free = self._free_bytes()
+        low = free < _DISK_LOW_BYTES * (2 if self._disk_low else 1)
+        if low and not self._disk_low:
+            text = f"disk nearly full: {free / 1e6:.0f} MB left"
+            self.say(InstrumentState(NAME, "disk-nearly-full", text))
+        elif self._disk_low and not low:
+            self.say(InstrumentState(NAME, "disk-roomy", f"{free / 1e6:.0f} MB left"))
+        self._disk_low = low
+
+    def _write(self) -> bool:
+        """Commit what waits; False where the journal took nothing and it has to wait on."""
+        if self._refused and self._clock.times().awake_s < self._retry_s:
+            return False
+        while batch := self._inbox.peek(_BATCH):
+            try:
+                self._journal.append([(i.at.elapsed_s, i.at.utc_s, i.body) for i in batch])
+            except JournalError as error:
+                self._keep_waiting(str(error))
+                return False
+            self._inbox.done(len(batch))
+            for item in batch:
+                if item.written is not None:
+                    item.written()
+            self._tell_of_refusal()
+        return True
+
+    def _keep_waiting(self, text: str) -> None:
+        if self._refused is None:
+            self._refused = (self._clock.now().elapsed_s, text)
+        self._retry_s = self._clock.times().awake_s + _RETRY_S
+
+    def _tell_of_refusal(self) -> None:
+        """The journal takes entries again: say since when it did not, and what was lost."""
+        if self._refused is None:
+            return
+        (since_s, text), self._refused = self._refused, None
+        now_s = self._clock.now().elapsed_s
+        loss = self._inbox.take_loss()
+        self.say(
+            InstrumentState(
+                NAME, "restarted", f"nothing could be written for {now_s - since_s:.0f} s: {text}"
+            )
+        )
+        if loss is not None:
+            text = f"{loss.count} entries could not be kept and are lost"
+            self.say(Gap("disk-full", loss.from_s, loss.to_s, text))
+
+    def _end(self, reason: str) -> bool:
+        self._instruments.stop()
+        self.say(ClosedCleanly(reason))
+        written = self._write()
+        for _ in range(_LAST_TRIES):
+            if written:
+                break
+            Event().wait(_RETRY_S)
+            written = self._write()
+        self._analyser.finish(_FINISH_S)
+        self._requests.close()
+        return written
+
+
+def _folder(path: Path) -> Path:
+    return path.resolve().parent
+
+
+class _Requests:
+    """What others have put into the journal for the recorder to do."""
+
+    def __init__(self, path: Path, seen_seq: int) -> None:
+        self._reader = Reader(path)
+        self._seen = seen_seq
+
+    def rig(self) -> str:
+        """Text of the rig in force."""
+        start = self._reader.start()
+        assert isinstance(start, RunStarted)
+        text = start.rig_toml
+        for entry in self._reader.entries(kinds=("amended",)):
+            if isinstance(entry.body, Amended) and entry.body.rig_toml is not None:
+                text = entry.body.rig_toml
+                self._seen = max(self._seen, entry.seq)
+        return text
+
+    def new(self) -> list[Body]:
+        """Requests since the last call."""
+        entries = list(self._reader.entries(after_seq=self._seen, kinds=("stop", "amended")))
+        if entries:
+            self._seen = entries[-1].seq
+        return [entry.body for entry in entries]
+
+    def close(self) -> None:
+        self._reader.close()
