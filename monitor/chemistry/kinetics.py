@@ -208,7 +208,7 @@ def temperature_integral(x: ArrayLike) -> _Array:
 def ln_a_per_s(
     e_kJ_mol: ArrayLike, half_C: ArrayLike, model: str, rate_K_per_min: float = 5.0
 ) -> _Array:
-    """Logarithm of A (in 1/s) for which half of a step is gone at `half_C`, heated at a steady rate.
+    """Logarithm of A (in 1/s) for which half a step is gone at `half_C`, heated at a steady rate.
 
     ln A = ln(g(1/2) beta R / E) - ln p(E/RT).
 
