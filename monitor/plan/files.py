@@ -1,0 +1,122 @@
+"""Reads plan.toml and rig.toml: every problem at once, each with its place and its cure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from monitor.plan.fields import Fields, open_source
+from monitor.plan.model import Plan, Rig
+from monitor.plan.plan_tables import (
+    read_charge,
+    read_done,
+    read_limits,
+    read_profile,
+    read_receivers,
+    read_site,
+    read_stop_plan,
+)
+from monitor.plan.problems import FileErrors, Problem
+from monitor.plan.rig_tables import DriverKeys, read_coolant, read_instruments, read_train
+from monitor.plan.step_tables import check_steps, merge_steps, read_set, read_steps
+
+__all__ = ["FileErrors", "Problem", "parse_plan", "parse_rig", "read_plan", "read_rig"]
+
+_RESERVED = ("boil_down", "checklist", "marks")
+
+
+def read_plan(path: Path, sets_folder: Path | None = None) -> Plan:
+    """Read a plan from a file. Raises FileErrors, also where it cannot be opened."""
+    return parse_plan(_text(path), str(path), sets_folder)
+
+
+def read_rig(path: Path, drivers: Mapping[str, DriverKeys] | None = None) -> Rig:
+    """Read a rig from a file. Raises FileErrors, also where it cannot be opened."""
+    return parse_rig(_text(path), str(path), drivers)
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_bytes().decode("utf-8")
+    except OSError as error:
+        problem = Problem(str(path), "", "", None, str(error.strerror), "a file that can be read")
+        raise FileErrors([problem]) from error
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        problem = Problem(str(path), "", "", line, "not UTF-8", "TOML saved as UTF-8")
+        raise FileErrors([problem]) from error
+
+
+def parse_plan(text: str, file: str = "plan.toml", sets_folder: Path | None = None) -> Plan:
+    r"""Read a plan from its text.
+
+    `sets_folder` holds reaction sets of the person's own. Raises FileErrors with all problems.
+
+    >>> parse_plan('format = 1\n[run]\ntitle = "Drying"\n[[profile]]\n'
+    ...            'rate_K_per_min = 2\nto_C = 105\nhold_min = 60').profile[0].to_C
+    105.0
+    """
+    source, top = open_source(text, file)
+    title, bench, batch = _run(top)
+    charge = read_charge(top.table("charge"))
+    set_name, of_set = read_set(top.table("reactions"), sets_folder)
+    own, places = read_steps(top.tables("step"), of_set)
+    steps = merge_steps(of_set, own)
+    profile = read_profile(top.tables("profile"))
+    if not any(key in top for key in ("profile", "step", "reactions")):
+        top.problem("", "neither a profile nor a step", "[[profile]], [[step]] or [reactions]")
+    plan = Plan(
+        title=title,
+        steps=steps,
+        profile=profile,
+        charge=charge,
+        site=read_site(top.table("site")),
+        receivers=read_receivers(top.tables("receiver")),
+        done=read_done(top.table("done"), tuple(step.name for step in steps)),
+        limits=read_limits(top.table("limits")),
+        set_name=set_name,
+        bench=bench,
+        batch=batch,
+        stop_plan=read_stop_plan(top.table("stop_plan")),
+    )
+    top.accept(*_RESERVED)
+    top.finish()
+    if steps and not source.problems:
+        check_steps(steps, charge, top, places)
+    source.finish()
+    return plan
+
+
+def _run(top: Fields) -> tuple[str, str | None, str | None]:
+    fields = top.table("run")
+    if fields is None:
+        if "run" not in top:
+            top.problem("run", "there is no [run]", 'a table [run] with title = "..."')
+        return "", None, None
+    title = fields.text("title", "what this run is called", required=True) or ""
+    bench = fields.text("bench", "where it is done")
+    batch = fields.text("batch", "a word that runs of one batch share")
+    fields.finish()
+    return title, bench, batch
+
+
+def parse_rig(
+    text: str, file: str = "rig.toml", drivers: Mapping[str, DriverKeys] | None = None
+) -> Rig:
+    """Read a rig from its text.
+
+    `drivers` maps the name of each driver to the keys that it takes; without it any driver and any
+    key of an instrument is taken as it stands. Raises FileErrors with all problems.
+
+    >>> parse_rig("format = 1").channels()
+    ()
+    """
+    source, top = open_source(text, file)
+    rig = Rig(
+        read_instruments(top.tables("instrument"), drivers),
+        read_train(top.table("train")),
+        read_coolant(top.table("coolant")),
+    )
+    top.finish()
+    source.finish()
+    return rig
