@@ -59,8 +59,9 @@ def parse_plan(text: str, file: str = "plan.toml", sets_folder: Path | None = No
     source, top = open_source(text, file)
     title, bench, batch = _run(top)
     charge = read_charge(top.table("charge"))
-    set_name, of_set = read_set(top.table("reactions"), sets_folder)
-    own, places = read_steps(top.tables("step"), of_set)
+    tables = top.tables("step")
+    set_name, of_set = read_set(top.table("reactions"), sets_folder, charge, tables)
+    own, places = read_steps(tables, of_set)
     steps = merge_steps(of_set, own)
     profile = read_profile(top.tables("profile"))
     if not any(key in top for key in ("profile", "step", "reactions")):

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import fields as fields_of
+from dataclasses import replace
 from pathlib import Path
 
 from monitor.chemistry.equations import EquationError, parse_equation
 from monitor.chemistry.kinetics import ModelError, reaction_model
 from monitor.chemistry.network import ChargeAmounts, Network, NetworkError, build_network
+from monitor.chemistry.sets import ReactionSet, SetError, available_sets, load_set
 from monitor.chemistry.steps import StepSpec
 from monitor.plan.fields import Fields
 from monitor.plan.model import Charge
@@ -27,21 +29,47 @@ def charge_amounts(charge: Charge | None) -> ChargeAmounts:
     )
 
 
-def read_set(fields: Fields | None, folder: Path | None) -> tuple[str | None, tuple[StepSpec, ...]]:
-    """[reactions]: the name of a set and its steps."""
-    from monitor.chemistry.sets import available_sets, load_set
+def read_set(
+    fields: Fields | None, folder: Path | None, charge: Charge | None, own: list[Fields]
+) -> tuple[str | None, tuple[StepSpec, ...]]:
+    """[reactions]: the name of a set and its steps, worked out for the charge.
 
+    Steps for which an own table states what it does need not fit the charge.
+    """
     if fields is None:
         return None, ()
+    fields.require("set", "the name of a reaction set")
     name = fields.choice("set", tuple(available_sets(folder)))
     fields.finish()
     if name is None:
         return None, ()
     try:
-        return name, load_set(name, folder).steps
-    except ValueError as error:
-        fields.problem("set", f"the set {name!r} cannot be used: {error}", "a set that is in order")
-        return None, ()
+        return name, _steps_of(load_set(name, folder), charge, _overruled(own))
+    except SetError as error:
+        if fields.source.problems:  # a charge that could not be read fits no set
+            return name, ()
+        fields.problem("set", str(error), "a set and a charge that fit each other")
+        return name, ()
+
+
+def _overruled(own: list[Fields]) -> set[str]:
+    """Names of own steps that say themselves what they do."""
+    says = (fields for fields in own if "equation" in fields or "mass_loss" in fields)
+    return {name for fields in says if (name := fields.text("name", "a name")) is not None}
+
+
+def _steps_of(
+    chosen: ReactionSet, charge: Charge | None, overruled: set[str]
+) -> tuple[StepSpec, ...]:
+    left = replace(chosen, steps=tuple(s for s in chosen.steps if s.spec.name not in overruled))
+    formula = charge.formula if charge is not None else None
+    fitted = {step.name: step for step in left.steps_for(formula)}
+    specs = (step.spec for step in chosen.steps)
+    return tuple(
+        fitted.get(spec.name, spec)
+        for spec in specs
+        if spec.name in fitted or spec.name in overruled
+    )
 
 
 def read_steps(
