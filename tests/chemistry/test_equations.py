@@ -1,0 +1,47 @@
+"""Equations: balanced or refused, the element and the cure named."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.chemistry.equations import EquationError, parse_equation
+
+BALANCED = [
+    "Mn(NO3)2·H2O -> MnO2 + 2 NO2 + H2O",
+    "2 Cu(NO3)2·3H2O -> Cu2(OH)3NO3 + 3 HNO3 + 3 H2O",
+    "4 NO2 + O2 + 2 H2O -> 4 HNO3",
+    "3 NO2 + H2O → 2 HNO3 + NO",
+    "Cu2(OH)3NO3 -> 2 CuO + NO2 + 0.25 O2 + 1.5 H2O",
+    "2 MnO2 = Mn2O3 + 1/2 O2",
+]
+
+
+@pytest.mark.parametrize("text", BALANCED)
+def test_balanced(text: str) -> None:
+    parse_equation(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("Mn(NO3)2·H2O -> MnO2 + NO2 + H2O", ["N by 1", "O by 2", "2 NO2"]),
+        ("NaHCO3 -> Na2CO3 + CO2 + H2O", ["Na by 1", "2 NaHCO3"]),
+        ("CaCO3 -> CaO", ["C by 1", "O by 2"]),
+        ("CaCO3 CaO", ["arrow"]),
+        ("-> CaO", ["two sides"]),
+        ("CaCO3 -> CaO + 0 CO2", ["zero times"]),
+    ],
+)
+def test_unbalanced_says_what_is_off(text: str, said: list[str]) -> None:
+    with pytest.raises(EquationError) as caught:
+        parse_equation(text)
+    for part in said:
+        assert part in str(caught.value)
+
+
+@given(st.text(alphabet="CaO2H()·+->1. ", max_size=30))
+def test_any_text_is_read_or_refused(text: str) -> None:
+    try:
+        parse_equation(text)
+    except EquationError:
+        pass
