@@ -8,7 +8,6 @@ column, so that a spike of one reading is still seen after hours; None is a gap 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 __all__ = ["Span", "axis", "canvas", "nice_range", "ticks"]
 
@@ -58,19 +57,6 @@ def _level(value: float, low: float, high: float, height: int) -> int:
     return min(height - 1, max(0, round((value - low) / (high - low) * (height - 1))))
 
 
-@dataclass(frozen=True, slots=True)
-class Ticks:
-    """Where an axis is labelled: first label, and how far apart."""
-
-    first: float
-    step: float
-    count: int
-
-    def values(self) -> list[float]:
-        """The labelled values in ascending order."""
-        return [self.first + n * self.step for n in range(self.count)]
-
-
 def ticks(low: float, high: float, most: int, steps: Sequence[float]) -> list[float]:
     """At most `most` round values between two ends; `steps` are the distances allowed, ascending.
 
@@ -83,7 +69,7 @@ def ticks(low: float, high: float, most: int, steps: Sequence[float]) -> list[fl
         first = -(-low // step) * step
         count = int((high - first) // step) + 1 if first <= high else 0
         if count <= most:
-            return Ticks(first, step, count).values()
+            return [first + n * step for n in range(count)]
     return []
 
 

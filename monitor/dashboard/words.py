@@ -72,7 +72,7 @@ def duration(seconds: float | None) -> str:
         return f"{minutes} min"
     if minutes < 48 * 60:
         return f"{minutes // 60} h {minutes % 60:02d} min"
-    hours = round(seconds / 3600.0)
+    hours = int(seconds // 3600.0)
     return f"{hours // 24} d {hours % 24:02d} h"
 
 

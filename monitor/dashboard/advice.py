@@ -1,0 +1,210 @@
+"""What each alarm means in plain words, the common first step, and what not to do.
+
+The steps are common practice without a source, worded so that they never replace the person's own
+stop plan. Whatever asks for less heat also says that the air path comes first: cutting the heat
+while a tube dips into liquid can itself pull the liquid back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+__all__ = ["ADVICE", "MEDICAL", "Advice", "advice_for"]
+
+MEDICAL = "Medical advice even if well."
+"""Belongs to every alarm after which somebody may have breathed nitrogen dioxide."""
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """Words for one alarm."""
+
+    means: str
+    """The hazard in plain words, without its value."""
+    step: str = ""
+    """Common first step; shown only where the person's own plan has no line for this alarm."""
+    do_not: str = ""
+    """The one thing not to do; completes 'Do not ...'."""
+    breathed: bool = False
+    """Somebody may have breathed the gas: `MEDICAL` is always added."""
+
+
+ADVICE: Mapping[str, Advice] = {
+    "outlet-blocked": Advice(
+        "the outlet may be blocked",
+        "keep clear, sash down, isolate heat from a distance",
+        "touch a joint or tighten a clip",
+    ),
+    "gas-in-room": Advice(
+        "nitrogen dioxide in the room",
+        "leave, raise the alarm",
+        "look for the leak or go back in",
+        breathed=True,
+    ),
+    "hood-airflow-lost": Advice(
+        "the hood draws no air",
+        "leave, keep others out",
+        "stay in front of it",
+        breathed=True,
+    ),
+    "heater-stuck": Advice(
+        "the heater may be stuck on",
+        "isolate it at the wall, stay behind the sash",
+        "rely on the same controller",
+    ),
+    "over-temperature": Advice(
+        "hotter than your limit",
+        "your site's plan; isolate heat from a distance",
+        "throw water or heat on to finish",
+    ),
+    "probe-slipped": Advice(
+        "the pot probe may have slipped",
+        "heat low by plan, air path first",
+        "raise the set point or push it back in",
+    ),
+    "suck-back": Advice(
+        "liquid may be pulled back",
+        "planned air path on the hot side, stand back",
+        "cut heat with a tip in liquid",
+    ),
+    "flask-broken": Advice(
+        "the flask may be broken",
+        "isolate power, sash down, clear the room",
+        "lift the flask or spray water",
+    ),
+    "power-lost": Advice(
+        "mains power may be lost",
+        "leave if the hood is off; heater switched off",
+        "stand there waiting",
+    ),
+    "coolant-above-line": Advice(
+        "coolant too warm to condense the gas",
+        "restore coolant; ease heat, air path first",
+        "cut heat with a tip in liquid",
+    ),
+    "coolant-warm": Advice(
+        "the coolant is getting too warm",
+        "restore coolant; ease heat, air path first",
+        "cut heat with a tip in liquid",
+    ),
+    "coolant-flow-lost": Advice(
+        "the coolant may have stopped flowing",
+        "restore flow gently; ease heat, air path first",
+        "shock a hot condenser with cold",
+    ),
+    "ice-gone": Advice(
+        "the ice may be used up",
+        "renew the ice",
+        "wait until the gas comes through",
+    ),
+    "coolant-freezing": Advice(
+        "coolant so cold that the condensate may freeze",
+        "raise the coolant's set point by plan",
+        "thaw with a flame",
+    ),
+    "bumping": Advice(
+        "the pot is bumping",
+        "ease heat slightly, air path first; sash down",
+        "drop anything in",
+    ),
+    "foaming-over": Advice(
+        "foam or liquid may be carried over",
+        "ease heat in steps, air path first",
+        "add coolant instead",
+    ),
+    "receiver-boiling": Advice(
+        "condensed gas is boiling off in a receiver",
+        "keep it vented and cold by plan",
+        "stopper, carry or warm it",
+        breathed=True,
+    ),
+    "near-dryness": Advice(
+        "the pot is nearly dry",
+        "reduce heat by plan, air path first",
+        "add anything to a hot dry melt",
+    ),
+    "absorber-breakthrough": Advice(
+        "the absorber may let gas through",
+        "slow the source by plan, air path first",
+        "open the train",
+        breathed=True,
+    ),
+    "leak-suspected": Advice(
+        "a joint may leak",
+        "look from outside the sash; stop by plan",
+        "re-seat a joint under flow",
+        breathed=True,
+    ),
+    "channel-silent": Advice(
+        "an instrument says nothing",
+        "look at the rig itself; check plug and cable",
+        "take its last value for the present one",
+    ),
+    "recorder-silent": Advice(
+        "nothing is being recorded",
+        "look at the rig itself",
+        "take this screen for the present",
+    ),
+    "analysis-stopped": Advice(
+        "readings are kept but not judged",
+        "look at the rig itself",
+        "wait for a warning from here",
+    ),
+    "disk-nearly-full": Advice(
+        "little room is left for the journal",
+        "make room on the disk",
+        "delete the journal's files",
+    ),
+    "gas-after-complete": Advice(
+        "gas comes again; 'complete' is taken back",
+        "leave the train closed and cold",
+        "open the train",
+    ),
+    "stalled": Advice(
+        "it no longer goes on as it should",
+        "look for the reason; your own plan decides",
+        "take it for done or jump the heat",
+    ),
+    "off-profile": Advice(
+        "the pot is off its planned course",
+        "compare controller and plan",
+        "correct it by a large jump",
+    ),
+    "channel-frozen": Advice(
+        "a channel repeats one value",
+        "compare it with another instrument",
+        "rely on it",
+    ),
+    "probe-open": Advice("a probe's lead may be broken", "check plug and lead", "rely on it"),
+    "bad-values": Advice("an instrument sends what cannot be", "check it", "rely on it"),
+    "unit-changed": Advice(
+        "an instrument may have changed its unit", "look at its own display", "rely on it"
+    ),
+    "channels-disagree": Advice(
+        "two channels contradict each other", "look at the rig itself", "pick the nicer one"
+    ),
+    "references-shifted": Advice(
+        "all of one instrument's channels moved together", "check its supply", "rely on it"
+    ),
+    "counter-saturated": Advice(
+        "the counter cannot count so fast", "take it as 'at least'", "read it as falling gas"
+    ),
+    "check-in-missed": Advice(
+        "nobody has answered", "call the person at the bench", "assume that all is well"
+    ),
+    "counter-reset": Advice("a counter began again"),
+    "mass-step": Advice("a scale jumped"),
+    "electrical-noise": Advice("electrical noise on several channels"),
+    "host-slept": Advice("this computer slept"),
+    "clock-stepped": Advice("the clock was set"),
+    "heater-off": Advice("the heater seems off"),
+    "crust-suspected": Advice("a crust may have formed"),
+    "zero-tracking": Advice("a scale may hide a slow loss"),
+}
+"""Name of an alarm or finding -> its words."""
+
+
+def advice_for(name: str) -> Advice:
+    """Words for one alarm; a name that is not known speaks for itself."""
+    return ADVICE.get(name) or Advice(name.replace("-", " "))

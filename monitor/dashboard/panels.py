@@ -1,0 +1,201 @@
+"""The parts of the screen as rows of styled text: functions of the view and the room there is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from monitor.dashboard.events import Event
+from monitor.dashboard.rows import Row, row_width, rule, to_width
+from monitor.dashboard.standing import Standing
+from monitor.dashboard.view import VERDICTS, Alarm, Figure, Progress, Sensor, View, sorted_sensors
+from monitor.dashboard.words import clip, wrap
+
+__all__ = [
+    "NOT_SAFETY",
+    "alarm_rows",
+    "figure_rows",
+    "footer_row",
+    "header_row",
+    "log_rows",
+    "notice_rows",
+    "sensor_rows",
+    "verdict_rows",
+]
+
+NOT_SAFETY = "observes only - not a safety system"
+
+_SHAPES = {"high": "▲▲▲", "medium": "▲▲ ", "low": "▲  "}
+_LEVEL_SHAPES = {"alert": "▲", "warn": "△", "": " "}
+
+
+def header_row(view: View, standing: Standing, cells: int) -> Row:
+    """What this is a run of, how long it has gone on, and whether it still does."""
+    bench = f" · {view.bench}" if view.bench else ""
+    kind = "REHEARSAL " if view.rehearsal else ""
+    shape = {"recording": "●", "finished": "■"}.get(standing.word, "▲")
+    right = f"{kind}{shape} {standing.word}  {view.elapsed}" + (
+        f"  {view.clock}" if view.clock else ""
+    )
+    left = clip(f"{view.title}{bench}", cells - len(right) - 3)
+    gap = " " * max(1, cells - row_width(((left, ""), (right, ""))) - 2)
+    return ((f" {left}{gap}{right} ", "title"),)
+
+
+def notice_rows(standing: Standing, cells: int) -> list[Row]:
+    """What has to be said loudly about the record itself."""
+    rows: list[Row] = []
+    for notice in standing.notices:
+        shape = "▲▲▲" if notice.level == "alert" else "▲"
+        rows += [
+            to_width(((f" {shape if n == 0 else '   '} {text}", notice.level),), cells)
+            for n, text in enumerate(wrap(notice.text, cells - 6))
+        ]
+    return rows
+
+
+def verdict_rows(view: View, cells: int, reasons: int) -> list[Row]:
+    """All verdicts in a row with the present one framed, and up to `reasons` rows of why."""
+    segments: list[tuple[str, str]] = [(" ", "")]
+    for word in VERDICTS:
+        if word == "stalled":
+            segments.append(("  │ ", "dim"))
+        if word == view.verdict.word:
+            segments.append((f"▶ {word.upper()} ◀", f"verdict-{word}"))
+        else:
+            segments.append((f"  {word}  ", "dim"))
+    old = f"judged {view.verdict.age} ago" if view.verdict.age else ""
+    if row_width(tuple(segments)) + len(old) + 1 <= cells:
+        gap = cells - row_width(tuple(segments)) - len(old)
+        segments.append((" " * gap + old, "dim"))
+    return [tuple(segments), *_reasons(view, cells, reasons)]
+
+
+def _reasons(view: View, cells: int, most: int) -> list[Row]:
+    lines: list[str] = []
+    for reason in view.verdict.why:
+        lines += [
+            f" {'·' if n == 0 else ' '} {text}" for n, text in enumerate(wrap(reason, cells - 4))
+        ]
+    if len(lines) > most > 0:
+        lines = lines[:most]
+        lines[-1] = f"{clip(lines[-1], cells - 12):<{cells - 11}}[i] for all"
+    return [((line, ""),) for line in (lines + [""] * most)[:most]]
+
+
+def figure_rows(view: View, cells: int) -> list[Row]:
+    """Progress with its bar, time left, gas, coolant: a row each."""
+    bar_cells = max(10, min(60, cells - 52))
+    rows = [_figure_row(figure, cells) for figure in view.figures]
+    first = view.figures[0]
+    if first.interval or first.aside:
+        head = to_width(_figure_row(Figure(first.label, first.value, first.interval), 34), 34)
+        tail = ((f"  {first.aside}", "dim"),)
+        rows[0] = to_width((*head, *bar(view.progress, bar_cells), *tail), cells)
+    return rows
+
+
+def _figure_row(figure: Figure, cells: int) -> Row:
+    mark = _LEVEL_SHAPES[figure.level]
+    value_style = figure.level or "strong"
+    row: Row = (
+        (f" {figure.label:<10}{mark} ", "label"),
+        (figure.value, value_style),
+        (f"  {figure.interval}" if figure.interval else "", ""),
+        (f"  {figure.aside}" if figure.aside else "", "dim"),
+    )
+    return to_width(row, cells)
+
+
+def bar(progress: Progress, cells: int) -> Row:
+    """A bar: full up to the 5 % quantile, shaded to the 95 % one, a stroke where the plan stands.
+
+    >>> from monitor.dashboard.rows import row_text
+    >>> row_text(bar(Progress((0.5, 0.6, 0.7), 0.8), 10))
+    '█████▒▒ ┃ '
+    """
+    low, _, high = progress.band or (0.0, 0.0, 0.0)
+    full, shaded = round(low * cells), round(high * cells)
+    drawn = ["█" if n < full else "▒" if n < shaded else " " for n in range(cells)]
+    styles = ["bar" if n < shaded else "bar-empty" for n in range(cells)]
+    if progress.planned is not None:
+        place = min(cells - 1, int(progress.planned * cells))
+        drawn[place] = "┃"
+    out: list[tuple[str, str]] = []
+    for text, style in zip(drawn, styles, strict=True):
+        if out and out[-1][1] == style:
+            out[-1] = (out[-1][0] + text, style)
+        else:
+            out.append((text, style))
+    return tuple(out)
+
+
+def sensor_rows(sensors: Sequence[Sensor], cells: int, most: int) -> list[Row]:
+    """Channels with value, age and state; those in trouble first where not all have room."""
+    fits = len(sensors) <= most
+    shown = list(sensors) if fits else sorted_sensors(sensors)[: max(0, most - 1)]
+    name_cells = max(6, cells - 22)
+    rows = [_sensor_row(sensor, name_cells, cells) for sensor in shown]
+    if not fits and most > 0:
+        rows.append(((f" and {len(sensors) - len(shown)} more: [i]", "dim"),))
+    return rows
+
+
+def _sensor_row(sensor: Sensor, name_cells: int, cells: int) -> Row:
+    name = clip(sensor.name, name_cells)
+    row: Row = (
+        (f"{_LEVEL_SHAPES[sensor.level]}{name:<{name_cells}}", sensor.level),
+        (f"{sensor.value:>10}", "strong" if not sensor.level else sensor.level),
+        (f" {sensor.age:>4} ", "dim"),
+        (sensor.state, sensor.level or "dim"),
+    )
+    return to_width(row, cells)
+
+
+def alarm_rows(alarms: Sequence[Alarm], cells: int, most: int) -> list[Row]:
+    """Two rows an alarm below a rule that counts them; at least the first is always shown."""
+    if not alarms:
+        return [rule("no alarm", cells)]
+    unseen = sum(alarm.open for alarm in alarms)
+    title = f"{len(alarms)} alarm{'s' if len(alarms) > 1 else ''}, {unseen} not seen yet"
+    keys = " · [a] seen" if unseen or any(a.lets_go for a in alarms) else ""
+    rows = [rule(f"{title}{keys} · your own stop plan goes first", cells, "alarm-rule")]
+    fit = max(1, (most - 1) // 2)
+    if fit < len(alarms) and most - 1 < 2 * fit + 1:
+        fit = max(1, fit - 1) if most >= 4 else fit
+    for alarm in alarms[:fit]:
+        rows += _alarm_pair(alarm, cells)
+    if fit < len(alarms) and len(rows) < most:
+        rest = "; ".join(a.headline for a in alarms[fit:])
+        rows.append(to_width(((f" and {len(alarms) - fit} more [i]: {rest}", "warn"),), cells))
+    return rows[:most]
+
+
+def _alarm_pair(alarm: Alarm, cells: int) -> list[Row]:
+    style = {"high": "alert", "medium": "warn"}.get(alarm.priority, "low") if alarm.open else ""
+    shape = _SHAPES.get(alarm.priority, "▲  ")
+    right = f"{alarm.priority.upper()} {alarm.standing}"
+    left = clip(f" {shape} {alarm.headline}", cells - len(right) - 2)
+    first = to_width(((left, style),), cells - len(right) - 1)
+    second = clip(f"     {alarm.action}", cells)
+    return [(*first, (right + " ", style)), to_width(((second, ""),), cells)]
+
+
+def log_rows(events: Sequence[Event], cells: int, most: int) -> list[Row]:
+    """The newest rows of the log, newest last."""
+    rows: list[Row] = []
+    for event in list(events)[-most:] if most > 0 else []:
+        style = event.level if event.level else ""
+        rows.append(to_width(((f" {event.when} ", "dim"), (event.text, style)), cells))
+    return rows
+
+
+def footer_row(cells: int, *, finished: bool) -> Row:
+    """The keys, and what this is not."""
+    keys = "m mark  a seen  s shelve  i in full  ? help  q leave"
+    if finished:
+        keys = "i in full  ? help  q leave"
+    gap = max(1, cells - len(keys) - len(NOT_SAFETY) - 2)
+    text = f" {keys}{' ' * gap}{NOT_SAFETY} "
+    if len(text) > cells:
+        text = f" {clip(keys, cells - len(NOT_SAFETY) - 3)} {NOT_SAFETY} "
+    return ((text, "title"),)
