@@ -1,4 +1,4 @@
-"""Formulas in every usual notation; molar masses against a library that shares no code with ours."""
+"""Formulas in every usual notation; molar masses against a library with no code of ours."""
 
 from fractions import Fraction
 
@@ -30,8 +30,8 @@ def test_two_ways_of_writing_one_thing(one: str, other: str) -> None:
     ["Mn(NO3)2", "Zn5(OH)8(NO3)2", "CaC2O4", "CuSO4", "Fe(NO3)3", "Al2O3", "NaHCO3", "Co3O4"],
 )
 def test_molar_mass_against_molmass(formula: str) -> None:
-    # molmass (C. Gohlke) carries IUPAC values of its own; abridged ones differ by under 2e-5
-    assert molar_mass_g_mol(formula) == pytest.approx(SecondOpinion(formula).mass, rel=3e-5)
+    # molmass (C. Gohlke) carries longer values; sulfur, 32.0648 against 32.06, differs most
+    assert molar_mass_g_mol(formula) == pytest.approx(SecondOpinion(formula).mass, rel=6e-5)
 
 
 @pytest.mark.parametrize(

@@ -51,7 +51,7 @@ def test_molar_masses(formula: str, g_mol: float) -> None:
 @pytest.mark.parametrize(
     ("name", "formula", "losses"),
     [
-        # stoichiometry; the oxalate's 12.33, 19.17, 30.12 % stand in every textbook of thermal analysis
+        # stoichiometry; the oxalate's three figures stand in every textbook of thermal analysis
         ("calcium-oxalate", "CaC2O4·H2O", [12.33, 19.17, 30.12]),
         ("manganese-nitrate", "Mn(NO3)2·4H2O", [21.531, 43.834, 3.187]),
         ("copper-sulfate", "CuSO4·5H2O", [14.431, 14.431, 7.215]),
