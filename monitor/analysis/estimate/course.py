@@ -38,10 +38,13 @@ def rate_integrals(
 ) -> _Array:
     """Integrals of k over cells, (cells, sets, steps).
 
-    `temp_C`, `slope_K_s`, `width_s` (fine cells,) are temperature as measured, its slope, and
-    duration; `first` holds the index of the first fine cell of each cell.
+    `temp_C` and `slope_K_s`, (fine cells,) or (fine cells, sets), are temperature as measured and
+    its slope; `width_s` (fine cells,) is duration; `first` holds the index of each cell's first
+    fine cell.
     """
-    kelvin = temp_C[:, None] + 273.15 + slope_K_s[:, None] * kin.lag_s
+    if temp_C.ndim == 1:
+        temp_C, slope_K_s = temp_C[:, None], slope_K_s[:, None]
+    kelvin = temp_C + 273.15 + slope_K_s * kin.lag_s
     inverse = 1.0 / np.maximum(kelvin, 150.0)
     exponent = kin.ln_a - kin.e_over_r * inverse[:, :, None]
     k_dt = np.exp(np.minimum(exponent, 20.0)) * width_s[:, None, None]
@@ -64,9 +67,9 @@ def run_course(
         own = k_dt[:, :, group[0]] if len(group) == 1 else k_dt[:, :, list(group)].sum(axis=2)
         begin = np.zeros(sets) if start is None else start[0][:, group[0]]
         shape = shapes[group[0]]
-        row = layout.supply[group[0]]
-        if row.any():
-            supplied = np.minimum(alpha @ row, 1.0)
+        row, base = layout.supply[group[0]], layout.base[group[0]]
+        if base < 1.0:
+            supplied = np.minimum(base + alpha @ row, 1.0)
             total = _limited(own, supplied, shape, begin)
         else:
             total = np.concatenate([begin[None], begin + np.cumsum(own, axis=0)])

@@ -88,7 +88,7 @@ class Warmth:
 
 
 def open_times(at_s: _Array, shut: Sequence[Sequence[float | None]]) -> NDArray[np.bool_]:
-    """Which of the times lie in none of the stretches (from, to) in which a channel was shut out."""
+    """Which of the times lie in none of the stretches (from, to) of `shut`."""
     free = np.ones(at_s.size, dtype=bool)
     for start, stop in shut:
         begin = -math.inf if start is None else start

@@ -1,4 +1,4 @@
-"""What the estimator takes from plan and network, as plain arrays, and the unknowns of the kinetics.
+"""What the estimator takes from plan and network, as arrays, and the unknowns of the kinetics.
 
 Amounts are those of the charge as stated (grams, moles), at full extent of each step. The unknowns
 are standard normal coordinates z: for each step one of the activation energy and one of the half
@@ -7,16 +7,23 @@ temperature, then one of the thermowell's lag and two of the last step's shape.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.analysis.estimate.shapes import Family, Shape, integral_at, shape_of
+from monitor.analysis.estimate.shapes import (
+    Family,
+    Shape,
+    exponents,
+    integral_at,
+    shape_of,
+)
 from monitor.chemistry.kinetics import GAS_CONSTANT_J_MOL_K, temperature_integral
+from monitor.chemistry.network import Network
+from monitor.plan.model import Done
 
-__all__ = ["LAG_S", "Kinetics", "Layout", "kinetics"]
+__all__ = ["LAG_S", "Kinetics", "Layout", "kinetics", "layout_of"]
 
 _Array = NDArray[np.float64]
 
@@ -41,18 +48,16 @@ class Layout:
     e_u: _Array
     half_C: _Array
     half_u: _Array
+    base: _Array
+    """Share of each step's reactant that is there from the start."""
     supply: _Array
-    """(steps, steps): supplied extent of step i = supply[i] @ extents; a zero row is never short."""
+    """(steps, steps): supplied extent of step i = base[i] + supply[i] @ extents."""
     rivals: tuple[tuple[int, ...], ...]
     """Groups of steps that share one reactant; a step alone is a group of one."""
     loss_g: _Array
     loss_u_g: _Array
     gas_mol: _Array
     """Gas other than steam. [mol]"""
-    counts: _Array
-    """What each step counts for progress: moles of that gas, or grams where moles are not known."""
-    heat_kJ: _Array
-    """Heat taken up. [kJ]"""
     amount_u: float
     """Relative standard uncertainty of the amount of charge."""
     volumes: bool
@@ -108,7 +113,7 @@ def kinetics(
 
 
 def _ln_a(half: _Array, e_over_r: _Array, half_K: _Array) -> _Array:
-    """ln A [1/s] for which g reaches `half` at `half_K`, heated at 5 K/min from cold."""
+    """Natural log of A [1/s] so that g is `half` at `half_K`, heated at 5 K/min from cold."""
     rate = 5.0 / 60.0
     p = temperature_integral(np.minimum(e_over_r / half_K, 600.0))
     return np.asarray(np.log(half * rate / e_over_r) - np.log(p))
@@ -129,6 +134,25 @@ def _planned_shape(planned: tuple[float, float], sets: int) -> Shape:
     return Shape(a * one, n * one, np.zeros(sets), one)
 
 
-def relative_amount_u(mass_g: float, mass_u_g: float, purity: float, purity_u: float) -> float:
-    """Relative standard uncertainty of the amount from those of mass and purity."""
-    return math.hypot(mass_u_g / max(mass_g, 1e-12), purity_u / max(purity, 1e-3))
+def layout_of(network: Network, done: Done) -> Layout:
+    """What the estimator needs of a network, in the network's order of steps."""
+    steps, amount = network.steps, network.amount_mol
+    done_step = network.default_done() if done.step is None else network.index(done.step)
+    return Layout(
+        names=network.names,
+        planned=tuple(exponents(step.model) for step in steps),
+        e_kJ_mol=np.array([step.e_kJ_mol for step in steps]),
+        e_u=np.array([step.e_u_kJ_mol for step in steps]),
+        half_C=np.array([step.half_C for step in steps]),
+        half_u=np.array([step.half_u_K for step in steps]),
+        base=network.base,
+        supply=network.supply,
+        rivals=network.rivals,
+        loss_g=network.mass_loss_g * amount,
+        loss_u_g=network.mass_loss_u_g * amount,
+        gas_mol=network.dry_gas_mol * amount,
+        amount_u=network.amount_u_mol / amount,
+        volumes=not network.counts_mass,
+        done=done_step,
+        fraction=done.fraction,
+    )

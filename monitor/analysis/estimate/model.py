@@ -74,13 +74,13 @@ class Evidence:
     """Kinds of evidence that spoke within the last 15 min."""
     temperature: str | None = None
     """Role that the pot's temperature was taken from; None: kinetics could not be followed."""
-    tail_s: float | None = None
-    """Time from 0.95 (or the fraction less 0.04) to the fraction, at the temperature of now."""
+    tail_s: Band | None = None
+    """Time the step of [done] by itself takes for the 0.04 before its fraction, at the temperature
+    of now. Much longer than what has been watched: the end could not have been seen."""
     rate_expected: Band | None = None
-    """Gas (or mass) rate that the fit of 15 min ago foresaw for the last 10 min."""
+    """Rate of the step of [done], its fraction an hour, that was foreseen 15 min ago for now."""
     rate_seen: Band | None = None
-    """The same rate as the channels show it by themselves."""
-    rate_unit: str = "mL/min"
+    """The same rate over the last 12 min as the surest channel shows it by itself."""
     effective_draws: float = 0.0
 
 
@@ -128,7 +128,7 @@ class EstimatorState:
     shut: Mapping[str, tuple[tuple[float, float | None], ...]] = field(default_factory=dict)
     """Channel -> stretches in which it was out of the vote. [s]"""
     foreseen: tuple[tuple[float, float, float, float], ...] = ()
-    """(time, p05, p50, p95) of the rate foreseen for that time. [s, mL/min or g/h]"""
+    """(time [s], p05, p50, p95): rate of the step of [done] foreseen for that time, 1/h."""
 
     def to_data(self) -> dict[str, Any]:
         """Plain JSON-able values."""

@@ -74,7 +74,7 @@ def _one(g: _Array, a: _Array, n: _Array) -> _Array:
 
 
 def conversion(g: _Array, shape: Shape) -> _Array:
-    """alpha in 0..1 for a kinetic integral g >= 0 (..., sets), shapes (sets,)."""
+    """Conversion, 0..1, for a kinetic integral g >= 0 (..., sets), shapes (sets,)."""
     alpha = _one(g, shape.a, shape.n)
     if shape.w.any():
         mixed = np.flatnonzero(shape.w)

@@ -1,0 +1,243 @@
+"""Begin, update, carry: the estimator as the rest of the analysis sees it.
+
+A heavy tick lays the whole thinned history out anew, fits it from where the last fit ended, and
+looks ahead along every draw. Only starting points, jumps and what was foreseen are remembered.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.bins import BinStore
+from monitor.analysis.estimate.ahead import Ahead, Road, look_ahead, profile_knots
+from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining_band
+from monitor.analysis.estimate.blind import blind_estimate, nothing_known
+from monitor.analysis.estimate.evidence import find_jumps, weigh_evidence
+from monitor.analysis.estimate.fit import Cloud, Past, fit
+from monitor.analysis.estimate.grid import Grid, build_grid, pot_warmth
+from monitor.analysis.estimate.hearing import Heard, hear
+from monitor.analysis.estimate.layout import Layout, layout_of
+from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
+from monitor.analysis.estimate.signals import Signal, gather_signals
+from monitor.chemistry.gases import molar_volume_L_mol
+
+__all__ = ["begin", "carry", "update"]
+
+_Array = NDArray[np.float64]
+
+_STEP_S = 60.0
+"""How far `Estimate.ahead` looks."""
+
+_FIRST_STEPS = 3
+"""Gauss-Newton steps where there is no fit to start from."""
+
+
+def begin(setup: Setup) -> EstimatorState:
+    """The state before anything was seen."""
+    layout_of(setup.network, setup.plan.done)
+    return EstimatorState()
+
+
+def update(
+    state: EstimatorState, bins: BinStore, setup: Setup, about: Circumstances
+) -> tuple[EstimatorState, Estimate]:
+    """A heavy tick, once a minute of journal time."""
+    layout = layout_of(setup.network, setup.plan.done)
+    state = replace(state, shut=_shut(state, about))
+    grid = build_grid(_first_s(bins, about.now_s), about.now_s)
+    if grid is None:
+        return state, nothing_known(layout, about.now_s)
+    warmth = pot_warmth(grid, bins, state.shut)
+    now = np.full(grid.cells, 20.0) if warmth is None else warmth.temp_C[_lasts(grid)]
+    specs = {spec.name: spec for spec in setup.channels}
+    molar_mL = 1e3 * molar_volume_L_mol(setup.pressure_kPa)
+    signals = gather_signals(
+        grid, bins, layout, specs, setup.train, now, molar_mL, state.shut, state.jumps
+    )
+    if warmth is None:
+        return state, _in_plan_order(blind_estimate(setup, layout, grid, signals), setup, layout)
+    heard = _heard(signals, grid)
+    past = Past(layout, grid, warmth, heard)
+    cloud = fit(past, state.at, setup.seed, 1 if state.at else _FIRST_STEPS)
+    estimate, ahead = _estimate(setup, past, cloud, about, molar_mL)
+    state = replace(state, at=cloud.at, jumps=find_jumps(past, cloud, state.jumps))
+    state, evidence = weigh_evidence(state, past, cloud, ahead, about.now_s)
+    return state, _in_plan_order(replace(estimate, evidence=evidence), setup, layout)
+
+
+def carry(estimate: Estimate, dt_s: float) -> Estimate:
+    """The estimate `dt_s` seconds later, as it was foreseen; beyond a minute it stands still."""
+    part = min(max(dt_s / _STEP_S, 0.0), 1.0)
+    later = estimate.ahead
+    moved = replace(
+        estimate,
+        at_s=estimate.at_s + dt_s,
+        remaining_s=_sooner(estimate.remaining_s, dt_s),
+        frozen_remaining_s=_sooner(estimate.frozen_remaining_s, dt_s),
+    )
+    if later is None or part <= 0.0:
+        return moved
+    return replace(
+        moved,
+        progress=_between(estimate.progress, later.progress, part),
+        steps=tuple(_between(a, b, part) for a, b in zip(estimate.steps, later.steps, strict=True)),
+        rate_mL_per_min=_between(estimate.rate_mL_per_min, later.rate_mL_per_min, part),
+        total_L=_between(estimate.total_L, later.total_L, part),
+        done_fraction=_between(estimate.done_fraction, later.done_fraction, part),
+        p_done=estimate.p_done + part * (later.p_done - estimate.p_done),
+    )
+
+
+def _between(a: Band | None, b: Band | None, part: float) -> Band | None:
+    if a is None or b is None:
+        return a
+    return Band(
+        a.p05 + part * (b.p05 - a.p05),
+        a.p50 + part * (b.p50 - a.p50),
+        a.p95 + part * (b.p95 - a.p95),
+    )
+
+
+def _sooner(left: RemainingBand | None, dt_s: float) -> RemainingBand | None:
+    if left is None:
+        return None
+    return RemainingBand(
+        *(None if q is None else max(q - dt_s, 0.0) for q in (left.p05, left.p50, left.p95))
+    )
+
+
+def _first_s(bins: BinStore, now_s: float) -> float:
+    began = [float(c.t0_s[0]) for c in bins.channels() if len(c)]
+    return min(began, default=now_s)
+
+
+def _lasts(grid: Grid) -> NDArray[np.intp]:
+    """Index of each cell's last fine cell."""
+    return np.append(grid.first[1:], grid.fine_s.size - 1) - 1
+
+
+def _shut(
+    state: EstimatorState, about: Circumstances
+) -> dict[str, tuple[tuple[float, float | None], ...]]:
+    """Stretches without a vote: opened where a channel is newly distrusted, closed after."""
+    since = dict(about.distrusted_since_s)
+    out = {name: list(stretches) for name, stretches in state.shut.items()}
+    for name in sorted(about.distrusted | set(out)):
+        stretches = out.setdefault(name, [])
+        is_open = bool(stretches) and stretches[-1][1] is None
+        if name in about.distrusted and not is_open:
+            stretches.append((since.get(name, about.now_s - 60.0), None))
+        elif name not in about.distrusted and is_open:
+            stretches[-1] = (stretches[-1][0], about.now_s)
+    return {name: tuple(stretches) for name, stretches in out.items()}
+
+
+def _heard(signals: list[Signal], grid: Grid) -> list[Heard]:
+    heard = (hear(signal, grid.edges_s.size) for signal in signals)
+    return [one for one in heard if one is not None]
+
+
+def _road(setup: Setup, about: Circumstances, start_C: float) -> Road | None:
+    if not setup.plan.profile or about.heating_began_s is None:
+        return None
+    knots = profile_knots(setup.plan.profile, start_C)
+    return Road(knots, about.heating_began_s + about.late_s, about.follows_profile)
+
+
+def _estimate(
+    setup: Setup, past: Past, cloud: Cloud, about: Circumstances, molar_mL: float
+) -> tuple[Estimate, Ahead]:
+    network, layout, w = setup.network, past.layout, cloud.weights
+    alpha = cloud.course.alpha
+    final = network.reachable(alpha[-1])
+    total = final[:, list(layout.done_group)].sum(axis=1)
+    road = _road(setup, about, min(float(past.warmth.temp_C[0]), 40.0))
+    ahead = look_ahead(past, cloud, road, total, setup.seed)
+    amount = _amounts(layout, w.size, setup.seed)
+    volumes = layout.gas_mol * molar_mL
+    before = _interpolated(past.grid.edges_s, alpha, float(past.grid.edges_s[-1]) - _STEP_S)
+    after = _interpolated(ahead.edges_s, ahead.course.alpha, _STEP_S)
+    after2 = _interpolated(ahead.edges_s, ahead.course.alpha, 2 * _STEP_S)
+    now = _described(setup, layout, w, before, alpha[-1], after, amount * volumes)
+    later = _described(setup, layout, w, alpha[-1], after, after2, amount * volumes)
+    patience = 60.0 * setup.plan.done.patience_min
+    done = network.fractions(alpha[-1])[:, layout.done] >= layout.fraction
+    estimate = replace(
+        now,
+        at_s=about.now_s,
+        remaining_s=remaining_band(np.where(done, 0.0, ahead.time_s), w),
+        frozen_remaining_s=remaining_band(np.where(done, 0.0, ahead.frozen_s), w),
+        past_peak=float(w @ _past_peak(past, cloud, ahead)),
+        p_beyond_patience=float(w @ (~done & (ahead.time_s > patience))),
+        p_beyond_patience_frozen=float(w @ (~done & (ahead.frozen_s > patience))),
+        ahead=replace(later, at_s=about.now_s + _STEP_S),
+    )
+    return estimate, ahead
+
+
+def _amounts(layout: Layout, sets: int, seed: int) -> _Array:
+    """Amount of charge over the stated one, (sets, 1)."""
+    normals = np.random.Generator(np.random.PCG64(seed + 3)).standard_normal((sets, 1))
+    return np.asarray(np.maximum(1.0 + layout.amount_u * normals, 0.1))
+
+
+def _interpolated(edges: _Array, alpha: _Array, at: float) -> _Array:
+    j = int(np.clip(np.searchsorted(edges, at), 1, edges.size - 1))
+    part = min(max((at - edges[j - 1]) / (edges[j] - edges[j - 1]), 0.0), 1.0)
+    return np.asarray(alpha[j - 1] + part * (alpha[j] - alpha[j - 1]))
+
+
+def _described(
+    setup: Setup,
+    layout: Layout,
+    w: _Array,
+    before: _Array,
+    now: _Array,
+    after: _Array,
+    volumes_mL: _Array,
+) -> Estimate:
+    """What holds at one moment, from extents (sets, steps) a minute before, then and after."""
+    network = setup.network
+    fractions, progress = network.fractions(now), network.progress(now)
+    done = fractions[:, layout.done]
+    rate = ((after - before) * volumes_mL).sum(axis=1) / (2.0 * _STEP_S / 60.0)
+    gone_L = (now * volumes_mL).sum(axis=1) / 1e3
+    return Estimate(
+        at_s=0.0,
+        progress=band(progress, w),
+        steps=tuple(band(fractions[:, i], w) for i in range(layout.steps)),
+        rate_mL_per_min=band(np.maximum(rate, 0.0), w) if layout.volumes else None,
+        total_L=band(gone_L, w) if layout.volumes else None,
+        remaining_s=None,
+        frozen_remaining_s=None,
+        p_done=float(w @ (done >= layout.fraction)),
+        past_peak=0.0,
+        p_beyond_patience=0.0,
+        p_beyond_patience_frozen=0.0,
+        p_begun=float(w @ (progress > 0.01)),
+        done_fraction=band(done, w),
+    )
+
+
+def _past_peak(past: Past, cloud: Cloud, ahead: Ahead) -> NDArray[np.bool_]:
+    """Which draws have the highest rate of the step of [done] behind them."""
+    group = list(past.layout.done_group)
+    behind = np.diff(cloud.course.alpha[:, :, group].sum(axis=2), axis=0)
+    to_come = np.diff(ahead.course.alpha[:, :, group].sum(axis=2), axis=0)
+    fastest = (behind / np.diff(past.grid.edges_s)[:, None]).max(axis=0)
+    coming = (to_come / np.diff(ahead.edges_s)[:, None]).max(axis=0)
+    return np.asarray((fastest > 1.02 * coming) & (fastest > 1e-9))
+
+
+def _in_plan_order(estimate: Estimate, setup: Setup, layout: Layout) -> Estimate:
+    """Steps as the plan lists them: the network sorts them by who feeds whom."""
+    order = [layout.names.index(step.name) for step in setup.plan.steps]
+    later = estimate.ahead
+    return replace(
+        estimate,
+        steps=tuple(estimate.steps[i] for i in order),
+        ahead=later if later is None else _in_plan_order(later, setup, layout),
+    )

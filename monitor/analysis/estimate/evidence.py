@@ -1,0 +1,135 @@
+"""Numbers for the verdict beside the posterior: residuals, jumps, what was foreseen and came."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.estimate.ahead import Ahead
+from monitor.analysis.estimate.bands import Band, band
+from monitor.analysis.estimate.fit import Cloud, Past
+from monitor.analysis.estimate.hearing import Heard, agreement
+from monitor.analysis.estimate.model import (
+    ChannelEvidence,
+    EstimatorState,
+    Evidence,
+)
+from monitor.analysis.estimate.signals import KIND_OF_ROLE
+from monitor.analysis.estimate.trend import trend
+
+__all__ = ["find_jumps", "weigh_evidence"]
+
+_Array = NDArray[np.float64]
+
+_JUMP_SIGMA = 6.0
+_MOST_JUMPS = 16
+_FORESEE_S = 900.0
+_FRESH_S = 900.0
+
+
+def _residuals(heard: Heard, alpha: _Array) -> tuple[_Array, _Array]:
+    """Whitened residuals (rows,) of one set, alpha (edges, steps), and its share of each step."""
+    agreed = agreement(heard, alpha[:, None, :])
+    steps = alpha.shape[1]
+    signal = heard.signal
+    share = signal.share + signal.share_u * agreed.pulled[0, :steps]
+    rest = heard.y - agreed.courses[:, 0] @ share - heard.columns @ agreed.pulled[0, steps:]
+    return np.asarray(rest), np.asarray(share)
+
+
+def find_jumps(
+    past: Past, cloud: Cloud, known: Mapping[str, tuple[float, ...]]
+) -> dict[str, tuple[float, ...]]:
+    """The known jumps, and at most one new one for each channel."""
+    out = dict(known)
+    for one in past.heard:
+        at = _jump_s(past, one, cloud.course.alpha[:, cloud.best])
+        times = out.get(one.signal.name, ())
+        if at is not None and at not in times and len(times) < _MOST_JUMPS:
+            out[one.signal.name] = tuple(sorted((*times, at)))
+    return out
+
+
+def _jump_s(past: Past, one: Heard, alpha: _Array) -> float | None:
+    """Where a step in the level would explain most; None where none explains enough."""
+    rest, _share = _residuals(one, alpha)
+    weight = (one.factor * one.factor).sum(axis=0)
+    amplitude = (one.factor.T @ rest) / weight
+    score = np.abs(amplitude) * np.sqrt(weight)
+    j = int(np.argmax(score))
+    level = one.signal.level
+    made = abs(float(level[one.cells[j]] - level[max(int(one.cells[j]) - 2, 0)]))
+    usual = float(np.median(np.abs(np.diff(level[one.cells[max(j - 8, 0) : j + 8]], prepend=0.0))))
+    if score[j] < _JUMP_SIGMA or abs(amplitude[j]) < 4.0 * usual or made == 0.0:
+        return None
+    return float(past.grid.edges_s[one.cells[j]])
+
+
+def weigh_evidence(
+    state: EstimatorState, past: Past, cloud: Cloud, ahead: Ahead, now_s: float
+) -> tuple[EstimatorState, Evidence]:
+    """The evidence of a tick, and the state with what this tick foresees."""
+    alpha = cloud.course.alpha[:, cloud.best]
+    channels, rates = [], []
+    for one in past.heard:
+        rest, share = _residuals(one, alpha)
+        channels.append(_channel(past, one, rest, state, now_s))
+        rates.append(_rate_seen(past, one, share))
+    kept = tuple(f for f in state.foreseen if f[0] > now_s - 30.0)
+    foreseen = _foreseen(past, cloud, ahead)
+    kept = (*kept, (now_s + _FORESEE_S, foreseen.p05, foreseen.p50, foreseen.p95))
+    due = kept[0] if kept[0][0] < now_s + 90.0 else None
+    return replace(state, foreseen=kept), Evidence(
+        channels=tuple(channels),
+        kinds=tuple(sorted({c.kind for c in channels if now_s - c.last_s <= _FRESH_S})),
+        temperature=past.warmth.source,
+        tail_s=band(np.minimum(ahead.tail_s, 1e9), cloud.weights),
+        rate_expected=None if due is None else Band(*due[1:]),
+        rate_seen=min(
+            (rate for rate in rates if rate is not None),
+            key=lambda rate: rate.p95 - rate.p05,
+            default=None,
+        ),
+        effective_draws=cloud.effective,
+    )
+
+
+def _channel(
+    past: Past, one: Heard, rest: _Array, state: EstimatorState, now_s: float
+) -> ChannelEvidence:
+    ends = past.grid.edges_s[one.cells + 1]
+    late, latest = ends > now_s - 1800.0, ends > now_s - 900.0
+    signal = one.signal
+    return ChannelEvidence(
+        name=signal.name,
+        kind=KIND_OF_ROLE[signal.role],
+        worst_sigma=float(np.abs(rest[late]).max()) if late.any() else 0.0,
+        recent_sigma=float(_toward_more(one) * rest[latest].sum() / np.sqrt(max(latest.sum(), 1))),
+        jumps_s=state.jumps.get(signal.name, ()),
+        last_s=float(ends[-1]),
+    )
+
+
+def _toward_more(one: Heard) -> float:
+    """The sign that a level's change has when gas leaves."""
+    return -1.0 if one.signal.share.sum() < 0.0 else 1.0
+
+
+def _rate_seen(past: Past, one: Heard, share: _Array) -> Band | None:
+    each = float(share[past.layout.done])
+    if abs(each) < 1e-9 or one.cells.size < 4:
+        return None
+    seen = trend(past.grid, one.signal)
+    rate, u = 3600.0 * seen.rate_per_s / each, 3600.0 * seen.rate_u_per_s / abs(each)
+    return Band(rate - 1.645 * u, rate, rate + 1.645 * u)
+
+
+def _foreseen(past: Past, cloud: Cloud, ahead: Ahead) -> Band:
+    group = list(past.layout.done_group)
+    extent = ahead.course.alpha[:, :, group].sum(axis=2) / np.maximum(ahead.total, 1e-9)
+    j = int(np.searchsorted(ahead.edges_s, _FORESEE_S))
+    rate = (extent[j] - extent[j - 1]) / (ahead.edges_s[j] - ahead.edges_s[j - 1])
+    return band(3600.0 * rate, cloud.weights)

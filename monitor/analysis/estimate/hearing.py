@@ -1,0 +1,143 @@
+"""How well courses of the steps agree with the channels, everything linear marginalised out.
+
+A channel's level is a sum of the extents times their shares, of nuisance columns, of a random walk
+and of white noise. Differences between neighbouring cells take the unknown zero out; they have a
+covariance of three diagonals, whose factor whitens them. What is left is a small normal system for
+shares and nuisances, solved exactly for every parameter set.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.estimate.signals import Signal
+
+__all__ = ["Agreement", "Heard", "agreement", "hear"]
+
+_Array = NDArray[np.float64]
+
+MISFIT = 0.10
+"""Share of what a minute or two brings that the kinetics get wrong. Judgement, from simulations."""
+
+_MISFIT_S = 120.0
+"""How long such a misfit lasts."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One channel, whitened. `rows` is the number of differences."""
+
+    signal: Signal
+    operator: _Array
+    """(rows, edges): whitened differences of what extents on the edges give."""
+    factor: _Array
+    """(rows, rows): the whitening of plain differences."""
+    cells: NDArray[np.intp]
+    """(rows,): cell at the end of each difference."""
+    y: _Array
+    """(rows,)"""
+    columns: _Array
+    """(rows, columns)"""
+
+
+def hear(signal: Signal, edges: int) -> Heard | None:
+    """Whiten a channel; None where it has fewer than two levels that hang together."""
+    index = np.flatnonzero(signal.there)
+    walk = np.cumsum(np.where(np.isinf(signal.walk_var), 0.0, signal.walk_var))
+    broken = np.cumsum(np.isinf(signal.walk_var))
+    after, before = index[1:], index[:-1]
+    linked = broken[after] == broken[before]
+    after, before = after[linked], before[linked]
+    if after.size == 0:
+        return None
+    made = _smooth(np.abs(signal.level[after] - signal.level[before]))
+    apart = np.maximum(after - before, 1)
+    variance = walk[after] - walk[before] + (MISFIT * made) ** 2 * np.minimum(apart, 3)
+    white = signal.white_var
+    diagonal = variance + white[after] + white[before]
+    beside = np.where(after[:-1] == before[1:], -white[before[1:]], 0.0)
+    factor = _whitening(diagonal, beside)
+    plain = _place(signal, after, edges) - _place(signal, before, edges)
+    return Heard(
+        signal,
+        factor @ plain,
+        factor,
+        after,
+        factor @ (signal.level[after] - signal.level[before]),
+        factor @ (signal.columns[after] - signal.columns[before]),
+    )
+
+
+def _smooth(made: _Array) -> _Array:
+    """Median of five neighbours: a jump brings no misfit with it."""
+    padded = np.pad(made, 2, mode="reflect") if made.size > 2 else np.pad(made, 2, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1))
+
+
+def _place(signal: Signal, cells: NDArray[np.intp], edges: int) -> _Array:
+    """(rows, edges): where between its cell's edges each level was read."""
+    out = np.zeros((cells.size, edges))
+    rows = np.arange(cells.size)
+    out[rows, cells] = 1.0 - signal.at[cells]
+    out[rows, cells + 1] = signal.at[cells]
+    return out
+
+
+def _whitening(diagonal: _Array, beside: _Array) -> _Array:
+    """Inverse of the Cholesky factor of a symmetric matrix of three diagonals."""
+    n = diagonal.size
+    out = np.zeros((n, n))
+    root = float(np.sqrt(diagonal[0]))
+    out[0, 0] = 1.0 / root
+    d, b = diagonal.tolist(), beside.tolist()
+    for i in range(1, n):
+        low = b[i - 1] / root
+        root = max(d[i] - low * low, 1e-3 * d[i]) ** 0.5
+        out[i, :i] = out[i - 1, :i] * (-low / root)
+        out[i, i] = 1.0 / root
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Of many sets with one channel. S steps, K columns, m = S + K linear unknowns."""
+
+    log_likelihood: _Array
+    """(sets,): linear unknowns marginalised; constants of the channel left out."""
+    pulled: _Array
+    """(sets, m): best linear unknowns, in prior standard deviations."""
+    courses: _Array
+    """(rows, sets, S): whitened extents."""
+
+
+def agreement(heard: Heard, alpha: _Array) -> Agreement:
+    """`alpha` (edges, sets, steps) against one channel."""
+    edges, sets, steps = alpha.shape
+    signal = heard.signal
+    seen = (heard.operator @ alpha.reshape(edges, sets * steps)).reshape(-1, sets, steps)
+    by_set = seen.transpose(1, 0, 2)
+    rest = heard.y[None] - by_set @ signal.share
+    design = np.concatenate(
+        [by_set * signal.share_u, np.broadcast_to(heard.columns, (sets, *heard.columns.shape))],
+        axis=2,
+    )
+    turned = design.transpose(0, 2, 1)
+    normal = turned @ design
+    normal[:, np.arange(normal.shape[1]), np.arange(normal.shape[1])] += 1.0
+    right = (turned @ rest[:, :, None])[:, :, 0]
+    pulled = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    chi2 = (rest * rest).sum(axis=1) - (right * pulled).sum(axis=1)
+    _, log_det = np.linalg.slogdet(normal)
+    return Agreement(-0.5 * (chi2 + log_det), pulled, seen)
+
+
+def total_log_likelihood(heard: Sequence[Heard], alpha: _Array) -> _Array:
+    """Sum over the channels, (sets,)."""
+    out = np.zeros(alpha.shape[1])
+    for one in heard:
+        out += agreement(one, alpha).log_likelihood
+    return out
