@@ -165,24 +165,33 @@ class LineDecoder:
         _check_names(matcher.names, self._channels)
 
     def feed(self, data: bytes, now_s: float) -> Sequence[Item]:  # noqa: ARG002  one shape
-        return [self._item(line) for line in self._lines.feed(data)]
+        return [item for line in self._lines.feed(data) for item in self._items(line)]
 
-    def _item(self, line: bytes | TooLong) -> Item:
+    def _items(self, line: bytes | TooLong) -> list[Item]:
         if isinstance(line, TooLong):
-            return BadInput(f"a line without end: {line.start}")
+            return [BadInput(f"a line without end: {line.start}")]
         words = self._matcher.words(line.decode("latin-1").strip(" \t\0"))
         if not words:
-            return BadInput(f"a line of another shape: {printable(line)}")
-        readings = [self._reading(self._channels[name], word) for name, word in words.items()]
-        if None in readings:
-            return BadInput(f"neither number nor known word: {printable(line)}")
-        return Values(tuple(reading for reading in readings if reading is not None))
+            return [BadInput(f"a line of another shape: {printable(line)}")]
+        strange = [name for name, word in words.items() if not self._is_known(word)]
+        if len(strange) == len(words):
+            return [BadInput(f"neither number nor known word: {printable(line)}")]
+        values = Values(tuple(self._reading(self._channels[n], w) for n, w in words.items()))
+        if strange:
+            return [values, BadInput(f"{', '.join(strange)}: no number in {printable(line)}")]
+        return [values]
 
-    def _reading(self, channel: ChannelSetup, word: str) -> Reading | None:
+    def _is_known(self, word: str) -> bool:
+        return (
+            number_of(word, decimal_comma=self._comma) is not None
+            or quality_of_word(word) is not None
+        )
+
+    def _reading(self, channel: ChannelSetup, word: str) -> Reading:
+        """One channel's reading: a word nobody knows is its fault and does not cost the others."""
         raw = number_of(word, decimal_comma=self._comma)
         if raw is None:
-            quality = quality_of_word(word)
-            return None if quality is None else Reading(channel.name, None, quality)
+            return Reading(channel.name, None, quality_of_word(word) or Quality.FAULT)
         if self._guard.is_missing(channel, raw):
             return Reading(channel.name, None, Quality.OPEN)
         return reading_of(channel, raw)

@@ -44,7 +44,7 @@ FAULT_WORDS: Final = {
 """Words that stand where a number should, in capitals and without a sign (from memory)."""
 
 _NUMBER: Final = re.compile(
-    r"[+-]?[ ]{0,16}(?:\d{1,20}(?:\.\d{0,20})?|\.\d{1,20})(?:[eE][+-]?\d{1,3})?"
+    r"[+-]?[ ]{0,16}(?:\d{1,20}(?:\.\d{0,20})?|\.\d{1,20})(?:[eE][+-]?\d{1,3})?", re.ASCII
 )
 
 

@@ -57,7 +57,7 @@ class PortBusyError(LinkError):
 
 
 class PortPermissionError(LinkError):
-    """This user may not open the port."""
+    """Opening the port is not permitted to this user."""
 
 
 class Link(Protocol):
@@ -180,7 +180,7 @@ def _open_error(where: str, error: OSError) -> LinkError:
 
 
 class _SerialLink:
-    """A serial port or pseudo-terminal, locked so that nobody else's program eats half the bytes."""
+    """A serial port or pseudo-terminal, locked: a second reader would eat half the bytes."""
 
     def __init__(self, address: Address) -> None:
         import serial
