@@ -19,9 +19,8 @@ from monitor.analysis.estimate.course import Course, rate_integrals, run_course
 from monitor.analysis.estimate.fit import Cloud, Past
 from monitor.analysis.estimate.layout import Layout
 from monitor.analysis.estimate.shapes import integral_at
-from monitor.plan.model import ProfileSegment
 
-__all__ = ["Ahead", "Road", "look_ahead", "planned_temp_C", "profile_knots"]
+__all__ = ["Ahead", "Road", "look_ahead", "planned_temp_C"]
 
 _Array = NDArray[np.float64]
 
@@ -37,18 +36,6 @@ _HELD_BACK_K = (3.0, 5.0)
 _WANDER_K = 2.0
 """What the pot does beside that, over times longer than a few minutes."""
 _FORGET_S = 900.0
-
-
-def profile_knots(profile: tuple[ProfileSegment, ...], start_C: float) -> tuple[_Array, _Array]:
-    """Corners of the planned course: times since heating began [s] and temperatures [degC]."""
-    times, temps = [0.0], [start_C]
-    for segment in profile:
-        rate = max(abs(segment.rate_K_per_min), 1e-3)
-        times.append(times[-1] + 60.0 * abs(segment.to_C - temps[-1]) / rate)
-        temps.append(segment.to_C)
-        times.append(times[-1] + 60.0 * segment.hold_min)
-        temps.append(segment.to_C)
-    return np.array(times), np.array(temps)
 
 
 def planned_temp_C(knots: tuple[_Array, _Array], since_s: _Array) -> _Array:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis.bins import BinStore
-from monitor.analysis.estimate.ahead import Ahead, Road, look_ahead, profile_knots
+from monitor.analysis.estimate.ahead import Ahead, Road, look_ahead
 from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining_band
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
 from monitor.analysis.estimate.evidence import find_jumps, weigh_evidence
@@ -23,6 +23,7 @@ from monitor.analysis.estimate.layout import Layout, layout_of
 from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
 from monitor.analysis.estimate.signals import Signal, gather_signals
 from monitor.chemistry.gases import molar_volume_L_mol
+from monitor.plan.profile import profile_points
 
 __all__ = ["begin", "carry", "update"]
 
@@ -140,11 +141,15 @@ def _heard(signals: list[Signal], grid: Grid) -> list[Heard]:
     return [one for one in heard if one is not None]
 
 
-def _road(setup: Setup, about: Circumstances, start_C: float) -> Road | None:
+def _road(setup: Setup, about: Circumstances) -> Road | None:
     if not setup.plan.profile or about.heating_began_s is None:
         return None
-    knots = profile_knots(setup.plan.profile, start_C)
-    return Road(knots, about.heating_began_s + about.late_s, about.follows_profile)
+    times, temps = profile_points(setup.plan.profile)
+    return Road(
+        (np.array(times), np.array(temps)),
+        about.heating_began_s + about.late_s,
+        about.follows_profile,
+    )
 
 
 def _estimate(
@@ -154,7 +159,7 @@ def _estimate(
     alpha = cloud.course.alpha
     final = network.reachable(alpha[-1])
     total = final[:, list(layout.done_group)].sum(axis=1)
-    road = _road(setup, about, min(float(past.warmth.temp_C[0]), 40.0))
+    road = _road(setup, about)
     ahead = look_ahead(past, cloud, road, total, setup.seed)
     amount = _amounts(layout, w.size, setup.seed)
     volumes = layout.gas_mol * molar_mL
