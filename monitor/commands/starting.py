@@ -7,8 +7,10 @@ import platform
 import re
 import time
 import zlib
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from monitor import __version__
 from monitor.commands.saying import UsageError, read_text
@@ -16,7 +18,10 @@ from monitor.entries import RunStarted
 from monitor.plan.files import FileErrors, parse_plan, parse_rig
 from monitor.plan.model import Plan, Rig
 
-__all__ = ["journal_path", "load_plan", "load_rig", "run_started", "sets_folder"]
+if TYPE_CHECKING:
+    from drivers.catalogue import DriverInfo
+
+__all__ = ["journal_path", "known_drivers", "load_plan", "load_rig", "run_started", "sets_folder"]
 
 
 def sets_folder() -> Path | None:
@@ -40,15 +45,21 @@ def load_rig(path: Path, *, any_driver: bool = False) -> tuple[Rig, str]:
     `any_driver`: drivers are not looked at, since nothing is going to be opened.
     """
     text = read_text(path, "rig")
-    keys = None
-    if not any_driver:
-        from drivers.catalogue import DRIVERS
-
-        keys = DRIVERS
+    keys = None if any_driver else known_drivers()
     try:
         return parse_rig(text, str(path), keys), text
     except FileErrors as errors:
         raise UsageError(*(str(problem) for problem in errors.problems)) from errors
+
+
+def known_drivers() -> Mapping[str, DriverInfo]:
+    """Drivers of this program and of installed packages; UsageError names one that cannot load."""
+    from drivers.catalogue import all_drivers
+
+    try:
+        return all_drivers()
+    except Exception as error:  # a stranger's package may raise anything
+        raise UsageError(f"a driver of an installed package cannot be loaded: {error}") from error
 
 
 def run_started(

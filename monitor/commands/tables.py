@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from itertools import islice
 from pathlib import Path
 
-from monitor.commands.following import answered, open_reader
+from monitor.commands.following import answered, channel_roles, open_reader
 from monitor.commands.saying import UsageError, answer_json, complain, read_text, say
 from monitor.commands.starting import journal_path, load_plan, load_rig, run_started
 from monitor.entries import ClosedCleanly
@@ -135,7 +135,7 @@ def export(arguments: argparse.Namespace) -> int:
                 )
         if arguments.out is None and (arguments.whole or arguments.marks):
             return _told(arguments, done)
-        roles = reader.roles()
+        roles = channel_roles(reader)
         readings = reader.entries(kinds=("readings",))
         if arguments.out is None:
             readings_out.write_csv(readings, roles, sys.stdout, start.utc_offset_s)
