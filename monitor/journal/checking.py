@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -17,6 +19,8 @@ from monitor.journal.schema import connect_to_read
 __all__ = ["VerifyReport", "verify"]
 
 _MOST_PROBLEMS = 20
+_LARGEST = 1 << 32
+"""A longer file is no journal: a damaged header can promise anything. [bytes]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,9 @@ def verify(path: Path, head: str | None = None) -> VerifyReport:
             return VerifyReport(False, 0, "", (torn or str(error),))
         try:
             for row in _rows(connection, walk, torn):
+                if torn and (row[0] != walk.seq + 1 or _is_filled(walk, row)):
+                    walk.problems.append(f"entries after {walk.seq} lay in the part torn off")
+                    break  # what follows is the filling, and no entry
                 _check(walk, row)
         finally:
             connection.close()
@@ -81,29 +88,38 @@ def _torn(path: Path) -> str | None:
     except OSError as error:
         return f"journal {path}: {error.strerror or error}"
     if len(header) < 100 or not header.startswith(b"SQLite format 3\0"):
-        if path.with_name(path.name + "-wal").exists() and not header:
+        if _has_log(path) and not header:
             return None  # never folded back yet: all of it is in the log beside
         return f"torn or no journal: the file is {size} bytes long and does not begin as one"
-    page = int.from_bytes(header[16:18], "big")
-    page = 65536 if page == 1 else page
-    pages = int.from_bytes(header[28:32], "big")
-    if size < page * pages and not path.with_name(path.name + "-wal").exists():
+    promised = _promised(header)
+    if size < promised and not _has_log(path):
         return (
-            f"torn: the file ends at byte {size} where its header promises {page * pages}; "
+            f"torn: the file ends at byte {size} where its header promises {promised}; "
             "its end was cut off, which no alteration of an entry does"
         )
     return None
 
 
+def _promised(header: bytes) -> int:
+    """How long the file says that it is: bytes a page, times pages. [bytes]"""
+    page = int.from_bytes(header[16:18], "big")
+    return (65536 if page == 1 else page) * int.from_bytes(header[28:32], "big")
+
+
+def _has_log(path: Path) -> bool:
+    """Whether a log stands beside the file, out of which its end may still be folded back."""
+    log = path.with_name(path.name + "-wal")
+    return log.exists() and log.stat().st_size > 0
+
+
 def _padded(path: Path, folder: Path) -> Path:
     """A copy of a torn file, filled up to its promised length, so that its beginning reads."""
-    whole = bytearray(path.read_bytes())
-    page = int.from_bytes(whole[16:18], "big") or 4096
-    page = 65536 if page == 1 else page
-    promised = page * int.from_bytes(whole[28:32], "big")
-    whole.extend(bytes(max(0, promised - len(whole))))
     copy = folder / "torn.run"
-    copy.write_bytes(whole)
+    shutil.copyfile(path, copy)
+    with copy.open("rb") as file:
+        promised = min(_promised(file.read(100)), _LARGEST)
+    if promised > copy.stat().st_size:
+        os.truncate(copy, promised)  # a hole in the file: it takes no room
     return copy
 
 
@@ -119,7 +135,20 @@ def _rows(
         if torn is None or walk.count == 0:
             walk.problems.append(f"after entry {walk.seq} the file cannot be read: {error}")
         else:
-            walk.problems.append(f"entries after {walk.seq} lay in the part that was torn off")
+            walk.problems.append(f"entries after {walk.seq} lay in the part torn off")
+
+
+def _is_filled(walk: _Walk, row: tuple[Any, ...]) -> bool:
+    """Whether zeros of the filling lie in an entry: no body has any, and its digest ends with one.
+
+    Some digests end with a zero of their own; theirs fits the chain.
+    """
+    seq, elapsed_s, utc_s, kind, body, stored = row
+    if not (kind and body and stored and isinstance(elapsed_s, float)):
+        return True
+    if "\0" not in str(body) and bytes(stored)[-1] != 0:
+        return False
+    return digest(walk.before, seq, elapsed_s, utc_s, kind, body) != stored
 
 
 def _check(walk: _Walk, row: tuple[Any, ...]) -> None:

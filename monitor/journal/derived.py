@@ -8,7 +8,7 @@ from pathlib import Path
 
 from monitor.entries import Entry, Readings
 from monitor.journal.errors import translated
-from monitor.journal.schema import connect, migrate
+from monitor.journal.schema import connect, migrate, tidy
 
 __all__ = ["LineWriter"]
 
@@ -26,6 +26,7 @@ class LineWriter:
     def close(self) -> None:
         """Let go of the file."""
         self._connection.close()
+        tidy(self.path)
 
     def resume(self, version: str) -> tuple[int, bytes] | None:
         """(sequence number, state) of the newest checkpoint of this version, else None.

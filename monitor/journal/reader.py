@@ -9,9 +9,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from monitor.entries import Entry, Readings, RunStarted, decode_body
+from monitor.entries import Entry, EntryError, Readings, RunStarted, decode_body
 from monitor.journal.errors import JournalDamagedError, translated
-from monitor.journal.schema import connect_to_read
+from monitor.journal.lock import is_recorded
+from monitor.journal.schema import connect_to_read, tidy
 
 __all__ = ["Reader", "Thinned"]
 
@@ -47,8 +48,10 @@ class Reader:
             )
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of the file, and of what looking at it left beside it."""
         self._connection.close()
+        if not is_recorded(self.path):
+            tidy(self.path)
 
     def __enter__(self) -> Reader:
         return self
@@ -64,6 +67,17 @@ class Reader:
     def _rows(self, sql: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         with translated(self.path):
             return self._connection.execute(sql, values).fetchall()
+
+    def _entry(
+        self, seq: int, elapsed_s: float, utc_s: float | None, kind: str, body: str
+    ) -> Entry:
+        try:
+            return Entry(seq, elapsed_s, utc_s, decode_body(kind, body))
+        except EntryError as error:
+            raise JournalDamagedError(
+                f"journal {self.path}: entry {seq} is damaged ({error}); "
+                "`mantlewatch verify` says more"
+            ) from error
 
     def version(self) -> int:
         """A number that changes when another process has written; costs next to nothing."""
@@ -91,7 +105,7 @@ class Reader:
                 (after_seq, last, *(kinds or ()), min(_CHUNK, left)),
             )
             for seq, elapsed_s, utc_s, kind, body in rows:
-                yield Entry(seq, elapsed_s, utc_s, decode_body(kind, body))
+                yield self._entry(seq, elapsed_s, utc_s, kind, body)
             if len(rows) < min(_CHUNK, left):
                 return
             left -= len(rows)
@@ -102,8 +116,7 @@ class Reader:
         rows = self._rows(f"SELECT {_COLUMNS} FROM entries ORDER BY seq DESC LIMIT 1")
         if not rows:
             return None
-        seq, elapsed_s, utc_s, kind, body = rows[0]
-        return Entry(seq, elapsed_s, utc_s, decode_body(kind, body))
+        return self._entry(*rows[0])
 
     def head(self) -> tuple[int, str]:
         """Sequence number and digest (hexadecimal) of the newest entry."""
@@ -113,7 +126,7 @@ class Reader:
     def start(self) -> RunStarted:
         """The first entry's body, with the plan and the rig."""
         rows = self._rows("SELECT kind, body FROM entries WHERE seq = 1")
-        body = decode_body(*rows[0]) if rows else None
+        body = self._entry(1, 0.0, None, *rows[0]).body if rows else None
         if not isinstance(body, RunStarted):
             raise JournalDamagedError(
                 f"journal {self.path}: its first entry is missing; `mantlewatch verify` says more"
@@ -137,7 +150,7 @@ class Reader:
                 (from_s, to_s, after, _CHUNK),
             )
             for seq, elapsed_s, utc_s, kind, body in rows:
-                yield Entry(seq, elapsed_s, utc_s, decode_body(kind, body))
+                yield self._entry(seq, elapsed_s, utc_s, kind, body)
             if len(rows) < _CHUNK:
                 return
             after, from_s = rows[-1][0], rows[-1][1]

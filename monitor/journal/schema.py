@@ -8,13 +8,14 @@ risk. FULL costs a flush for each commit, not for each reading, and commits are 
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 
 from monitor.journal.errors import JournalDamagedError, translated
 
-__all__ = ["APPLICATION_ID", "MIGRATIONS", "connect", "connect_to_read", "migrate"]
+__all__ = ["APPLICATION_ID", "MIGRATIONS", "connect", "connect_to_read", "migrate", "tidy"]
 
 APPLICATION_ID = 0x4D574A31
 """Marks the file as one of ours, in the field that SQLite keeps for that."""
@@ -68,6 +69,31 @@ def connect(path: Path, *, durable: bool = True) -> sqlite3.Connection:
     return connection
 
 
+def tidy(path: Path) -> None:
+    """Leave one file behind, where nobody else has the journal open.
+
+    While the file says WAL, even a look at it would leave two files beside it. Whoever still has it
+    open keeps this from happening, and tidies in turn. A log with content is left as it is found.
+    """
+    log = path.with_name(path.name + "-wal")
+    with contextlib.suppress(sqlite3.Error, OSError):
+        if log.exists() and log.stat().st_size > 0:
+            return
+        connection = sqlite3.connect(
+            f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=0.0, isolation_level=None
+        )
+        try:
+            pages, size = (
+                connection.execute(f"PRAGMA {name}").fetchone()[0]
+                for name in ("page_count", "page_size")
+            )
+            mode = connection.execute("PRAGMA journal_mode").fetchone()[0]
+            if mode == "wal" and path.stat().st_size == pages * size:  # a torn file stays as it is
+                connection.execute("PRAGMA journal_mode=DELETE")
+        finally:
+            connection.close()
+
+
 def connect_to_read(path: Path) -> sqlite3.Connection:
     """A connection that cannot write; works beside a writer, and on a folder that is read-only."""
     with translated(path):
@@ -99,8 +125,8 @@ def migrate(connection: sqlite3.Connection, path: Path) -> None:
         tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
         if tables and "migrations" not in tables:
             raise JournalDamagedError(f"journal {path}: a database, but none of ours")
+        connection.execute("PRAGMA journal_mode=WAL")
         if not tables:
-            connection.execute("PRAGMA journal_mode=WAL")
             connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
             connection.execute(
                 "CREATE TABLE migrations (number INTEGER PRIMARY KEY, name TEXT NOT NULL)"

@@ -12,7 +12,7 @@ from monitor.entries import Body, ClosedCleanly, Entry, RunStarted, decode_body,
 from monitor.journal.chain import ROOT, digest
 from monitor.journal.errors import JournalDamagedError, JournalError, translated
 from monitor.journal.lock import RecorderLock
-from monitor.journal.schema import connect, migrate
+from monitor.journal.schema import connect, migrate, tidy
 
 __all__ = ["Journal", "Timed", "append_entry"]
 
@@ -25,7 +25,11 @@ _INSERT = "INSERT INTO entries VALUES (?, ?, ?, ?, ?, ?)"
 
 def _append(connection: sqlite3.Connection, path: Path, batch: Sequence[Timed]) -> list[Entry]:
     """One short transaction. The head is read inside it: another process may have appended."""
-    encoded = [(elapsed, utc, *encode_body(body)) for elapsed, utc, body in batch]
+    encoded = [
+        # + 0.0: the file would drop the sign of a negative zero, and the chain would not fit.
+        (elapsed + 0.0, None if utc is None else utc + 0.0, *encode_body(body))
+        for elapsed, utc, body in batch
+    ]
     with translated(path):
         connection.execute("BEGIN IMMEDIATE")
         try:
@@ -34,7 +38,7 @@ def _append(connection: sqlite3.Connection, path: Path, batch: Sequence[Timed]) 
             rows, entries = [], []
             for (elapsed, utc, kind, text), (_, _, body) in zip(encoded, batch, strict=True):
                 seq += 1
-                last_s = max(last_s, elapsed + 0.0)  # + 0.0: the file would drop a minus of zero
+                last_s = max(last_s, elapsed)
                 head = digest(head, seq, last_s, utc, kind, text)
                 rows.append((seq, last_s, utc, kind, text, head))
                 entries.append(Entry(seq, last_s, utc, body))
@@ -86,8 +90,6 @@ class Journal:
         try:
             connection = connect(path)
             migrate(connection, path)
-            with translated(path):
-                connection.execute("PRAGMA journal_mode=WAL")
         except BaseException:
             if connection is not None:
                 connection.close()
@@ -117,6 +119,7 @@ class Journal:
             pass  # a reader holds the log, or the disk is full: the next to open does it
         finally:
             self._connection.close()
+            tidy(self.path)
             self._lock.release()
 
     def __enter__(self) -> Journal:
@@ -162,6 +165,7 @@ def append_entry(path: Path, body: Body, utc_s: float | None = None) -> Entry:
         return _append(connection, path, [(elapsed_s, known_utc_s, body)])[0]
     finally:
         connection.close()
+        tidy(path)
 
 
 def _ended(connection: sqlite3.Connection, path: Path) -> bool:

@@ -35,7 +35,7 @@ def _parse(words: Sequence[str] | None) -> argparse.Namespace:
 
 
 def _opener(driver: str) -> OpenSession:
-    """How an instrument of that driver is opened. Raises SetupError where there is no such driver."""
+    """How an instrument of that driver is opened. Raises SetupError where there is none."""
     from drivers.catalogue import DRIVERS, all_drivers
 
     if driver in DRIVERS:  # a stranger's package that does not load cannot get into its way

@@ -13,7 +13,6 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Sequence
-from itertools import islice
 from pathlib import Path
 from threading import Event
 from types import TracebackType
@@ -84,7 +83,7 @@ class Analyser:
 
     def step(self) -> int:
         """Fold the next entries, at most a chunk; returns how many there were."""
-        entries = list(islice(self._reader.entries(after_seq=self._seq, limit=_CHUNK), _CHUNK))
+        entries = list(self._reader.entries(after_seq=self._seq, limit=_CHUNK))
         if not entries:
             return 0
         lines = [

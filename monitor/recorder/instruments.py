@@ -61,7 +61,7 @@ class Instruments:
     """The instruments that are being read just now. None of them can end the recording."""
 
     def __init__(self, inbox: Inbox, clock: Clock, opener: Callable[[str], OpenSession]) -> None:
-        """`opener`: how to open an instrument of a driver; SetupError where there is no such one."""
+        """`opener`: how to open an instrument of a driver; SetupError where there is none."""
         self._inbox = inbox
         self._clock = clock
         self._opener = opener

@@ -1,0 +1,180 @@
+"""The chain tells what was altered; a torn file is told from an altered one; nothing crashes."""
+
+import hashlib
+import struct
+
+import pytest
+
+from monitor.entries import ClosedCleanly, Mark
+from monitor.journal import JournalError, Reader, append_entry, copy_journal, verify
+from monitor.journal.chain import ROOT, digest
+from tests.journal.making import STARTED, make, meddle
+
+
+def test_a_whole_journal_is_well(tmp_path):
+    path = make(tmp_path / "a.run", 20)
+    append_entry(path, ClosedCleanly("done"))
+
+    report = verify(path)
+
+    assert (report.ok, report.entries, report.problems) == (True, 22, ())
+    assert ["cannot prove its own end" in note for note in report.notes] == [True]
+
+
+def test_the_digest_covers_the_bytes_that_are_written_down():
+    """Built here by hand from the definition in the module's own words."""
+    expected = hashlib.sha256(
+        hashlib.sha256(b"mantlewatch journal, format 1").digest()
+        + struct.pack(">Q", 7)
+        + struct.pack(">d", 1.5)
+        + b"\x01"
+        + struct.pack(">d", 99.25)
+        + struct.pack(">I", 4)
+        + b"mark"
+        + struct.pack(">I", 3)
+        + "µ!".encode()
+    ).digest()
+
+    assert digest(ROOT, 7, 1.5, 99.25, "mark", "µ!") == expected
+    assert digest(ROOT, 7, 1.5, None, "mark", "µ!") != digest(ROOT, 7, 1.5, 0.0, "mark", "µ!")
+
+
+SWAP = (
+    "UPDATE entries SET seq = -1 WHERE seq = 5",
+    "UPDATE entries SET seq = 5 WHERE seq = 6",
+    "UPDATE entries SET seq = 6 WHERE seq = -1",
+)
+INSERT = (
+    "UPDATE entries SET seq = -seq - 1 WHERE seq > 8",
+    "UPDATE entries SET seq = -seq WHERE seq < 0",
+    "INSERT INTO entries SELECT 9, elapsed_s, utc_s, kind, body, hash FROM entries WHERE seq = 8",
+)
+
+
+@pytest.mark.parametrize(
+    ("statements", "said"),
+    [
+        (["UPDATE entries SET body = replace(body, '3.1', '3.2') WHERE seq = 5"], "entry 5 "),
+        (["UPDATE entries SET elapsed_s = 4.5 WHERE seq = 5"], "entry 5 "),
+        (["UPDATE entries SET utc_s = utc_s + 1 WHERE seq = 5"], "entry 5 "),
+        (["UPDATE entries SET utc_s = NULL WHERE seq = 5"], "entry 5 "),
+        (["UPDATE entries SET kind = 'mark' WHERE seq = 5"], "entry 5 "),
+        (["UPDATE entries SET hash = zeroblob(32) WHERE seq = 5"], "entry 5 "),
+        (["UPDATE entries SET body = '{' WHERE seq = 5"], "entry 5 cannot be read"),
+        (["DELETE FROM entries WHERE seq = 5"], "entry 5 is missing before entry 6"),
+        (["DELETE FROM entries WHERE seq IN (5, 6)"], "entries 5 to 6 are missing"),
+        (["DELETE FROM entries WHERE seq = 1"], "entry 1 is missing"),
+        (SWAP, "entry 5 "),
+        (INSERT, "entry 9 "),
+        (["DELETE FROM entries"], "holds no entry"),
+    ],
+    ids=[
+        *("value", "time", "utc", "no utc", "kind", "hash", "not json"),
+        *("removed", "two removed", "first removed", "reordered", "inserted", "emptied"),
+    ],
+)
+def test_what_was_altered_is_found_and_named(tmp_path, statements, said):
+    path = make(tmp_path / "a.run")
+    meddle(path, *statements)
+
+    report = verify(path)
+
+    assert not report.ok
+    assert any(problem.startswith(said) or said in problem for problem in report.problems)
+    assert not any("torn" in problem for problem in report.problems)
+
+
+def test_one_alteration_is_not_told_of_all_that_follows(tmp_path):
+    path = make(tmp_path / "a.run")
+    meddle(path, "UPDATE entries SET elapsed_s = 4.5 WHERE seq = 5")
+
+    assert len(verify(path).problems) <= 2  # the entry, and the one that was chained to it
+
+
+def test_a_cut_off_end_shows_only_against_a_head_kept_elsewhere(tmp_path):
+    path = make(tmp_path / "a.run")
+    head = verify(path).head
+    assert verify(path, head=head.upper()).ok
+
+    meddle(path, "DELETE FROM entries WHERE seq > 15")
+
+    assert verify(path).ok
+    assert not verify(path, head=head).ok
+
+
+def test_lines_and_checkpoints_stand_outside_the_chain(tmp_path):
+    path = make(tmp_path / "a.run")
+    head = verify(path).head
+    meddle(path, "INSERT INTO lines VALUES (1, 1.0, 1, '{}')", "DELETE FROM checkpoints")
+
+    assert verify(path, head=head).ok
+
+
+def _cuts(size: int):
+    return sorted({0, 1, 15, 16, 99, 100, 101, 4095, 4096, 4097, size - 1, *range(0, size, 997)})
+
+
+def test_a_file_cut_anywhere_gives_a_report_and_no_traceback(tmp_path):
+    """Torn is told as torn; whoever opens it gets our error, or reads what can be read."""
+    whole = make(tmp_path / "a.run", 300).read_bytes()
+    torn = tmp_path / "torn.run"
+    for size in _cuts(len(whole)):
+        torn.write_bytes(whole[:size])
+
+        report = verify(torn)
+
+        assert not report.ok, size
+        assert "torn" in report.problems[0], (size, report.problems)
+        assert not any("altered" in problem for problem in report.problems), (size, report.problems)
+        try:
+            with Reader(torn) as reader:
+                reader.start()
+                list(reader.entries())
+        except JournalError as error:
+            assert "torn.run" in str(error)  # noqa: PT017  reading on is as good
+
+
+def test_of_a_torn_file_the_beginning_is_read(tmp_path):
+    whole = make(tmp_path / "a.run", 2000).read_bytes()
+    torn = tmp_path / "torn.run"
+    torn.write_bytes(whole[: len(whole) * 2 // 3])
+
+    assert verify(torn).entries > 500
+
+
+@pytest.mark.parametrize("place", [18, 40, 2000, 5000, 9000, 20_000])
+def test_a_damaged_page_gives_a_report_and_no_traceback(tmp_path, place):
+    path = make(tmp_path / "a.run", 300)
+    whole = bytearray(path.read_bytes())
+    whole[place : place + 64] = bytes(255 - byte for byte in whole[place : place + 64])
+    path.write_bytes(whole)
+
+    report = verify(path)
+
+    assert isinstance(report.ok, bool)
+
+
+def test_a_copy_of_a_live_journal_is_whole_and_one_file(tmp_path):
+    from monitor.journal import Journal
+    from tests.journal.making import readings
+
+    folder = tmp_path / "copies"
+    folder.mkdir()
+    with Journal.create(tmp_path / "a.run", STARTED, None) as journal:
+        journal.append(readings(10))
+        copy_journal(tmp_path / "a.run", folder / "b.run")
+        journal.append(readings(10, from_s=20.0))
+
+    assert verify(folder / "b.run").entries == 11
+    assert [file.name for file in folder.iterdir()] == ["b.run"]
+    assert (folder / "b.run").stat().st_mode & 0o077 == 0
+    with pytest.raises(JournalError):
+        copy_journal(tmp_path / "a.run", folder / "b.run")
+
+
+def test_a_late_remark_keeps_the_chain(tmp_path):
+    path = make(tmp_path / "a.run")
+    append_entry(path, ClosedCleanly("done"))
+    append_entry(path, Mark("note", "weighed out"))
+
+    assert verify(path).ok
