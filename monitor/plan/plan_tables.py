@@ -7,6 +7,8 @@ from monitor.plan.fields import Fields
 from monitor.plan.model import Charge, Done, Limits, ProfileSegment, ReceiverSpec, Site
 
 __all__ = [
+    "COLDEST_C",
+    "HOTTEST_C",
     "START_C",
     "read_charge",
     "read_done",
@@ -21,7 +23,8 @@ START_C = 20.0
 """Where a profile begins: the room, as long as nobody has measured it. [degC]"""
 
 _MASS_U_SHARE = 0.01
-_HOTTEST_C, _COLDEST_C = 1600.0, -100.0
+HOTTEST_C, COLDEST_C = 1600.0, -100.0
+"""Between these a pot temperature is taken for one. [degC]"""
 _LONGEST_MIN = 30 * 24 * 60.0
 _NOT_NEGATIVE = (0.0, 1e9)
 
@@ -142,8 +145,8 @@ def _segment(fields: Fields, number: int, start_C: float) -> ProfileSegment | No
     hold = fields.number("hold_min", "minutes, 0 to 43200", (0.0, _LONGEST_MIN))
     rate = fields.number("rate_K_per_min", "kelvins a minute, up to 500", (-500.0, 500.0))
     to_C = fields.number(
-        "to_C", f"a pot temperature, {_COLDEST_C:g} to {_HOTTEST_C:g} degC",
-        (_COLDEST_C, _HOTTEST_C),
+        "to_C", f"a pot temperature, {COLDEST_C:g} to {HOTTEST_C:g} degC",
+        (COLDEST_C, HOTTEST_C),
     )  # fmt: skip
     if not fields.require("to_C", "the pot temperature to which this segment goes") or to_C is None:
         return None
@@ -229,8 +232,8 @@ def read_limits(fields: Fields | None) -> Limits:
     plain = Limits()
     if fields is None:
         return plain
-    says = f"degC, above 20, at most {_HOTTEST_C:g}"
-    hot = (START_C, _HOTTEST_C)
+    says = f"degC, above 20, at most {HOTTEST_C:g}"
+    hot = (START_C, HOTTEST_C)
     limits = Limits(
         mantle_C=fields.number("mantle_C", says, hot, open_ends=(True, False)),
         pot_C=fields.number("pot_C", says, hot, open_ends=(True, False)),

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.plan.model import Plan, ProfileSegment
-from monitor.plan.plan_tables import START_C
+from monitor.plan.plan_tables import COLDEST_C, HOTTEST_C, START_C
 
 __all__ = [
     "Place",
@@ -108,7 +108,7 @@ def segment_at(
 
 def with_hold_C(plan: Plan, hold_C: float) -> Plan:
     """The plan with its last segment going to another temperature, -100 to 1600. [degC]"""
-    _check("hold", hold_C, -100.0, 1600.0, "degC")
+    _check("hold", hold_C, COLDEST_C, HOTTEST_C, "degC")
     return _with_last(plan, replace(_last(plan), to_C=hold_C))
 
 
