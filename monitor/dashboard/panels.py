@@ -191,7 +191,7 @@ def log_rows(events: Sequence[Event], cells: int, most: int) -> list[Row]:
 
 def footer_row(cells: int, *, finished: bool) -> Row:
     """The keys, and what this is not."""
-    keys = "m mark  a seen  s shelve  i in full  ? help  q leave"
+    keys = "m mark  a seen  i in full  ? help  q leave"
     if finished:
         keys = "i in full  ? help  q leave"
     gap = max(1, cells - len(keys) - len(NOT_SAFETY) - 2)

@@ -104,9 +104,12 @@ class Alarm:
     """Nobody has seen it yet."""
     rings: bool
     """Sounds until it is seen."""
-    shelvable: bool
+    shelf_s: float
+    """How long one key press puts it aside."""
     lets_go: bool
-    """Latched, and its condition has gone: acknowledging lets it go."""
+    """Latched, seen, and its condition has gone: the same key lets it go."""
+    aside: bool = False
+    """Shelved, out of service, or only the consequence of another."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,7 +342,7 @@ def _alarms(
     views = [alarm_view(alarm, facts, now_s) for alarm in line.get("alarms") or ()]
     views = [_as_seen(view) if view.key in seen else view for view in views]
     return tuple(
-        sorted(views, key=lambda v: (not v.open, _rank(v.priority), v.lets_go, v.key[2], v.key[0]))
+        sorted(views, key=lambda v: (not v.open, v.aside, _rank(v.priority), v.key[2], v.key[0]))
     )
 
 
@@ -361,6 +364,8 @@ def alarm_view(alarm: Line, facts: Facts, now_s: float) -> Alarm:
     unseen = state in _UNSEEN
     where = f" [{clean(channel)}]" if channel else ""
     why = clean(alarm.get("why") or "")
+    if alarm.get("root"):
+        why = f"follows from: {advice_for(str(alarm['root'])).means}" + (f"; {why}" if why else "")
     return Alarm(
         key=(alarm["name"], channel, alarm["since_s"]),
         priority=priority,
@@ -369,22 +374,29 @@ def alarm_view(alarm: Line, facts: Facts, now_s: float) -> Alarm:
         standing=f"{_STATE_WORDS.get(state, clean(state))}, {age(now_s - alarm['since_s'])}",
         open=unseen,
         rings=unseen and priority == "high",
-        shelvable=priority != "high",
-        lets_go=state in _LATCHED,
+        shelf_s=_SHELF_HIGH_S if priority == "high" else _SHELF_S,
+        lets_go=state == "latched-acknowledged",
+        aside=state in _ASIDE,
     )
 
 
-_UNSEEN = frozenset({"unacknowledged", "returned-unacknowledged"})
-_LATCHED = frozenset({"latched-acknowledged", "latched"})
+_UNSEEN = frozenset({"unacknowledged", "returned-unacknowledged", "latched-unacknowledged"})
+_ASIDE = frozenset({"shelved", "suppressed", "out-of-service"})
 _STATE_WORDS: Mapping[str, str] = {
     "unacknowledged": "new",
     "acknowledged": "seen",
-    "returned-unacknowledged": "over, not seen yet",
-    "latched": "over, `a` lets go",
+    "returned-unacknowledged": "over, not seen",
+    "latched-unacknowledged": "over, not seen",
+    "latched-acknowledged": "over, [a] lets go",
     "shelved": "shelved",
     "suppressed": "held back",
     "out-of-service": "out of service",
 }
+"""States of IEC 62682, in the words of the screen."""
+
+_SHELF_S = 1800.0
+_SHELF_HIGH_S = 120.0
+"""The longest that an alarm of high priority stays aside."""
 
 
 def _action(name: str, facts: Facts) -> str:

@@ -1,0 +1,213 @@
+"""The dashboard: draws what the follower has read, and appends what a person says by key."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import getpass
+import signal
+import time
+from pathlib import Path
+from typing import ClassVar
+
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+
+from monitor.dashboard.asking import MarkLine, Reading, StopOrLeave
+from monitor.dashboard.follower import Follower
+from monitor.dashboard.layout import screen_rows
+from monitor.dashboard.marks import mark_of
+from monitor.dashboard.standing import Standing
+from monitor.dashboard.texts import HELP, full_text
+from monitor.dashboard.view import Alarm, View
+from monitor.dashboard.widgets import Sheet
+from monitor.entries import Acknowledged, Body, Shelved, StopRequested
+from monitor.journal import JournalError, append_entry
+
+__all__ = ["DashboardApp", "run_dashboard"]
+
+_POLL_S = 0.25
+_BELL_S = 3.0
+
+
+class DashboardApp(App[str]):
+    """One journal on the screen. Returns 'stop', 'left' or 'finished'."""
+
+    CSS = "Screen { layers: base; overflow: hidden; }"
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("m", "mark", "mark"),
+        Binding("a", "seen", "seen"),
+        Binding("s", "shelve", "shelve"),
+        Binding("i", "full", "in full"),
+        Binding("question_mark,f1", "help", "help"),
+        Binding("q,ctrl+q", "go('left')", "leave"),
+        Binding("ctrl+c", "stop_or_leave", "stop or leave", priority=True),
+    ]
+
+    def __init__(
+        self, path: Path, *, follower: Follower | None = None, person: str | None = None
+    ) -> None:
+        super().__init__()
+        self._path = Path(path)
+        self._follower = follower or Follower(self._path)
+        self._person = _person() if person is None else person
+        self._rang_at_s = float("-inf")
+        self._standing: Standing = self._follower.standing()
+        self._view: View = self._follower.view(self._standing)
+
+    def compose(self) -> ComposeResult:
+        """One sheet that fills the terminal."""
+        yield Sheet(id="sheet")
+
+    def on_mount(self) -> None:
+        """Leave cleanly on signals, draw, and follow from now on."""
+        self.title = "mantlewatch"
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGHUP):
+            with contextlib.suppress(NotImplementedError, RuntimeError, ValueError):
+                loop.add_signal_handler(number, self.exit, "left")
+        self.refresh_view()
+        self.set_interval(_POLL_S, self._tick)
+
+    def on_unmount(self) -> None:
+        """Give the signals back and let go of the journal."""
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGHUP):
+            with contextlib.suppress(NotImplementedError, RuntimeError, ValueError):
+                loop.remove_signal_handler(number)
+        self._follower.close()
+
+    def on_resize(self) -> None:
+        """The same, in the room that there is now."""
+        self._draw()
+
+    # --- drawing
+
+    def _tick(self) -> None:
+        new = self._follower.poll()
+        standing = self._follower.standing()
+        if new or standing != self._standing:
+            self.refresh_view()
+        self._ring()
+
+    def refresh_view(self) -> None:
+        """Work out the view anew and draw it."""
+        self._standing = self._follower.standing()
+        self._view = self._follower.view(self._standing)
+        self._draw()
+
+    def _draw(self) -> None:
+        follower, standing = self._follower, self._standing
+        rows = screen_rows(
+            self._view,
+            standing,
+            follower.events,
+            lambda cells: follower.traces(cells, standing),
+            (self.size.width, self.size.height),
+        )
+        for sheet in self.screen_stack[0].query(Sheet):
+            sheet.show(rows)
+
+    def _ring(self) -> None:
+        """The bell, again and again, while an urgent alarm has been seen by nobody."""
+        if self._standing.finished or not any(alarm.rings for alarm in self._view.alarms):
+            return
+        if time.monotonic() - self._rang_at_s >= _BELL_S:
+            self._rang_at_s = time.monotonic()
+            self.bell()
+
+    # --- what a person says
+
+    def _append(self, body: Body, did: str) -> bool:
+        """Append an entry and say so; what goes wrong is said, never raised."""
+        try:
+            append_entry(self._path, body, utc_s=time.time())
+        except JournalError as error:
+            self.notify(str(error), severity="error", markup=False)
+            return False
+        self.notify(did, timeout=3, markup=False)
+        self._follower.poll()
+        self.refresh_view()
+        return True
+
+    def action_mark(self) -> None:
+        """Ask for one line and keep it as a mark."""
+
+        def keep(text: str | None) -> None:
+            if text:
+                self._append(mark_of(text, self._person), f"marked: {text}")
+
+        self.push_screen(MarkLine(), keep)
+
+    def action_seen(self) -> None:
+        """Acknowledge the first alarm that nobody has seen, or let a latched one go."""
+        wanted = [a for a in self._view.alarms if a.open] or [
+            a for a in self._view.alarms if a.lets_go
+        ]
+        if not wanted:
+            self.notify("no alarm waits to be seen", timeout=3, markup=False)
+            return
+        alarm = wanted[0]
+        name, channel, since_s = alarm.key
+        body = Acknowledged(name, since_s, channel, self._person, reset=alarm.lets_go)
+        self._append(body, f"{'let go' if alarm.lets_go else 'seen'}: {alarm.headline}")
+
+    def action_shelve(self) -> None:
+        """Put the first alarm aside that has been seen."""
+        alarm = self._to_shelve()
+        if alarm is None:
+            self.notify("no alarm to shelve: press [a] first", timeout=3, markup=False)
+            return
+        name, channel, _ = alarm.key
+        body = Shelved(name, alarm.shelf_s, channel, self._person)
+        self._append(body, f"shelved for {alarm.shelf_s / 60:.0f} min: {alarm.headline}")
+
+    def _to_shelve(self) -> Alarm | None:
+        seen = (a for a in self._view.alarms if not a.open and not a.aside and not a.lets_go)
+        return next(seen, None)
+
+    def action_full(self) -> None:
+        """All reasons, alarms, steps and rows of the log."""
+        events = tuple(self._follower.events)
+        text = full_text(self._view, self._standing, events, min(110, self.size.width - 4))
+        self.push_screen(Reading(text))
+
+    def action_help(self) -> None:
+        """What everything on the screen means."""
+        self.push_screen(Reading(HELP))
+
+    def action_stop_or_leave(self) -> None:
+        """Ask what Ctrl-C was meant to do; a finished run is simply left."""
+        if self._standing.word in ("finished", "not recording"):
+            self.action_go("left")
+            return
+        if isinstance(self.screen, StopOrLeave):
+            self.screen.dismiss("")
+            return
+        self.push_screen(StopOrLeave(), lambda answer: self.action_go(answer or ""))
+
+    def action_go(self, answer: str) -> None:
+        """Leave with this answer; '' stays."""
+        if not answer:
+            return
+        if answer == "stop" and not self._append(StopRequested(self._person), "stop requested"):
+            return
+        self.exit("finished" if self._standing.finished and answer == "left" else answer)
+
+
+def _person() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # no name for this user id on this host
+        return ""
+
+
+def run_dashboard(path: Path, sets_folder: Path | None = None) -> str:
+    """Show a journal until the person leaves.
+
+    Returns 'stop' where recording was asked to end (the request has been appended), 'finished'
+    where the run had ended, otherwise 'left'.
+    """
+    app = DashboardApp(path, follower=Follower(path, sets_folder=sets_folder))
+    return app.run() or "left"

@@ -1,0 +1,64 @@
+"""What goes where: the whole screen as named blocks of rows, for any size of terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from monitor.dashboard.events import Event
+from monitor.dashboard.panels import (
+    alarm_rows,
+    figure_rows,
+    footer_row,
+    header_row,
+    log_rows,
+    notice_rows,
+    sensor_rows,
+    verdict_rows,
+)
+from monitor.dashboard.plot import Traces, plot_rows
+from monitor.dashboard.rows import Row, beside, rule, to_width
+from monitor.dashboard.standing import Standing
+from monitor.dashboard.view import View
+
+__all__ = ["screen_rows"]
+
+_WIDE_CELLS = 120
+_TALL_ROWS = 34
+
+
+def screen_rows(
+    view: View,
+    standing: Standing,
+    events: Sequence[Event],
+    traces: Callable[[int], Traces],
+    size: tuple[int, int],
+) -> list[Row]:
+    """All rows of the screen, exactly as many as the terminal has. `size`: columns, rows."""
+    cells, height = size
+    tall = height >= _TALL_ROWS
+    top = [header_row(view, standing, cells), *notice_rows(standing, cells)]
+    top += verdict_rows(view, cells, reasons=5 if tall else 2)
+    top += [rule("in brackets: 5 to 95 % of what is likely", cells), *figure_rows(view, cells)]
+    room = height - len(top) - 1
+    log_height = max(1, (room - 8) // 4) if tall else 1
+    alarms = alarm_rows(view.alarms, cells, most=max(3, min(12 if tall else 4, room - log_height)))
+    middle_height = max(0, room - len(alarms) - log_height - (1 if tall else 0))
+    middle = _middle(view, traces, cells, middle_height)
+    log = log_rows(events, cells, log_height)
+    log += [()] * (log_height - len(log))
+    title = [rule("log", cells)] if tall else []
+    rows = [*top, *middle, *alarms, *title, *log]
+    rows = rows[: height - 1]
+    return [to_width(row, cells) for row in (*rows, footer_row(cells, finished=standing.finished))]
+
+
+def _middle(view: View, traces: Callable[[int], Traces], cells: int, height: int) -> list[Row]:
+    """Plot at the left, channels at the right, under one rule."""
+    if height < 1:
+        return []
+    right_cells = 48 if cells >= _WIDE_CELLS else 32
+    left_cells = cells - right_cells - 1
+    title = (*rule(view.pot, left_cells), ("─", "dim"), *rule("channels, age, state", right_cells))
+    plot = plot_rows(traces(left_cells), left_cells, height - 1)
+    channels = sensor_rows(view.sensors, right_cells, height - 1)
+    return [title, *beside(plot, channels, left_cells)]

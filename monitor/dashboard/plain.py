@@ -1,0 +1,115 @@
+"""Plain lines: the screen's words, one line at a time, for logs, pipes and screen readers."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, TextIO
+
+from monitor.dashboard.advice import advice_for
+from monitor.dashboard.facts import Facts
+from monitor.dashboard.follower import Follower
+from monitor.dashboard.view import elapsed_words, figures
+from monitor.dashboard.words import clean
+
+__all__ = ["follow_plain", "plain_line"]
+
+_POLL_S = 0.25
+
+
+def plain_line(line: Mapping[str, Any]) -> str:
+    """One analysis line in words: time, verdict, progress, time left, pot, gas, coolant, alarms.
+
+    >>> plain_line({"elapsed_s": 60.0, "verdict": "heating", "why": ["nothing leaves yet"]})
+    '0:01:00 HEATING; progress not known yet; time left not known yet; because nothing leaves yet'
+    """
+    when = " ".join(word for word in (_clock(line), elapsed_words(line["elapsed_s"])) if word)
+    parts = [f"{when} {clean(line['verdict']).upper()}"]
+    judged = figures(line, Facts(""), line["elapsed_s"], None)
+    for figure in judged:
+        if figure.value not in ("not judged", "not measured") and (
+            figure.label in ("Progress", "Time left") or line.get(figure.label.lower())
+        ):
+            text = f"{figure.label.lower()} {figure.value} {figure.interval} {figure.aside}"
+            parts.append(" ".join(text.split()))
+    parts += [_alarm(alarm) for alarm in line.get("alarms") or ()]
+    if line.get("why"):
+        parts.append(f"because {clean(line['why'][0])}")
+    return "; ".join(parts)
+
+
+def _clock(line: Mapping[str, Any]) -> str:
+    """Local time of day from the line's own time."""
+    said = line.get("time")
+    return clean(said)[11:19] if said else ""
+
+
+def _alarm(alarm: Mapping[str, Any]) -> str:
+    channel = f" [{clean(alarm['channel'])}]" if alarm.get("channel") else ""
+    state = clean(alarm.get("state", ""))
+    return f"ALARM {clean(alarm['priority'])} {advice_for(alarm['name']).means}{channel}, {state}"
+
+
+def follow_plain(
+    path: Path,
+    every_s: float,
+    out: TextIO,
+    *,
+    stop: Callable[[], bool] = lambda: False,
+    sleep: Callable[[float], None] = time.sleep,
+    sets_folder: Path | None = None,
+) -> str:
+    """Print a line every `every_s` seconds of the run until it ends.
+
+    A change of verdict or alarms is printed at once; so is silence of the recorder. A finished
+    journal is printed from its beginning, one in progress from now on. Returns 'finished', or
+    'left' where `stop` said so.
+    """
+    follower = Follower(path, sets_folder=sets_folder)
+    printer = _Printer(out, every_s)
+    try:
+        finished = follower.standing().finished
+        for line in follower.lines_so_far() if finished else [follower.line]:
+            if line is not None:
+                printer.line(line)
+        while not stop():
+            follower.poll()
+            standing = follower.standing()
+            for line in follower.new_lines():
+                printer.line(line)
+            printer.notices(tuple(notice.text for notice in standing.notices))
+            if standing.finished:
+                return "finished"
+            sleep(_POLL_S)
+        return "left"
+    finally:
+        follower.close()
+
+
+class _Printer:
+    """Decides which lines are printed, and prints each at once."""
+
+    def __init__(self, out: TextIO, every_s: float) -> None:
+        self._out = out
+        self._every_s = every_s
+        self._due_s = float("-inf")
+        self._before: tuple[object, ...] = ()
+        self._told: frozenset[str] = frozenset()
+
+    def line(self, line: Mapping[str, Any]) -> None:
+        """Print a line that is due, or in which verdict or alarms have changed."""
+        alarms = tuple((a["name"], a.get("channel"), a["state"]) for a in line.get("alarms") or ())
+        now = (line["verdict"], alarms)
+        if line["elapsed_s"] >= self._due_s or now != self._before:
+            print(plain_line(line), file=self._out, flush=True)
+            self._due_s = (line["elapsed_s"] // self._every_s + 1.0) * self._every_s
+        self._before = now
+
+    def notices(self, texts: tuple[str, ...]) -> None:
+        """Print what is said of the record itself, once for each kind of it."""
+        kinds = frozenset(text.split(":")[0].split(" for ")[0].split(" by ")[0] for text in texts)
+        for text in texts:
+            if not any(text.startswith(kind) for kind in self._told):
+                print(text, file=self._out, flush=True)
+        self._told = kinds

@@ -1,0 +1,28 @@
+"""The screen as a picture (SVG), for a journal and a size, without a terminal."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+from monitor.dashboard.app import DashboardApp
+from monitor.dashboard.follower import Follower
+
+__all__ = ["screenshot_svg"]
+
+
+def screenshot_svg(
+    path: Path, size: tuple[int, int] = (100, 32), at_s: float | None = None
+) -> str:
+    """SVG of the dashboard at `size` (columns, rows).
+
+    `at_s`: the screen as it was at that journal time [s]; without it, as it is now.
+    """
+
+    async def taken() -> str:
+        app = DashboardApp(path, follower=Follower(path, until_s=at_s))
+        async with app.run_test(size=size) as pilot:
+            await pilot.pause()
+            return app.export_screenshot(title="mantlewatch")
+
+    return asyncio.run(taken())

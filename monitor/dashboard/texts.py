@@ -1,0 +1,107 @@
+"""The long texts: help for somebody who has never seen the screen, and everything in full."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from monitor.dashboard.events import Event
+from monitor.dashboard.panels import NOT_SAFETY
+from monitor.dashboard.standing import Standing
+from monitor.dashboard.view import View
+from monitor.dashboard.words import wrap
+
+__all__ = ["HELP", "full_text"]
+
+HELP = f"""\
+THIS SCREEN, FROM TOP TO BOTTOM
+
+First line       The run, its bench, whether it is being recorded, the time since
+                 the run began and the time of day.
+
+Verdict          Where the run stands, framed by arrows, with the reasons below:
+                   heating    nothing that counts leaves yet, as expected
+                   evolving   gas comes
+                   tailing    past the peak of the step that ends the run
+                   complete   the plan's own rule of 'done' has held; it is a
+                              verdict with its evidence, never a leave to act
+                   stalled    it no longer goes on as it should
+                   unclear    the instruments contradict each other, or too few
+                              are left to tell
+
+Progress         How much of the gas has left that the charge will give, steam
+                 aside. The bar is full up to what is nearly certain, shaded up
+                 to what is still likely; the stroke is where the plan would be.
+Time left        Until the plan's step of 'done' has reached its fraction.
+Gas              What the charge gives off now and has given so far, steam aside.
+Coolant          How far the coolant is from where the gas no longer condenses.
+In brackets      nine times in ten the truth lies between the two.
+
+The plot         The solid course is the pot as measured. Dashes are the plan,
+                 single dots the band round it, moved by how late the run is.
+                 Where nothing was recorded there is a gap.
+Channels         Value, age, and 'ok' or what is wrong: open lead, at least,
+                 moving (a balance that has not settled), silent ...
+
+Alarms           More triangles are more urgent. First row: what, which channel,
+                 why, and for how long. Second row: your own stop plan, or a
+                 common first step where you wrote none, and one thing not to
+                 do. Your own plan and local rules go first, always.
+Log              Marks, gaps, instruments that came or went, changed verdicts.
+
+KEYS
+
+  m        mark: note what happened, with the time. Never blocked.
+  a        seen: acknowledge the first alarm. It stays until its cause has gone;
+           one of three triangles calls again after two minutes while it lasts,
+           and stays after its cause has gone until the same key lets it go.
+  s        shelve the first seen alarm: half an hour, the most urgent two minutes
+  i        everything in full: all reasons, alarms, steps, what cannot be judged
+  ?        this text
+  q        leave; recording goes on
+  Ctrl-C   asks whether to stop recording or only to leave
+
+This program {NOT_SAFETY}. It switches nothing, may be wrong,
+late or off, and never says that anything is safe.
+"""
+
+
+def full_text(view: View, standing: Standing, events: Sequence[Event], cells: int = 78) -> str:
+    """All that the screen had no room for, under headings."""
+    verdict = view.verdict.word.upper() or "no verdict yet"
+    parts = [
+        _part(f"Verdict: {verdict}", view.verdict.why, cells),
+        _part("About the record", [n.text for n in standing.notices], cells),
+        _part("Alarms", [_alarm(a) for a in view.alarms], cells, none="none"),
+        _part(
+            "Figures",
+            [" ".join(f"{f.label}: {f.value} {f.interval} {f.aside}".split()) for f in view.figures],
+            cells,
+        ),
+        _part("Steps", view.steps, cells),
+        _part("Findings", view.findings, cells, none="none"),
+        _part("Cannot be judged with this rig", view.cannot_tell, cells),
+        _part("Evidence", view.evidence, cells),
+        _part(
+            "Channels",
+            [f"{s.name}: {s.value}, {s.age or 'never'} old, {s.state}" for s in view.sensors],
+            cells,
+        ),
+        _part("Log, newest first", [f"{e.when}  {e.text}" for e in reversed(events)], cells),
+    ]
+    return "\n\n".join(part for part in parts if part)
+
+
+def _alarm(alarm: object) -> str:
+    from monitor.dashboard.view import Alarm
+
+    assert isinstance(alarm, Alarm)
+    return f"{alarm.priority.upper()}, {alarm.standing}: {alarm.headline}. {alarm.action}"
+
+
+def _part(title: str, items: Iterable[str], cells: int, none: str = "") -> str:
+    lines = []
+    for item in items:
+        lines += [f"{'· ' if n == 0 else '  '}{t}" for n, t in enumerate(wrap(item, cells - 2))]
+    if not lines and none:
+        lines = [none]
+    return "\n".join([title.upper(), *lines]) if lines else ""
