@@ -1,8 +1,9 @@
 """How good the estimate is on made-up runs: `python -m tests.benchmarks estimate --quick`.
 
 Prints, for each subset of channels, the error and the coverage of progress, the error of the time
-left as a share of it (median) and its coverage when the step of [done] stands at 0.5 ... 0.95, calls
-of `complete` that came too early (by the rule of [done] alone) or late, and what a tick costs.
+left as a share of it (median) and its coverage when the step of [done] stands at 0.5 ... 0.95,
+calls of `complete` that came too early (by the rule of [done] alone) or late, and what a tick
+costs.
 """
 
 from __future__ import annotations

@@ -81,13 +81,7 @@ def _told(
     done = fractions[:, layout.done]
     speed = np.maximum(np.abs(seen.rate_per_s) + seen.rate_u_per_s * normal, 0.0)
     alpha_per_s = speed / size[layout.done]
-    # A step that still gives more than it could in a day has that much left at least.
-    left = np.maximum(1.0 - done, np.minimum(alpha_per_s * 300.0, 0.5))
-    rate_k = alpha_per_s / left * np.exp(_TAIL_LN_SD * normal)
-    ratio = np.maximum(left / (1.0 - layout.fraction), 1.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        seconds = np.where(ratio > 1.0, np.log(ratio) / rate_k, 0.0)
-    seconds = np.where(np.isnan(seconds), math.inf, seconds)
+    seconds = _tail_s(done, alpha_per_s, layout.fraction, normal)
     finished = (done >= layout.fraction) & (seconds <= 0.0)
     progress = network.progress(extents)
     patience = 60.0 * setup.plan.done.patience_min
@@ -112,3 +106,13 @@ def _told(
         p_begun=float(weights @ (progress > 0.01)),
         done_fraction=band(done, weights),
     )
+
+
+def _tail_s(done: _Array, alpha_per_s: _Array, fraction: float, normal: _Array) -> _Array:
+    """Time left (sets,) of a first-order tail of about this rate; inf where nothing comes."""
+    # A step that still gives has at least what it gives in five minutes left.
+    left = np.maximum(1.0 - done, np.minimum(300.0 * alpha_per_s, 0.5))
+    to_go = np.log(np.maximum(left / (1.0 - fraction), 1.0))
+    hazard = alpha_per_s / np.maximum(left, 1e-9) * np.exp(_TAIL_LN_SD * normal)
+    never = np.where(to_go > 0.0, math.inf, 0.0)
+    return np.asarray(np.where(hazard > 1e-12, to_go / np.maximum(hazard, 1e-12), never))
