@@ -31,9 +31,7 @@ class MarkLine(ModalScreen[str]):
         with Vertical():
             yield Static("Mark: what happened? [Enter] keeps it, [Esc] leaves it", markup=False)
             yield Input(placeholder="in your own words", max_length=500)
-            yield Static(
-                "understood as such: heat on, heat off, thump, sample taken", markup=False
-            )
+            yield Static("understood as such: heat on, heat off, thump, sample taken", markup=False)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Keep what was written; nothing written is no mark."""

@@ -109,7 +109,10 @@ def _said_seldom(body: Body) -> tuple[str, str] | None:
         case StopRequested(who=who):
             return f"asked to stop recording{_by(who)}", ""
         case NoticeSent(way=way, text=text, ok=ok):
-            return f"notice by {way} {'sent' if ok else 'FAILED'}{_more(text)}", "" if ok else "warn"
+            return (
+                f"notice by {way} {'sent' if ok else 'FAILED'}{_more(text)}",
+                "" if ok else "warn",
+            )
         case Corrected(seq=seq, text=text, who=who):
             return f"entry {seq} corrected: {text}{_by(who)}", ""
         case ClosedCleanly(reason=reason):

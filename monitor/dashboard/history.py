@@ -29,8 +29,8 @@ class History:
         self._spans[place] = _both(self._spans[place], (low, high))
 
     def _double(self) -> None:
-        pairs = range(0, len(self._spans), 2)
-        self._spans = [_both(*(self._spans[n : n + 2] + [None])[:2]) for n in pairs]
+        padded = [*self._spans, None]
+        self._spans = [_both(padded[n], padded[n + 1]) for n in range(0, len(self._spans), 2)]
         self.width_s *= 2.0
 
     def spans(self, from_s: float, to_s: float, columns: int) -> list[Span]:

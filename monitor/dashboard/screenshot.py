@@ -11,9 +11,7 @@ from monitor.dashboard.follower import Follower
 __all__ = ["screenshot_svg"]
 
 
-def screenshot_svg(
-    path: Path, size: tuple[int, int] = (100, 32), at_s: float | None = None
-) -> str:
+def screenshot_svg(path: Path, size: tuple[int, int] = (100, 32), at_s: float | None = None) -> str:
     """SVG of the dashboard at `size` (columns, rows).
 
     `at_s`: the screen as it was at that journal time [s]; without it, as it is now.

@@ -74,7 +74,10 @@ def full_text(view: View, standing: Standing, events: Sequence[Event], cells: in
         _part("Alarms", [_alarm(a) for a in view.alarms], cells, none="none"),
         _part(
             "Figures",
-            [" ".join(f"{f.label}: {f.value} {f.interval} {f.aside}".split()) for f in view.figures],
+            [
+                " ".join(f"{f.label}: {f.value} {f.interval} {f.aside}".split())
+                for f in view.figures
+            ],
             cells,
         ),
         _part("Steps", view.steps, cells),

@@ -188,8 +188,7 @@ def view_of(
 def verdict_view(line: Line | None, now_s: float) -> Verdict:
     """The verdict of a line and how old it is."""
     if line is None:
-        why = "waiting for the first analysis: one comes every 10 s of the run"
-        return Verdict("", (why,))
+        return Verdict("", ("waiting for the first analysis: one comes every 10 s of the run",))
     why = tuple(clean(reason) for reason in line.get("why") or ())
     return Verdict(clean(line["verdict"]), why, age(now_s - line["elapsed_s"]))
 
@@ -313,9 +312,7 @@ def _sensors(
     return tuple(sensor_view(c, heard.get(c.name), states.get(c.name), now_s) for c in known)
 
 
-def sensor_view(
-    channel: Channel, heard: Heard | None, judged: Line | None, now_s: float
-) -> Sensor:
+def sensor_view(channel: Channel, heard: Heard | None, judged: Line | None, now_s: float) -> Sensor:
     """One channel's row from what it said last and what the analysis holds of it."""
     name = clean(channel.name)
     if heard is None:
@@ -335,9 +332,7 @@ def sensor_view(
 _PRIORITIES = ("high", "medium", "low")
 
 
-def _alarms(
-    line: Line, facts: Facts, now_s: float, seen: frozenset[AlarmKey]
-) -> tuple[Alarm, ...]:
+def _alarms(line: Line, facts: Facts, now_s: float, seen: frozenset[AlarmKey]) -> tuple[Alarm, ...]:
     """Alarms that want to be looked at first stand first."""
     views = [alarm_view(alarm, facts, now_s) for alarm in line.get("alarms") or ()]
     views = [_as_seen(view) if view.key in seen else view for view in views]
@@ -403,7 +398,9 @@ def _action(name: str, facts: Facts) -> str:
     """The person's own line first; the common step only where there is none; one 'do not'."""
     advice = advice_for(name)
     own = facts.stop_plan.get(name)
-    step = f"Your plan: {own}" if own else f"Common first step: {advice.step}" if advice.step else ""
+    step = (
+        f"Your plan: {own}" if own else f"Common first step: {advice.step}" if advice.step else ""
+    )
     parts = [step.rstrip(".") + "." if step else ""]
     parts += [MEDICAL] if advice.breathed else []
     parts += [f"Do NOT {advice.do_not}."] if advice.do_not else []
