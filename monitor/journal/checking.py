@@ -148,7 +148,7 @@ def _is_filled(walk: _Walk, row: tuple[Any, ...]) -> bool:
         return True
     if "\0" not in str(body) and bytes(stored)[-1] != 0:
         return False
-    return digest(walk.before, seq, elapsed_s, utc_s, kind, body) != stored
+    return bool(digest(walk.before, seq, elapsed_s, utc_s, kind, body) != stored)
 
 
 def _check(walk: _Walk, row: tuple[Any, ...]) -> None:

@@ -6,10 +6,12 @@ import os
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from monitor.entries import ClosedCleanly, InstrumentState, StopRequested
 from monitor.journal import JournalError, Reader, append_entry, is_recorded
+from monitor.recorder.naming import NAME, started_by
 
 __all__ = [
     "RecorderError",
@@ -49,11 +51,10 @@ def start_recorder(
             (os.POSIX_SPAWN_DUP2, nothing.fileno(), 1),
             (os.POSIX_SPAWN_DUP2, said.fileno(), 2),
         ]
-        seq = _last_seq(path)
         pid = os.posix_spawn(sys.executable, words, os.environ, file_actions=actions, setsid=True)
         deadline_s = time.monotonic() + _START_S
         while time.monotonic() < deadline_s:
-            if is_recorded(path) and _last_seq(path) > seq:
+            if started_by(pid) == _newest_start(path):
                 return pid
             if os.waitpid(pid, os.WNOHANG)[0]:
                 break
@@ -63,9 +64,16 @@ def start_recorder(
     raise RecorderError(words_said[-1] if words_said else f"journal {path}: no recorder came up")
 
 
-def _last_seq(path: Path) -> int:
+def _newest_start(path: Path) -> str | None:
+    """What the last recorder to begin said of itself, or None."""
     with Reader(path) as reader:
-        return reader.head()[0]
+        states = [e.body for e in reader.entries(kinds=("instrument",))]
+    said = [s.text for s in states if isinstance(s, InstrumentState) and _is_start(s)]
+    return said[-1] if said else None
+
+
+def _is_start(state: InstrumentState) -> bool:
+    return (state.instrument, state.state) == (NAME, "started")
 
 
 def is_alive(path: Path) -> bool:
@@ -82,15 +90,7 @@ def request_stop(path: Path, who: str = "") -> None:
 
 def wait_until_started(path: Path, timeout: float) -> bool:
     """Wait up to `timeout` seconds for the recorder to have said that it has begun."""
-
-    def started() -> bool:
-        with Reader(path) as reader:
-            return is_alive(path) and any(
-                isinstance(e.body, InstrumentState) and e.body.state == "started"
-                for e in reader.entries(kinds=("instrument",))
-            )
-
-    return _wait(started, timeout)
+    return _wait(lambda: is_alive(path) and _newest_start(path) is not None, timeout)
 
 
 def wait_until_stopped(path: Path, timeout: float) -> bool:
@@ -106,8 +106,7 @@ def wait_until_stopped(path: Path, timeout: float) -> bool:
     return _wait(stopped, timeout)
 
 
-def _wait(condition: object, timeout_s: float) -> bool:
-    assert callable(condition)
+def _wait(condition: Callable[[], bool], timeout_s: float) -> bool:
     deadline_s = time.monotonic() + timeout_s
     while not condition():
         if time.monotonic() >= deadline_s:

@@ -6,6 +6,7 @@ a clock that jumps never end the recording; each of them becomes an entry instea
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -30,11 +31,9 @@ from monitor.recorder.clock import Clock
 from monitor.recorder.holes import HoleWatch
 from monitor.recorder.inbox import Inbox
 from monitor.recorder.instruments import Instruments
+from monitor.recorder.naming import NAME, started_by
 
-__all__ = ["NAME", "Recording"]
-
-NAME = "recorder"
-"""What the recorder is called where it speaks of itself as of an instrument."""
+__all__ = ["Recording"]
 
 _COMMIT_EVERY_S = 0.25
 _BATCH = 5000
@@ -87,7 +86,7 @@ class Recording:
 
         `why` is asked then for the reason that the last entry gives.
         """
-        self.say(InstrumentState(NAME, "started", ""))
+        self.say(InstrumentState(NAME, "started", started_by(os.getpid())))
         self._write()
         self._use(self._requests.rig())
         while not stop.is_set() and self._asked_to_stop is None:
