@@ -255,6 +255,11 @@ def _gauss(rng: Random) -> float:
     return max(-2.0, min(2.0, rng.gauss(0.0, 1.0)))
 
 
+def _counted(step: TrueStep) -> float:
+    """Gas other than steam that a mole of the step's reactant gives. [mol]"""
+    return sum(n for name, n in step.gas_mol.items() if name != "H2O" and n > 0.0)
+
+
 def _key(formula: Formula) -> _Key:
     return frozenset(formula.counts.items())
 
@@ -278,8 +283,8 @@ class ChargeState:
     extent_mol: list[float] = field(default_factory=list)
     evolved_mol: dict[str, float] = field(default_factory=dict)
     lost_g: float = 0.0
-    late_mol: float = 0.0
-    """Reactant of the last step that lies in a pocket of its own and has not reacted yet."""
+    hold_back_mol: tuple[_Key, float] | None = None
+    """Matter, and how much of it lies in a pocket that cannot react for now."""
 
     def __post_init__(self) -> None:
         """Put everything into its pools."""
@@ -346,11 +351,51 @@ class ChargeState:
         for step, speed in zip(steps, speeds, strict=True):
             total = together[step.reactant]
             share = speed / total if total > 0.0 else 0.0
-            quick = self.quick_mol.get(step.reactant, 0.0) * -math.expm1(-total * dt_s)
+            free = self._free(step.reactant)
+            quick = self.quick_mol.get(step.reactant, 0.0) * free * -math.expm1(-total * dt_s)
             slowed = total * step.rate.slow_factor
-            slow = self.slow_mol.get(step.reactant, 0.0) * -math.expm1(-slowed * dt_s)
+            slow = self.slow_mol.get(step.reactant, 0.0) * free * -math.expm1(-slowed * dt_s)
             wanted.append((quick * share, slow * share))
         return wanted
+
+    def _free(self, key: _Key) -> float:
+        """Share of what is left of one matter that may react. 0..1."""
+        if self.hold_back_mol is None or self.hold_back_mol[0] != key:
+            return 1.0
+        left = self.left_mol(key)
+        return max(0.0, left - self.hold_back_mol[1]) / left if left > 0.0 else 1.0
+
+    def progress(self) -> float | None:
+        """Share of the gas that counts which has left the charge; None where no step gives any.
+
+        Steam counts only where nothing else leaves; unwanted steps never.
+        """
+        wanted = [(i, s) for i, s in enumerate(self.recipe.steps) if not s.unwanted]
+        counted = [(i, s, _counted(s)) for i, s in wanted]
+        if not any(n > 0.0 for _, _, n in counted):
+            counted = [(i, s, s.gas_mol.get("H2O", 0.0)) for i, s in wanted]
+        gone = sum(self.extent_mol[i] * n for i, _, n in counted)
+        to_come = self._to_come({i: n for i, _, n in counted})
+        return gone / (gone + to_come) if gone + to_come > 0.0 else None
+
+    def _to_come(self, per_mol: Mapping[int, float]) -> float:
+        """Gas that counts in what is left, were everything to react, rivals by their share so far."""
+        steps, left = self.recipe.steps, dict(self.quick_mol)
+        for key, mol in self.slow_mol.items():
+            left[key] = left.get(key, 0.0) + mol
+        total = 0.0
+        for _ in steps:  # as often as there are steps is deep enough for any chain
+            for key in [k for k, mol in left.items() if mol > 0.0]:
+                users = [i for i in per_mol if steps[i].reactant == key]
+                if not users:
+                    continue
+                mol, seen = left.pop(key), sum(self.extent_mol[i] for i in users)
+                for i in users:
+                    part = mol * (self.extent_mol[i] / seen if seen > 0.0 else 1.0 / len(users))
+                    total += part * per_mol[i]
+                    for made, times in steps[i].makes.items():
+                        left[made] = left.get(made, 0.0) + part * times
+        return total
 
     def _begun(self, step: TrueStep) -> float:
         if step.after is None:
