@@ -12,6 +12,7 @@ import math
 __all__ = [
     "MAY_FREEZE_C",
     "WILL_FREEZE_C",
+    "condensed_fraction",
     "dew_point_C",
     "dissociation",
     "kp_bar",
@@ -119,3 +120,25 @@ def dew_point_C(pressure_kPa: float, o2_per_no2: float = 0.0, inert_fraction: fl
         else:
             high = middle
     return 0.5 * (low + high)
+
+
+def condensed_fraction(
+    temp_C: float, pressure_kPa: float, o2_per_no2: float = 0.0, inert_per_no2: float = 0.0
+) -> float:
+    """Share of the NO2 that is liquid once the gas has been cooled to `temp_C`, 0..1.
+
+    `inert_per_no2`: moles of other gas (air, NO) for each mole of NO2. Gas and liquid at
+    equilibrium; of a gas that holds nothing else all condenses below its boiling point.
+
+    >>> condensed_fraction(15.0, 101.325, 0.25), round(condensed_fraction(5.0, 101.325, 0.25), 2)
+    (0.0, 0.63)
+    """
+    if not (pressure_kPa > 0.0 and o2_per_no2 >= 0.0 and inert_per_no2 >= 0.0):
+        raise ValueError("condensed fraction: expected a pressure above 0, ratios of 0 or more")
+    saturated = vapour_pressure_kPa(temp_C)
+    if saturated >= pressure_kPa:
+        return 0.0
+    kp = kp_bar(temp_C) * 100.0
+    no2 = (-kp + math.sqrt(kp**2 + 4.0 * kp * saturated)) / 2.0
+    stays = (o2_per_no2 + inert_per_no2) * (2.0 * saturated - no2) / (pressure_kPa - saturated)
+    return max(0.0, 1.0 - stays)

@@ -5,13 +5,20 @@ import math
 import numpy as np
 import pytest
 
+from monitor.chemistry.absorption import (
+    absorbed,
+    no_oxidation_L2_mol2_s,
+    no_oxidation_time_s,
+)
 from monitor.chemistry.atmosphere import (
     boiling_point_water_C,
     pressure_kPa,
     water_vapour_pressure_kPa,
 )
+from monitor.chemistry.bubbles import count_interval, tate_volume_mL
 from monitor.chemistry.formulas import molar_mass_g_mol
 from monitor.chemistry.gases import molar_volume_L_mol
+from monitor.chemistry.heat import ICE_J_G, vaporisation_water_J_g
 from monitor.chemistry.integration import draw_kinetics, integrate
 from monitor.chemistry.kinetics import (
     g_alpha,
@@ -20,6 +27,7 @@ from monitor.chemistry.kinetics import (
     temperature_integral,
 )
 from monitor.chemistry.network import ChargeAmounts, build_network
+from monitor.chemistry.nitric_acid import density_g_mL, molarity_mol_L, percent_from_density
 from monitor.chemistry.no2 import (
     WILL_FREEZE_C,
     dew_point_C,
@@ -292,3 +300,125 @@ def test_two_manganese_steps_at_180_C_for_20_minutes() -> None:
 )
 def test_reaction_models(model: str, at_half: float) -> None:
     assert float(g_alpha(model, 0.5)) == pytest.approx(at_half, rel=1e-9)
+
+
+# ---------------------------------------------------------------- acid, absorption, bubbles, heat
+
+
+@pytest.mark.parametrize(
+    ("percent", "temp_C", "g_mL"),
+    [
+        # Perry's Chemical Engineers' Handbook, 6th ed.
+        (10.0, 0.0, 1.0606),
+        (10.0, 20.0, 1.0543),
+        (10.0, 50.0, 1.0403),
+        (30.0, 20.0, 1.1800),
+        (68.0, 20.0, 1.4048),
+        # water: IAPWS-95
+        (0.0, 20.0, 0.99820),
+    ],
+)
+def test_density_of_nitric_acid(percent: float, temp_C: float, g_mL: float) -> None:
+    assert density_g_mL(percent, temp_C) == pytest.approx(g_mL, abs=2e-5)
+
+
+def test_density_of_six_molal_acid_at_25_C() -> None:
+    # a published table by molality: 6.0 mol/kg, 1.15873 g/mL; our table within 0.2 %
+    percent = 100.0 * 6.0 * 0.063012 / (1.0 + 6.0 * 0.063012)
+    assert density_g_mL(percent, 25.0) == pytest.approx(1.15873, rel=2e-3)
+
+
+def test_strength_from_density() -> None:
+    # linear between 12 and 13 % of Perry's table
+    assert percent_from_density(1.0690) == pytest.approx(12.483, abs=0.005)
+    assert molarity_mol_L(30.0) == pytest.approx(5.618, rel=5e-4)
+    for outside in (0.9, 1.6):
+        with pytest.raises(ValueError, match="none of nitric acid"):
+            percent_from_density(outside)
+
+
+def test_absorption_stoichiometry() -> None:
+    # textbook: 3 NO2 + H2O -> 2 HNO3 + NO, and 4 NO2 + O2 + 2 H2O -> 4 HNO3
+    alone = absorbed(0.30, 0.0, 0.0, 100.0)
+    assert (alone.hno3_mol, alone.no_mol) == pytest.approx((0.20, 0.10))
+    whole = absorbed(0.30, 0.075, 0.0, 100.0)
+    assert (whole.hno3_mol, whole.no_mol, whole.o2_left_mol) == pytest.approx((0.30, 0.0, 0.0))
+    assert whole.silent
+    assert not alone.silent
+    # what comes in is what the receiver gains
+    assert whole.receiver_g == pytest.approx(100.0 + 0.30 * 46.005 + 0.075 * 31.998, abs=2e-3)
+
+
+def test_nitric_oxide_from_50_g_of_the_manganese_salt() -> None:
+    # by hand: 0.39840 mol NO2 leave a third as NO; 0.13280 mol, 3.194 L at 20 degC, 101.325 kPa
+    got = absorbed(0.39840, 0.0, 0.0, 150.0)
+    assert got.no_mol * molar_volume_L_mol(101.325) == pytest.approx(3.194, abs=0.005)
+
+
+def test_oxidation_of_nitric_oxide() -> None:
+    # Atkinson et al., Atmos. Chem. Phys. 4 (2004) 1461: 3.3e-39 exp(530/T) cm6 s-1
+    assert no_oxidation_L2_mol2_s(25.0) == pytest.approx(7080.0, rel=5e-3)
+    assert no_oxidation_L2_mol2_s(0.0) / no_oxidation_L2_mol2_s(25.0) == pytest.approx(
+        1.177, rel=2e-3
+    )
+    # integrated by hand: 0.1 atm each at 25 degC, 5.03 and 61.7 s
+    assert no_oxidation_time_s(10.1325, 10.1325, 0.5, 25.0) == pytest.approx(5.03, rel=0.01)
+    assert no_oxidation_time_s(10.1325, 10.1325, 0.9, 25.0) == pytest.approx(61.7, rel=0.01)
+    assert no_oxidation_time_s(10.0, 2.0, 0.9, 25.0) == math.inf
+
+
+@pytest.mark.parametrize(
+    ("n", "low", "high"),
+    [
+        # Garwood, Biometrika 28 (1936) 437
+        (0, 0.0, 3.689),
+        (1, 0.0253, 5.572),
+        (5, 1.623, 11.668),
+        (10, 4.795, 18.390),
+        (100, 81.36, 121.63),
+    ],
+)
+def test_counting_interval(n: int, low: float, high: float) -> None:
+    assert count_interval(n) == pytest.approx((low, high), abs=0.006)
+
+
+def test_bubbles_by_tate() -> None:
+    # pi D sigma / (rho g) with water's 72.75 mN/m (IAPWS) by hand
+    for bore, microlitres in ((4.0, 93.4), (5.0, 116.7), (6.0, 140.1)):
+        assert 1e3 * tate_volume_mL(bore) == pytest.approx(microlitres, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("temp_C", "J_g"), [(20.0, 2453.5), (40.0, 2406.0), (100.0, 2256.4), (120.0, 2202.1)]
+)
+def test_heat_of_vaporisation(temp_C: float, J_g: float) -> None:
+    # IAPWS-IF97 saturation table
+    assert vaporisation_water_J_g(temp_C) == pytest.approx(J_g, rel=5e-4)
+
+
+def test_heat_of_fusion_of_ice() -> None:
+    # IAPWS: 333.4 to 333.6 J/g
+    assert pytest.approx(333.5, abs=0.2) == ICE_J_G
+
+
+# ---------------------------------------------------------------- ICTAC simulated data
+
+
+@pytest.mark.parametrize(
+    ("rate", "kelvin"),
+    [
+        # Brown et al., Thermochim. Acta 355 (2000) 125: two parallel F1 steps, integrated exactly
+        (1.0, [346.14, 354.66, 367.43, 379.64, 389.73, 396.88, 400.41]),
+        (8.0, [370.86, 380.11, 393.49, 405.51, 415.01, 421.95, 425.56]),
+    ],
+)
+def test_ictac_two_parallel_steps(rate: float, kelvin: list[float]) -> None:
+    halves = [StepSpec("one", mass_loss=0.5), StepSpec("other", mass_loss=0.5)]
+    network = build_network(halves, ChargeAmounts(mass_g=1.0))
+    edges_K = np.linspace(250.0, 480.0, 23_001)
+    seconds = (edges_K - 250.0) / rate * 60.0
+    temps = 0.5 * (edges_K[1:] + edges_K[:-1]) - 273.15
+    ln_a = np.array([[math.log(1e10 / 60.0), math.log(1e15 / 60.0)]])
+    x = integrate(network, seconds, temps, ln_a, np.array([[80.0, 120.0]]))[:, 0].mean(axis=1)
+    at = [0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95]
+    assert np.interp(at, x, edges_K) == pytest.approx(kelvin, abs=0.02)

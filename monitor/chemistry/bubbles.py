@@ -1,0 +1,92 @@
+"""Bubbles from a dip tube: how large, how many, how well counted, and the pressure they need.
+
+A dip tube that points down lets go of larger and less regular bubbles than theory's upward edge:
+the volume of a bubble is to be measured on each rig, and what stands here is a first guess.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+__all__ = [
+    "bubble_volume_mL",
+    "count_interval",
+    "counter_saturates",
+    "tate_volume_mL",
+    "tip_pressure_kPa",
+]
+
+_GRAVITY = 9.80665
+_WATER_N_M, _WATER_KG_M3 = 0.07275, 998.2
+"""Water at 20 degC: surface tension (IAPWS) and density."""
+
+
+def tate_volume_mL(
+    bore_mm: float, tension_N_m: float = _WATER_N_M, density_kg_m3: float = _WATER_KG_M3
+) -> float:
+    """Volume of a bubble at an edge of that diameter by Tate's law, pi D sigma / (rho g). [mL]
+
+    >>> round(tate_volume_mL(5.0), 4)
+    0.1167
+    """
+    if not bore_mm > 0.0:
+        raise ValueError(f"bore {bore_mm} mm: expected above 0")
+    return math.pi * bore_mm * 1e-3 * tension_N_m / (density_kg_m3 * _GRAVITY) * 1e6
+
+
+def bubble_volume_mL(bore_mm: float) -> tuple[float, float]:
+    """(volume, standard uncertainty) of a bubble at a dip tube in water. [mL]
+
+    Tate's volume times 0.8 +- 0.3: the Harkins-Brown correction is 0.6 to 0.75 for an upward edge,
+    a downward tube gives more. The width is from memory.
+
+    >>> [round(v, 3) for v in bubble_volume_mL(5.0)]
+    [0.093, 0.035]
+    """
+    whole = tate_volume_mL(bore_mm)
+    return 0.8 * whole, 0.3 * whole
+
+
+def tip_pressure_kPa(depth_mm: float, bore_mm: float) -> float:
+    """Pressure above ambient at which a tip lets go of bubbles: depth and Laplace's. [kPa]
+
+    >>> round(tip_pressure_kPa(20.0, 5.0), 3)
+    0.254
+    """
+    laplace_Pa = 4.0 * _WATER_N_M / (bore_mm * 1e-3)
+    return (_WATER_KG_M3 * _GRAVITY * depth_mm * 1e-3 + laplace_Pa) * 1e-3
+
+
+def counter_saturates(flow_mL_min: float, bubble_mL: float, ceiling_per_s: float) -> bool:
+    """Whether that flow makes more bubbles than the counter can tell apart."""
+    return flow_mL_min / 60.0 / bubble_mL > ceiling_per_s
+
+
+def count_interval(n: int, level: float = 0.95) -> tuple[float, float]:
+    """Exact two-sided interval of the mean of a Poisson count (Garwood, Biometrika 28 (1936) 437).
+
+    >>> [round(v, 3) for v in count_interval(10)]
+    [4.795, 18.39]
+    """
+    if n < 0 or not 0.0 < level < 1.0:
+        raise ValueError(f"count {n} at level {level}: expected 0 or more, and a level in 0..1")
+    tail = 0.5 * (1.0 - level)
+    low = 0.0 if n == 0 else _mean_where(lambda m: 1.0 - _at_most(n - 1, m), tail, n)
+    high = _mean_where(lambda m: -_at_most(n, m), -tail, n)
+    return low, high
+
+
+def _at_most(n: int, mean: float) -> float:
+    """Poisson probability of n or fewer."""
+    logs = [-mean + k * math.log(mean) - math.lgamma(k + 1) for k in range(n + 1)]
+    top = max(logs)
+    return math.exp(top) * math.fsum(math.exp(value - top) for value in logs)
+
+
+def _mean_where(rising: Callable[[float], float], level: float, n: int) -> float:
+    low, high = 1e-12, n + 10.0 * math.sqrt(n + 1.0) + 20.0
+    for _ in range(80):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if rising(middle) < level else (low, middle)
+    return 0.5 * (low + high)
