@@ -74,6 +74,12 @@ DRIVERS: Final[Mapping[str, DriverInfo]] = {
             },
         ),
         DriverInfo(
+            "balance",
+            "a scale, whatever the shape of its lines",
+            _later("balance"),
+            keys=_ASK,
+        ),
+        DriverInfo(
             "playback",
             "readings from a table or another journal, handed in; opens nothing",
             _later("playback"),

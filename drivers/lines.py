@@ -18,8 +18,6 @@ __all__ = ["FAULT_WORDS", "LINE_LIMIT", "LineSplitter", "TooLong", "number_of", 
 LINE_LIMIT: Final = 512
 """Bytes in one line; beyond it the rest is passed over up to the next line end."""
 
-_ENDS: Final = re.compile(rb"[\r\n]")
-
 FAULT_WORDS: Final = {
     "OPEN": Quality.OPEN,
     "OC": Quality.OPEN,
@@ -66,7 +64,7 @@ class LineSplitter:
     def feed(self, data: bytes) -> list[bytes | TooLong]:
         """Lines that `data` completes, without their ends and never empty."""
         found: list[bytes | TooLong] = []
-        *ended, rest = _ENDS.split(data)
+        *ended, rest = data.replace(b"\r", b"\n").split(b"\n")
         for piece in ended:
             self._take(piece, found)
             self._end_line(found)

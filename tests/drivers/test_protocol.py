@@ -86,6 +86,7 @@ def test_an_instrument_that_speaks_when_asked(peer):
     """Its first answer is whole, so it counts."""
     setup = setup_of("line", peer.url, POT, fields="={pot}", ask="T?\r\n", every_s=0.05)
     with running(setup, OPEN_LINE) as heard:
+        heard.wait_for_state("connected")
         for value in (b"=1\r", b"=2\r"):
             question = b""
             while not question.endswith(b"\n"):
