@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -25,14 +26,25 @@ _CANNOT_OPEN = 3
 @answered
 def plan(arguments: argparse.Namespace) -> int:
     """Check a plan and print what to expect; 1 where it cannot work."""
-    from monitor.plan.text import as_dict, as_text, cannot_work
+    from monitor.plan.advice import advise
+    from monitor.plan.expect import expected_course
+    from monitor.plan.text import as_dict, as_text, clock
 
-    found = _what_if(load_plan(arguments.plan)[0], arguments)
+    given = load_plan(arguments.plan)[0]
+    found = _what_if(given, arguments)
+    course = expected_course(found)
+    advice = advise(found, course=course)
+    before = expected_course(given).done_s if found != given else None
     if arguments.json:
-        answer_json(as_dict(found))
+        answer = as_dict(found, course, advice)
+        if before is not None:
+            answer["done_p50_s_as_planned"] = before.p50 if before.p50 < math.inf else None
+        answer_json(answer)
     else:
-        say(as_text(found))
-    return 1 if cannot_work(found) else 0
+        say(as_text(found, course, advice))
+        if before is not None:
+            say(f"as planned, without this what-if, it would be done at {clock(before.p50)}")
+    return 1 if any(one.fatal for one in advice) else 0
 
 
 def _what_if(found: Plan, arguments: argparse.Namespace) -> Plan:

@@ -3,23 +3,31 @@
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 import time
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from monitor.commands.following import answered
-from monitor.commands.saying import UsageError, complain, say
+from monitor.commands.saying import UsageError, complain, printable, say
 from monitor.commands.starting import (
     journal_path,
     load_plan,
     load_rig,
     local_utc_offset_s,
     run_started,
+    sets_folder,
 )
-from monitor.plan.model import Plan
+from monitor.plan.model import Plan, Rig
+
+if TYPE_CHECKING:
+    from monitor.plan.advice import Advice
 
 __all__ = ["demo", "rehearse", "run", "watch"]
+
+_POLL_S = 0.5
 
 _LEAD_S = 2.0
 """Host seconds between the start of the processes and the start of a rehearsal's time."""
@@ -75,11 +83,9 @@ def run(arguments: argparse.Namespace) -> int:
     plan, plan_text = load_plan(arguments.plan)
     rig, rig_text = load_rig(arguments.rig)
     if not rig.instruments:
-        raise UsageError(
-            f"rig {arguments.rig}: it names no instrument; add an [[instrument]] table"
-        )
-    for line in _warnings(plan):
-        say(f"warning: {line}")
+        raise UsageError(f"rig {arguments.rig} names no instrument: add [[instrument]]")
+    if any(one.fatal for one in _told_beforehand(plan, rig)):
+        return 1
     path = journal_path(arguments.out, plan.title, time.time())
     code = _begin(path, plan, plan_text, rig_text)
     if code:
@@ -88,10 +94,14 @@ def run(arguments: argparse.Namespace) -> int:
     return _look(path, arguments)
 
 
-def _warnings(plan: Plan) -> tuple[str, ...]:
-    from monitor.plan.expect import warnings
+def _told_beforehand(plan: Plan, rig: Rig) -> tuple[Advice, ...]:
+    """What is to be known before heating, said to the person."""
+    from monitor.plan.advice import advise
 
-    return warnings(plan)
+    advice = advise(plan, rig)
+    for one in advice:
+        print(printable(f"{'cannot work' if one.fatal else 'note'}: {one.text}"), file=sys.stderr)
+    return advice
 
 
 def _begin(
@@ -174,7 +184,7 @@ def _look(path: Path, arguments: argparse.Namespace) -> int:
         return _plain(path, arguments)
     from monitor.dashboard.app import run_dashboard
 
-    ended = run_dashboard(path)
+    ended = run_dashboard(path, sets_folder())
     if ended == "left":
         say(f"recording goes on; come back with: mantlewatch watch {path}")
     else:
@@ -184,15 +194,32 @@ def _look(path: Path, arguments: argparse.Namespace) -> int:
 
 def _plain(path: Path, arguments: argparse.Namespace) -> int:
     from monitor.dashboard.plain import follow_plain
-    from monitor.recorder.control import is_alive
 
     try:
-        follow_plain(
-            path, every_s=arguments.every, out=sys.stdout, as_json=arguments.json, alive=is_alive
-        )
+        if arguments.json:
+            _print_json(path)
+        else:
+            follow_plain(path, arguments.every, sys.stdout, sets_folder=sets_folder())
     except KeyboardInterrupt:
         return _interrupted(path)
     return 0
+
+
+def _print_json(path: Path) -> None:
+    """The stored lines as they are, and each new one as it comes, until nobody records."""
+    from monitor.journal import Reader
+    from monitor.recorder.control import is_alive
+
+    after_s = -1.0
+    with Reader(path) as reader:
+        while True:
+            alive = is_alive(path)
+            for text in reader.line_texts(after_s):
+                print(text, flush=True)
+                after_s = json.loads(text)["elapsed_s"]
+            if not alive:
+                return
+            time.sleep(_POLL_S)
 
 
 def _interrupted(path: Path) -> int:
