@@ -1,7 +1,8 @@
-"""The condenser's coolant in a rehearsal: an ice bath that melts, a pump, a person with more ice."""
+"""The condenser's coolant in a rehearsal: a bath of melting ice, a pump, a person with more ice."""
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from random import Random
@@ -25,7 +26,7 @@ def condensing_line_C(pressure_kPa: float, o2_per_no2: float) -> float:
     """
     pure_C = 21.10 + (pressure_kPa - 101.325) * (21.10 - 17.28) / (101.325 - 84.556)
     ratio = min(max(o2_per_no2, 0.0), 0.25)
-    for (r0, d0), (r1, d1) in zip(_LINE_C, _LINE_C[1:], strict=False):
+    for (r0, d0), (r1, d1) in itertools.pairwise(_LINE_C):
         if ratio <= r1:
             return pure_C + d0 + (d1 - d0) * (ratio - r0) / (r1 - r0)
     return pure_C + _LINE_C[-1][1]
@@ -62,7 +63,7 @@ class CoolantCircuit:
     ) -> None:
         """Move the circuit on by `dt_s` under the heat `load_W` that the condenser takes."""
         self._pump(now_s, faults)
-        extra_W = self._mishaps(dt_s, now_s, faults)
+        extra_W = self._mishaps(now_s, faults)
         into_bath_W = self.leak_W_K * (ambient_C - self.bath_C) + 12.0 + extra_W
         if self.flow_mL_min > 1.0:
             into_bath_W += load_W
@@ -73,7 +74,7 @@ class CoolantCircuit:
         stopped = faults.on("coolant-flow-lost", now_s) or faults.on("power-lost", now_s)
         self.flow_mL_min = 0.0 if stopped else self._nominal_mL_min
 
-    def _mishaps(self, dt_s: float, now_s: float, faults: Faults) -> float:
+    def _mishaps(self, now_s: float, faults: Faults) -> float:
         """Ice that goes missing and heat that gets in; a person who comes with fresh ice. [W]"""
         extra_W = 0.0
         for name, heat_W in (("ice-gone", 25.0), ("coolant-above-line", 150.0)):

@@ -106,8 +106,8 @@ def rehearse_entries(
     """Entries of a whole run, byte for byte the same for the same arguments.
 
     One set of readings an instrument every 1 / `rate_hz` seconds, from `RunStarted` to
-    `ClosedCleanly`; without `until_s` until `Rehearsal.over`. A `rehearsal` handed in (made from the
-    same plan, not yet moved) gives the caller its truth at every entry.
+    `ClosedCleanly`; without `until_s` until `Rehearsal.over`. A `rehearsal` handed in (made from
+    the same plan, not yet moved) gives the caller its truth at every entry.
     """
     run = rehearsal or Rehearsal(parse_plan(plan_text), seed, faults, instruments)
     seq = 1

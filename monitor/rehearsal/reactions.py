@@ -54,13 +54,13 @@ class Rate:
         left = 1.0 - a
         kind, n = self.shape[0], self.shape[1:]
         if self.shape == "Fn":
-            return float(left ** (self.order - 1.0))
+            return math.pow(left, self.order - 1.0)
         if kind == "A":
-            return float(n) * float((-math.log(left)) ** (1.0 - 1.0 / float(n)))
+            return float(n) * math.pow(-math.log(left), 1.0 - 1.0 / float(n))
         if kind == "R":
-            return float(n) * float(left ** (-1.0 / float(n)))
+            return float(n) * math.pow(left, -1.0 / float(n))
         if self.shape == "D3":
-            return 1.5 * left ** (-1.0 / 3.0) / (1.0 - left ** (1.0 / 3.0))
+            return 1.5 * math.pow(left, -1.0 / 3.0) / (1.0 - math.pow(left, 1.0 / 3.0))
         if self.shape == "D2":
             return -1.0 / (math.log(left) * left)
         return 1.0 / (2.0 * a * left)
@@ -379,7 +379,7 @@ class ChargeState:
         return gone / (gone + to_come) if gone + to_come > 0.0 else None
 
     def _to_come(self, per_mol: Mapping[int, float]) -> float:
-        """Gas that counts in what is left, were everything to react, rivals by their share so far."""
+        """Gas that counts in what is left, rivals going on in their present shares."""
         steps, left = self.recipe.steps, dict(self.quick_mol)
         for key, mol in self.slow_mol.items():
             left[key] = left.get(key, 0.0) + mol

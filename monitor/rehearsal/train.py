@@ -97,7 +97,7 @@ class Train:
     ) -> float:  # fmt: skip
         """Carry `gas` (mol in `dt_s`, as the charge gave it) through; gives g drunk back."""
         passing = self._leak(dict(gas), now_s, faults)
-        self._condense(passing, dt_s, cold_C, now_s, faults)
+        self._condense(passing, dt_s, cold_C)
         self._boil_catch(passing, dt_s, now_s, faults)
         volume = self._volume_mL(passing)
         self.inlet_mL += max(0.0, volume)
@@ -126,9 +126,7 @@ class Train:
                 gas[name] *= 1.0 - share
         return gas
 
-    def _condense(
-        self, gas: dict[str, float], dt_s: float, cold_C: float, now_s: float, faults: Faults
-    ) -> None:
+    def _condense(self, gas: dict[str, float], dt_s: float, cold_C: float) -> None:
         """Take out steam and nitric acid, and of NO2 what the cold wall holds back."""
         load_J = 0.0
         for name, molar_g in (("H2O", 18.015), ("HNO3", 63.012)):
@@ -138,14 +136,14 @@ class Train:
             load_J += mol * _HEAT_J_MOL[name]
         no2 = gas.get("NO2", 0.0)
         if no2 > 0.0:
-            taken = self.makeup.contact * max(0.0, no2 - self._stays_mol(gas, dt_s, cold_C))
+            taken = self.makeup.contact * max(0.0, no2 - self._stays_mol(gas, cold_C))
             gas["NO2"] = no2 - taken
             self._book("NO2 condensed", taken)
             self.caught_g += taken * _G_MOL["NO2"]
             load_J += taken * _HEAT_J_MOL["NO2"] + (no2 - taken) * 9.0e3
         self.load_W = load_J / dt_s
 
-    def _stays_mol(self, gas: dict[str, float], dt_s: float, cold_C: float) -> float:
+    def _stays_mol(self, gas: dict[str, float], cold_C: float) -> float:
         """NO2 that the other gas carries past a wall of that temperature. [mol]"""
         make = self.makeup
         held_kPa = 101.325 * math.exp(4047.0 * (1.0 / 294.25 - 1.0 / (cold_C + 273.15)))

@@ -255,7 +255,8 @@ class World:
                 return i
         wanted = [i for i, s in enumerate(steps) if not s.unwanted]
         gassing = [i for i in wanted if not steps[i].water_only]
-        return (gassing or wanted or [None])[-1]
+        counted = gassing or wanted
+        return counted[-1] if counted else None
 
     def is_done(self) -> bool:
         """Whether the step of [done] has reached its fraction."""
