@@ -75,9 +75,9 @@ def open_source(text: str, file: str) -> tuple[Source, Fields]:
         raise FileErrors([_not_toml(file, text, error)]) from error
     fields = Fields(source, data, ())
     known = fields.whole("format")
-    if known is None:
+    if "format" not in fields:
         source.problem((), "format", "no format", "format = 1 at the top of the file")
-    elif known != 1:
+    elif known is not None and known != 1:
         source.problem((), "format", f"format {known}", "format = 1, the only one there is")
     return source, fields
 

@@ -38,7 +38,8 @@ def lines_of_keys(text: str) -> Mapping[KeyPath, int]:
         gathered = []
         if is_header:
             header = _open(statement, counts)
-            places.setdefault(header, begun)
+            for depth in range(1, len(header) + 1):  # [[a]] opens a itself and its first table
+                places.setdefault(header[:depth], begun)
         else:
             _note(places, header, statement, begun)
     return places
