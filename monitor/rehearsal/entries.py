@@ -29,7 +29,7 @@ __all__ = ["START_UTC_S", "Rehearsal", "rehearse_entries", "without"]
 START_UTC_S = 1_773_478_800.0
 """When every rehearsal without sockets begins: 2026-03-14 09:00 UTC."""
 
-_AFTER_DONE_S = 40 * 60.0
+_AFTER_DONE_S = 75 * 60.0
 _LONGEST_S = 24 * 3600.0
 _SLEPT_S = 600.0
 _APART_S = 0.05

@@ -25,6 +25,8 @@ class FaultInfo:
     name: str
     does: str
     default_min: float = 60.0
+    on_the_wire: bool = True
+    """False: it befalls the recording host, so only a rehearsal without sockets can show it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +79,11 @@ _TABLE = (
     ("zero-tracking", "the pot's balance takes slow changes for drift and zeroes them away"),
 )  # fmt: skip
 
-FAULTS: Mapping[str, FaultInfo] = {name: FaultInfo(name, does) for name, does in _TABLE}
+_OF_THE_HOST = ("host-slept", "clock-stepped")
+
+FAULTS: Mapping[str, FaultInfo] = {
+    name: FaultInfo(name, does, on_the_wire=name not in _OF_THE_HOST) for name, does in _TABLE
+}
 """Name -> fault, for every finding that a simulated rig can show."""
 
 _UNITS_S = {"s": 1.0, "min": 60.0, "h": 3600.0}

@@ -1,0 +1,62 @@
+"""Serve a rehearsal's instruments: python -m monitor.rehearsal PLAN --speed 60."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+from monitor.plan.files import FileErrors, read_plan
+from monitor.rehearsal.entries import Rehearsal
+from monitor.rehearsal.faults import FAULTS, Fault, FaultError, parse_fault
+from monitor.rehearsal.serve import Pace, serve
+
+__all__ = ["main"]
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="python -m monitor.rehearsal",
+        description="Serves the instruments of a simulated rig until standard input closes.",
+    )
+    parser.add_argument("plan", type=Path, metavar="PLAN")
+    parser.add_argument("--speed", type=float, default=1.0, metavar="N")
+    parser.add_argument("--seed", type=int, default=1, metavar="N")
+    parser.add_argument("--fault", action="append", default=[], metavar="NAME@40min")
+    parser.add_argument("--epoch", type=float, metavar="S", help="monotonic clock at time zero")
+    parser.add_argument("--sets", type=Path, metavar="FOLDER", help="reaction sets of one's own")
+    return parser
+
+
+def _on_the_wire(text: str) -> Fault:
+    fault = parse_fault(text)
+    if not FAULTS[fault.name].on_the_wire:
+        raise FaultError(
+            f"fault {fault.name!r} befalls the recording host: no instrument can show it"
+        )
+    return fault
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Serve; 0 when it ended as asked, 2 where the plan or a fault cannot be read."""
+    arguments = _parser().parse_args(argv)
+    try:
+        plan = read_plan(arguments.plan, arguments.sets)
+        faults = [_on_the_wire(text) for text in arguments.fault]
+    except FileErrors as errors:
+        print(*errors.problems, sep="\n", file=sys.stderr)
+        return 2
+    except FaultError as error:
+        print(error, file=sys.stderr)
+        return 2
+    epoch_s = time.monotonic() if arguments.epoch is None else arguments.epoch
+    run = Rehearsal(plan, arguments.seed, faults)
+    asyncio.run(serve(run, Pace(epoch_s, arguments.speed), lambda line: print(line, flush=True)))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
