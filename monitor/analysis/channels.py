@@ -89,7 +89,7 @@ class ChannelState:
     """At its ceiling by our own reckoning: the truth is the count or more."""
     spacing_s: float = 4.0
     kept_s: float = -1e9
-    recent: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=_RING))
+    recent: deque[tuple[float, float]] = field(default_factory=deque)
 
     @classmethod
     def of(cls, name: str, role: str, instrument: str = "") -> ChannelState:
@@ -259,6 +259,8 @@ class ChannelState:
         if now_s - self.kept_s >= self.spacing_s:
             self.kept_s = now_s
             self.recent.append((now_s, value))
+            if len(self.recent) > _RING:
+                self.recent.popleft()
 
     def _count(self, now_s: float, raw: float) -> bool:
         """A cumulative count: resets and roll-overs joined, so that the result never falls."""

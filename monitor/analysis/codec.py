@@ -81,7 +81,7 @@ def _decode_union(arguments: tuple[Any, ...], data: Any) -> Any:
 
 
 def _decode_container(origin: Any, arguments: tuple[Any, ...], data: Any) -> Any:
-    if origin is dict:
+    if origin in (dict, Mapping):
         return {_decode(arguments[0], k): _decode(arguments[1], v) for k, v in data}
     if origin is tuple and (len(arguments) != 2 or arguments[1] is not Ellipsis):
         return tuple(_decode(kind, item) for kind, item in zip(arguments, data, strict=True))

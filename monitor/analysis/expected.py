@@ -1,0 +1,124 @@
+"""Where the run should be by its plan: when heating began, how late it is, whether the pot follows.
+
+Times are journal seconds. The planned course starts where heating began; `late_s` shifts it to
+where it fits the pot best. Recent minutes weigh most, so a programme that paused is followed, and
+a pot that stands still while its programme should rise is not mistaken for one that is merely late.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.bins import ChannelBins
+from monitor.analysis.channels import ChannelState
+from monitor.plan.model import ProfileSegment
+from monitor.plan.profile import profile_temp_C, profile_temps_C, segment_at
+
+__all__ = ["Heating", "notice_heating", "planned_C", "refit_lateness", "watch_profile"]
+
+_RISE_K = 3.0
+_FORGET_S = 900.0
+_LOOK_BACK_S = 5400.0
+_STEP_S = 30.0
+_EARLIEST_S, _LATEST_S = -3600.0, 21600.0
+_SETTLED = 0.02
+"""Share of the misfit within which another lateness is no better than the last one."""
+
+
+@dataclass(slots=True)
+class Heating:
+    """Course of the pot against its plan."""
+
+    start_C: float | None = None
+    started_n: int = 0
+    began_s: float | None = None
+    late_s: float = 0.0
+    late_known: bool = False
+    off_K: float | None = None
+    """Pot less planned course, shifted; None where either is not known."""
+    follows: bool = True
+    left_s: float | None = None
+    """Since when the pot has not followed."""
+
+
+def notice_heating(heating: Heating, pot: ChannelState, now_s: float) -> None:
+    """Look whether heating began: the pot 3 K above where it started, and rising."""
+    value = pot.value
+    if heating.began_s is not None or value is None:
+        return
+    if heating.start_C is None or heating.started_n < 3:
+        n = heating.started_n
+        heating.start_C = value if heating.start_C is None else (heating.start_C * n + value) / (n + 1)
+        heating.started_n = n + 1
+    if value < heating.start_C + _RISE_K:
+        return
+    earlier = pot.at_or_before(now_s - 20.0)
+    if earlier is None or value > earlier:
+        heating.began_s = now_s
+
+
+def planned_C(
+    heating: Heating, profile: tuple[ProfileSegment, ...], now_s: float
+) -> float | None:
+    """The planned pot temperature, shifted by the lateness. [degC]"""
+    if heating.began_s is None or not profile:
+        return None
+    return profile_temp_C(profile, now_s - heating.began_s - heating.late_s)
+
+
+def refit_lateness(
+    heating: Heating, profile: tuple[ProfileSegment, ...], pot: ChannelBins, now_s: float
+) -> None:
+    """Find the shift in time that fits best; on a hold the last one stays."""
+    if heating.began_s is None or not profile or len(pot) == 0:
+        return
+    place = segment_at(profile, now_s - heating.began_s - heating.late_s)
+    if place is not None and place.holding and heating.late_known:
+        return
+    seen = (pot.at_s >= heating.began_s) & (pot.at_s >= now_s - _LOOK_BACK_S)
+    at, temp = pot.at_s[seen], pot.mean[seen]
+    if at.size < 3 or float(temp.max() - temp.min()) < 2.0:
+        return
+    shifts = np.arange(_EARLIEST_S, min(_LATEST_S, now_s - heating.began_s) + _STEP_S, _STEP_S)
+    misfit = _misfits(profile, at - heating.began_s, temp, shifts, now_s - heating.began_s)
+    best = float(misfit.min())
+    near = shifts[misfit <= best * (1.0 + _SETTLED) + 0.01]
+    heating.late_s = float(near[np.argmin(np.abs(near - heating.late_s))])
+    heating.late_known = True
+
+
+def _misfits(
+    profile: tuple[ProfileSegment, ...],
+    at_s: NDArray[np.float64],
+    temp_C: NDArray[np.float64],
+    shifts_s: NDArray[np.float64],
+    now_s: float,
+) -> NDArray[np.float64]:
+    """Weighted mean square of pot less plan for each shift. [K^2]"""
+    weight = np.exp((at_s - now_s) / _FORGET_S)
+    planned = profile_temps_C(profile, at_s[None, :] - shifts_s[:, None])
+    square = (temp_C[None, :] - planned) ** 2
+    return np.asarray((square * weight).sum(axis=1) / weight.sum())
+
+
+def watch_profile(
+    heating: Heating,
+    profile: tuple[ProfileSegment, ...],
+    pot_C: float | None,
+    band_K: float,
+    now_s: float,
+) -> None:
+    """Whether the pot is within the band of the shifted plan; not knowing changes nothing."""
+    planned = planned_C(heating, profile, now_s)
+    if planned is None or pot_C is None:
+        heating.off_K = None
+        return
+    heating.off_K = pot_C - planned
+    heating.follows = abs(heating.off_K) <= band_K
+    if heating.follows:
+        heating.left_s = None
+    elif heating.left_s is None:
+        heating.left_s = now_s

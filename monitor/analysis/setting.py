@@ -1,0 +1,76 @@
+"""What a plan and a rig mean for the analysis, worked out once: until one of them is amended."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from drivers.reading import ROLES
+from monitor.analysis.channels import ChannelState
+from monitor.analysis.estimate import Setup
+from monitor.chemistry.network import Network
+from monitor.plan.amounts import condensing_point_C, network_of, site_pressure_kPa
+from monitor.plan.expect import Course, expected_course
+from monitor.plan.files import parse_plan, parse_rig
+from monitor.plan.model import ChannelSpec, InstrumentSpec, Plan, Rig
+
+__all__ = ["Setting", "setting_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """Plan and rig, and what follows from them alone."""
+
+    plan: Plan
+    rig: Rig
+    network: Network | None
+    """None: a timed hold."""
+    course: Course
+    setup: Setup | None
+    pressure_kPa: float
+    condensing_C: tuple[float | None, ...]
+    """Condensing point of the gas of each step of the plan, in the plan's order. [degC]"""
+    specs: Mapping[str, tuple[InstrumentSpec, ChannelSpec]]
+
+    def roles(self) -> frozenset[str]:
+        """Roles that the rig names."""
+        return frozenset(channel.role for _, channel in self.specs.values())
+
+    def channel(self, name: str, instrument: str) -> ChannelState | None:
+        """A fresh state for a channel; None where nothing says what it measures.
+
+        A channel that the rig does not name counts by its own name where that is a role.
+        """
+        if name not in self.specs:
+            return ChannelState.of(name, name, instrument) if name in ROLES else None
+        source, spec = self.specs[name]
+        state = ChannelState.of(name, spec.role, source.name)
+        state.stale_rule_s = source.stale_s
+        state.ceiling_per_s = spec.ceiling_per_s
+        state.mL_per_count = spec.bubble_mL
+        return state
+
+
+def setting_of(plan_toml: str, rig_toml: str, seed: int) -> Setting:
+    """Work a plan and a rig out. Raises FileErrors where one of the texts cannot be read."""
+    plan = parse_plan(plan_toml)
+    rig = parse_rig(rig_toml) if rig_toml.strip() else Rig()
+    network = network_of(plan)
+    at_kPa = site_pressure_kPa(plan.site)
+    setup = None
+    condensing: tuple[float | None, ...] = ()
+    if network is not None:
+        setup = Setup(plan, network, rig.channels(), rig.train, at_kPa, seed)
+        condensing = tuple(
+            condensing_point_C(network, network.index(step.name), at_kPa) for step in plan.steps
+        )
+    return Setting(
+        plan=plan,
+        rig=rig,
+        network=network,
+        course=expected_course(plan),
+        setup=setup,
+        pressure_kPa=at_kPa,
+        condensing_C=condensing,
+        specs={c.name: (i, c) for i in rig.instruments for c in i.channels},
+    )

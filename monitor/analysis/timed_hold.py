@@ -1,0 +1,66 @@
+"""A plan without steps: complete when its last segment has been held, within the band.
+
+Time outside the band, and time in which nobody knows the pot's temperature, does not count.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from monitor.analysis.expected import Heating
+from monitor.plan.model import ProfileSegment
+from monitor.plan.profile import segment_at
+
+__all__ = ["HoldState", "hold_left_s", "watch_hold"]
+
+_LONGEST_STEP_S = 60.0
+"""More than this between two looks is a gap, not a hold."""
+
+
+@dataclass(slots=True)
+class HoldState:
+    """How long the last segment has been held."""
+
+    held_s: float = 0.0
+    looked_s: float | None = None
+    in_last: bool = False
+    complete_s: float | None = None
+
+
+def watch_hold(
+    hold: HoldState,
+    heating: Heating,
+    profile: tuple[ProfileSegment, ...],
+    pot_C: float | None,
+    band_K: float,
+    now_s: float,
+) -> None:
+    """Count the time since the last look, if the pot is on the last hold and within its band."""
+    last_look, hold.looked_s = hold.looked_s, now_s
+    if not profile or heating.began_s is None:
+        return
+    place = segment_at(profile, now_s - heating.began_s - heating.late_s)
+    last = profile[-1]
+    hold.in_last = place is not None and place.holding and place.segment is last
+    if not hold.in_last or pot_C is None or abs(pot_C - last.to_C) > band_K:
+        return
+    if last_look is not None and now_s - last_look <= _LONGEST_STEP_S:
+        hold.held_s += now_s - last_look
+    if hold.complete_s is None and hold.held_s >= 60.0 * last.hold_min - 0.05:
+        hold.complete_s = now_s
+
+
+def hold_left_s(
+    hold: HoldState, heating: Heating, profile: tuple[ProfileSegment, ...], now_s: float
+) -> float | None:
+    """Time until the last segment has been held, the shifted plan followed; None before heating."""
+    if hold.complete_s is not None:
+        return 0.0
+    if heating.began_s is None or not profile:
+        return None
+    left = 60.0 * profile[-1].hold_min - hold.held_s
+    if not hold.in_last:
+        place = segment_at(profile, 1e12)
+        assert place is not None
+        left += max(heating.began_s + heating.late_s + place.begun_s - now_s, 0.0)
+    return max(left, 0.0)
