@@ -25,7 +25,7 @@ __all__ = ["Ahead", "Road", "look_ahead", "planned_temp_C"]
 _Array = NDArray[np.float64]
 
 _FIRST_S = 60.0
-_GROWTH = 0.10
+_GROWTH = 0.14
 _RAMP_CELL_S = 300.0
 _SUBCELLS = 2
 
@@ -108,7 +108,7 @@ def _edges(road: Road | None, now_s: float) -> _Array:
     until = min(float(corners[-1]), 12 * 3600.0)
     if until <= 0.0:
         return edges
-    ramps = np.arange(_RAMP_CELL_S, until, max(_RAMP_CELL_S, until / 40.0))
+    ramps = np.arange(_RAMP_CELL_S, until, max(_RAMP_CELL_S, until / 24.0))
     edges = np.union1d(edges, np.concatenate([ramps, corners[(corners > 0.0)]]))
     return edges[np.diff(edges, prepend=-math.inf) > 1.0]
 

@@ -32,6 +32,9 @@ _Array = NDArray[np.float64]
 _STEP_S = 60.0
 """How far `Estimate.ahead` looks."""
 
+_CARRYING = 0.998
+"""Draws that carry less than the rest of the weight are not followed into the future."""
+
 _FIRST_STEPS = 3
 """Gauss-Newton steps where there is no fit to start from."""
 
@@ -62,7 +65,7 @@ def update(
         return state, _in_plan_order(blind_estimate(setup, layout, grid, signals), setup, layout)
     heard = _heard(signals, grid)
     past = Past(layout, grid, warmth, heard)
-    cloud = fit(past, state.at, setup.seed, 1 if state.at else _FIRST_STEPS)
+    cloud = fit(past, state.at, setup.seed, 1 if state.at else _FIRST_STEPS).carrying(_CARRYING)
     estimate, ahead = _estimate(setup, past, cloud, about, molar_mL)
     state = replace(state, at=cloud.at, jumps=find_jumps(past, cloud, state.jumps))
     state, evidence = weigh_evidence(state, past, cloud, ahead, about.now_s)

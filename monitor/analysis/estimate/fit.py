@@ -68,6 +68,22 @@ class Cloud:
     """Index of the set of the highest posterior density."""
     effective: float
 
+    def carrying(self, share: float) -> Cloud:
+        """The fewest draws that carry `share` of the weight, in their order."""
+        order = np.argsort(-self.weights, kind="stable")
+        enough = int(np.searchsorted(np.cumsum(self.weights[order]), share)) + 1
+        keep = np.sort(order[:enough])
+        kin = Kinetics(
+            self.kin.e_over_r[keep],
+            self.kin.ln_a[keep],
+            self.kin.lag_s[keep],
+            tuple(shape.rows(keep) for shape in self.kin.shapes),
+        )
+        course = Course(self.course.g[:, keep], self.course.alpha[:, keep])
+        weights = self.weights[keep] / self.weights[keep].sum()
+        best = int(np.argmax(weights))
+        return Cloud(kin, course, weights, self.z[keep], self.at, best, self.effective)
+
 
 def fit(past: Past, start: Mapping[str, tuple[float, ...]], seed: int, steps: int = 1) -> Cloud:
     """The posterior given all that was seen; `steps` Gauss-Newton steps from `start`."""

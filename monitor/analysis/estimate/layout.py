@@ -131,7 +131,7 @@ def _last_shape(layout: Layout, z: _Array, families: list[tuple[Family, slice]])
 def _planned_shape(planned: tuple[float, float], sets: int) -> Shape:
     a, n = planned
     one = np.ones(sets)
-    return Shape(a * one, n * one, np.zeros(sets), one)
+    return Shape(a * one, n * one, np.zeros(sets), one, planned == (1.0, 1.0))
 
 
 def layout_of(network: Network, done: Done) -> Layout:

@@ -59,10 +59,12 @@ class Shape:
     n: _Array
     w: _Array
     r: _Array
+    plain: bool = False
+    """True where every set is first order: alpha = 1 - exp(-g)."""
 
     def rows(self, index: slice | NDArray[np.intp]) -> Shape:
         """The shapes of some of the sets."""
-        return Shape(self.a[index], self.n[index], self.w[index], self.r[index])
+        return Shape(self.a[index], self.n[index], self.w[index], self.r[index], self.plain)
 
 
 def _one(g: _Array, a: _Array, n: _Array) -> _Array:
@@ -75,6 +77,8 @@ def _one(g: _Array, a: _Array, n: _Array) -> _Array:
 
 def conversion(g: _Array, shape: Shape) -> _Array:
     """Conversion, 0..1, for a kinetic integral g >= 0 (..., sets), shapes (sets,)."""
+    if shape.plain:
+        return np.asarray(-np.expm1(-g))
     alpha = _one(g, shape.a, shape.n)
     if shape.w.any():
         mixed = np.flatnonzero(shape.w)
