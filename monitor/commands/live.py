@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import sys
 import time
@@ -170,11 +171,13 @@ def watch(arguments: argparse.Namespace) -> int:
     path: Path = arguments.journal
     if not path.exists():
         raise UsageError(f"journal {path}: there is no such file")
+    from monitor.journal import JournalBusyError
     from monitor.recorder.analyser import catch_up
     from monitor.recorder.control import is_alive
 
     if not is_alive(path):
-        catch_up(path)
+        with contextlib.suppress(JournalBusyError):  # its analyser is still finishing the lines
+            catch_up(path)
     return _look(path, arguments)
 
 

@@ -1,0 +1,99 @@
+"""import, replay, mark, amend, verify, export: on one journal, as a person calls them."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from monitor.journal import Reader
+from tests.commands.conftest import PLAN, Call
+
+
+def test_a_timed_hold_goes_from_start_to_complete(call: Call, journal: Path) -> None:
+    answer = call("replay", journal, "--json", "--every", 60)
+    lines = [json.loads(text) for text in answer.out.splitlines()]
+    verdicts = [line["verdict"] for line in lines]
+    assert answer.code == 0
+    assert verdicts[0] == "heating"
+    assert verdicts[-1] == "complete"
+    # at 60 degC from 720 s on; twenty minutes of hold end at 1920 s
+    first = next(line["elapsed_s"] for line in lines if line["verdict"] == "complete")
+    assert 1860.0 <= first <= 2100.0
+
+
+def test_replay_equals_what_was_stored_on_import(call: Call, journal: Path) -> None:
+    answer = call("replay", journal, "--json")
+    with Reader(journal) as reader:
+        assert answer.out.splitlines() == list(reader.line_texts())
+
+
+def test_replay_in_words(call: Call, journal: Path) -> None:
+    answer = call("replay", journal, "--every", 600)
+    assert answer.code == 0
+    assert "COMPLETE" in answer.out
+
+
+def test_mark_amend_and_export_marks(call: Call, journal: Path, tmp_path: Path) -> None:
+    assert call("mark", journal, "smell of \x1b[31mnothing").code == 0
+    other = tmp_path / "other.toml"
+    other.write_text(PLAN.replace("hold_min = 20", "hold_min = 30"), encoding="utf-8")
+    assert call("amend", journal, "--plan", other).code == 0
+    marks = tmp_path / "marks.csv"
+    assert call("export", journal, "--marks", marks).code == 0
+    assert "smell of" in marks.read_text(encoding="utf-8")
+    assert call("verify", journal).code == 0
+    assert call("amend", journal).code == 2
+
+
+def test_export_and_import_again_give_the_same_readings(
+    call: Call, journal: Path, plan_file: Path, tmp_path: Path
+) -> None:
+    first, second, again = tmp_path / "a.csv", tmp_path / "b.csv", tmp_path / "again.run"
+    assert call("export", journal, "--out", first).code == 0
+    assert call("import", first, "--plan", plan_file, "--out", again).code == 0
+    assert call("export", again, "--out", second).code == 0
+    assert first.read_text() == second.read_text()
+
+
+def test_export_to_parquet_and_a_whole_copy(call: Call, journal: Path, tmp_path: Path) -> None:
+    pandas = pytest.importorskip("pandas")
+    table, copy = tmp_path / "t.parquet", tmp_path / "copy.run"
+    assert call("export", journal, "--out", table, "--journal", copy).code == 0
+    assert len(pandas.read_parquet(table)) == 300
+    assert call("verify", copy).code == 0
+
+
+def test_verify_finds_an_alteration_and_knows_the_head(call: Call, journal: Path) -> None:
+    head = json.loads(call("verify", journal, "--json").out)["head"]
+    assert call("verify", journal, "--head", head).code == 0
+    assert call("verify", journal, "--head", "0" * 64).code == 1
+    with sqlite3.connect(journal) as database:
+        database.execute("UPDATE entries SET body = replace(body, '60.0', '61.0') WHERE seq = 200")
+    database.close()
+    answer = call("verify", journal)
+    assert answer.code == 1
+    assert "200" in answer.out
+
+
+@pytest.mark.parametrize("words", [["replay"], ["verify"], ["watch"], ["export"]])
+def test_a_journal_that_is_not_there(call: Call, tmp_path: Path, words: list[str]) -> None:
+    answer = call(*words, tmp_path / "nothing.run")
+    assert answer.code == 2
+    assert "there is no such file" in answer.err
+
+
+@pytest.mark.parametrize(
+    "content", [b"", b"this is no database", b"SQLite format 3\x00" + b"\x00" * 90]
+)
+@pytest.mark.parametrize("command", ["replay", "watch", "export"])
+def test_a_file_that_is_no_journal(
+    call: Call, tmp_path: Path, content: bytes, command: str
+) -> None:
+    path = tmp_path / "odd.run"
+    path.write_bytes(content)
+    answer = call(command, path)
+    assert answer.code == 2
+    assert answer.err.startswith("mantlewatch: ")
