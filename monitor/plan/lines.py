@@ -11,6 +11,8 @@ KeyPath = tuple[str | int, ...]
 """Keys from the top of the file down; an int counts the tables of an array from 0."""
 
 _DEEPEST = 8
+_LONGEST_STATEMENT = 500
+"""Lines. Each is read as often as it has lines behind it, so what is longer is not followed."""
 
 
 def lines_of_keys(text: str) -> Mapping[KeyPath, int]:
@@ -18,7 +20,7 @@ def lines_of_keys(text: str) -> Mapping[KeyPath, int]:
 
     A statement that takes several lines counts where it begins. Statements are told apart by
     reading line after line until what has been gathered is TOML by itself: nothing that is still
-    open can be.
+    open can be. Nothing is known of what stands behind a statement of more than 500 lines.
 
     >>> lines_of_keys('format = 1\n[run]\ntitle = "x"')[("run", "title")]
     3
@@ -29,6 +31,8 @@ def lines_of_keys(text: str) -> Mapping[KeyPath, int]:
     gathered: list[str] = []
     for number, line in enumerate(text.split("\n"), start=1):
         gathered.append(line)
+        if len(gathered) > _LONGEST_STATEMENT:
+            break
         try:
             statement = tomllib.loads("\n".join(gathered))
         except (tomllib.TOMLDecodeError, RecursionError):

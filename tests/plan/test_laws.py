@@ -137,3 +137,11 @@ def toml_text(text):
 def test_lines_of_keys(text, path, line):
     """Wherever TOML lets a key stand."""
     assert lines_of_keys(text)[path] == line
+
+
+def test_lines_of_a_very_long_array():
+    """Before it every line is known; behind it none, rather than waiting for long."""
+    lines = lines_of_keys("a = 1\nb = [\n" + "[1],\n" * 100_000 + "]\nc = 2\n")
+
+    assert lines[("a",)] == 1
+    assert ("c",) not in lines

@@ -48,7 +48,11 @@ MANY = ORE + "".join(
 )
 
 
-@pytest.mark.parametrize("text", [PLAN, ORE, HOLD, LONG, MANY])
+@pytest.mark.parametrize(
+    "text",
+    [PLAN, ORE, HOLD, LONG, MANY],
+    ids=["plan", "ore", "hold", "many segments", "many steps"],
+)
 @pytest.mark.parametrize("hold_C", [60, 205])
 def test_it_fits_on_a_screen(text, hold_C):
     """80 columns, 40 lines, whatever the plan."""
@@ -60,7 +64,11 @@ def test_it_fits_on_a_screen(text, hold_C):
     assert len(lines) <= 40
 
 
-@pytest.mark.parametrize("text", [PLAN, ORE, HOLD, ORE[: ORE.index("[[profile]]")]])
+@pytest.mark.parametrize(
+    "text",
+    [PLAN, ORE, HOLD, ORE[: ORE.index("[[profile]]")]],
+    ids=["plan", "ore", "hold", "no profile"],
+)
 def test_the_same_as_json(text):
     """No NaN and no infinity, and format 1."""
     plan = parse_plan(text)
