@@ -1,7 +1,7 @@
-"""What each alarm means in plain words, the common first step, and what not to do.
+"""What each alarm means in plain words, the usual first step, and what not to do.
 
-The steps are common practice without a source, worded so that they never replace the person's own
-stop plan. Whatever asks for less heat also says that the air path comes first: cutting the heat
+The steps are common practice without a source, short enough for one row of a terminal, and worded
+so that they never replace the person's own stop plan. Whatever asks for less heat also says that the air path comes first: cutting the heat
 while a tube dips into liquid can itself pull the liquid back.
 """
 
@@ -23,7 +23,7 @@ class Advice:
     means: str
     """The hazard in plain words, without its value."""
     step: str = ""
-    """Common first step; shown only where the person's own plan has no line for this alarm."""
+    """Usual first step; shown only where the person's own plan has no line for this alarm."""
     do_not: str = ""
     """The one thing not to do; completes 'Do not ...'."""
     breathed: bool = False
@@ -33,65 +33,65 @@ class Advice:
 ADVICE: Mapping[str, Advice] = {
     "outlet-blocked": Advice(
         "the outlet may be blocked",
-        "keep clear, sash down, isolate heat from a distance",
-        "touch a joint or tighten a clip",
+        "keep clear, sash down, heat off from afar",
+        "touch a joint",
     ),
     "gas-in-room": Advice(
         "nitrogen dioxide in the room",
-        "leave, raise the alarm",
-        "look for the leak or go back in",
+        "leave, raise alarm",
+        "go back in",
         breathed=True,
     ),
     "hood-airflow-lost": Advice(
         "the hood draws no air",
-        "leave, keep others out",
-        "stay in front of it",
+        "leave the area",
+        "stand by it",
         breathed=True,
     ),
     "heater-stuck": Advice(
         "the heater may be stuck on",
-        "isolate it at the wall, stay behind the sash",
-        "rely on the same controller",
+        "isolate it at the wall, sash down",
+        "trust its controller",
     ),
     "over-temperature": Advice(
         "hotter than your limit",
-        "your site's plan; isolate heat from a distance",
-        "throw water or heat on to finish",
+        "your site's plan; heat off from afar",
+        "throw water",
     ),
     "probe-slipped": Advice(
         "the pot probe may have slipped",
-        "heat low by plan, air path first",
-        "raise the set point or push it back in",
+        "air path first, then heat low",
+        "raise the set point",
     ),
     "suck-back": Advice(
         "liquid may be pulled back",
-        "planned air path on the hot side, stand back",
+        "planned air path, stand back",
         "cut heat with a tip in liquid",
     ),
     "flask-broken": Advice(
         "the flask may be broken",
-        "isolate power, sash down, clear the room",
-        "lift the flask or spray water",
+        "isolate power, sash down, leave",
+        "lift it or spray water",
     ),
     "power-lost": Advice(
         "mains power may be lost",
-        "leave if the hood is off; heater switched off",
-        "stand there waiting",
+        "leave if the hood is off; heater switch off",
+        "wait there",
     ),
     "coolant-above-line": Advice(
         "coolant too warm to condense the gas",
-        "restore coolant; ease heat, air path first",
-        "cut heat with a tip in liquid",
+        "restore it; air path, then less heat",
+        "cut heat dead",
     ),
     "coolant-warm": Advice(
         "the coolant is getting too warm",
-        "restore coolant; ease heat, air path first",
-        "cut heat with a tip in liquid",
+        "restore it; air path, then less heat",
+        "cut heat dead",
     ),
     "coolant-flow-lost": Advice(
         "the coolant may have stopped flowing",
-        "restore flow gently; ease heat, air path first",
-        "shock a hot condenser with cold",
+        "restore gently; air path, then less heat",
+        "shock hot glass",
     ),
     "ice-gone": Advice(
         "the ice may be used up",
@@ -100,51 +100,50 @@ ADVICE: Mapping[str, Advice] = {
     ),
     "coolant-freezing": Advice(
         "coolant so cold that the condensate may freeze",
-        "raise the coolant's set point by plan",
+        "raise its set point by plan",
         "thaw with a flame",
     ),
     "bumping": Advice(
         "the pot is bumping",
-        "ease heat slightly, air path first; sash down",
+        "sash down; air path, then less heat",
         "drop anything in",
     ),
     "foaming-over": Advice(
         "foam or liquid may be carried over",
-        "ease heat in steps, air path first",
+        "air path, then less heat in steps",
         "add coolant instead",
     ),
     "receiver-boiling": Advice(
         "condensed gas is boiling off in a receiver",
         "keep it vented and cold by plan",
-        "stopper, carry or warm it",
-        breathed=True,
+        "stopper or warm it",
     ),
     "near-dryness": Advice(
         "the pot is nearly dry",
-        "reduce heat by plan, air path first",
-        "add anything to a hot dry melt",
+        "air path, then less heat by plan",
+        "add anything to it",
     ),
     "absorber-breakthrough": Advice(
         "the absorber may let gas through",
-        "slow the source by plan, air path first",
-        "open the train",
+        "air path, then less heat",
+        "open",
         breathed=True,
     ),
     "leak-suspected": Advice(
         "a joint may leak",
-        "look from outside the sash; stop by plan",
-        "re-seat a joint under flow",
+        "look through the sash",
+        "re-seat",
         breathed=True,
     ),
     "channel-silent": Advice(
         "an instrument says nothing",
-        "look at the rig itself; check plug and cable",
-        "take its last value for the present one",
+        "look at the rig; check plug and cable",
+        "trust its last value",
     ),
     "recorder-silent": Advice(
         "nothing is being recorded",
         "look at the rig itself",
-        "take this screen for the present",
+        "trust this screen",
     ),
     "analysis-stopped": Advice(
         "readings are kept but not judged",
@@ -163,7 +162,7 @@ ADVICE: Mapping[str, Advice] = {
     ),
     "stalled": Advice(
         "it no longer goes on as it should",
-        "look for the reason; your own plan decides",
+        "look for the reason",
         "take it for done or jump the heat",
     ),
     "off-profile": Advice(

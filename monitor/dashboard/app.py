@@ -13,13 +13,14 @@ from typing import ClassVar
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 
+from monitor.dashboard.alarming import Alarm
 from monitor.dashboard.asking import MarkLine, Reading, StopOrLeave
 from monitor.dashboard.follower import Follower
 from monitor.dashboard.layout import screen_rows
 from monitor.dashboard.marks import mark_of
 from monitor.dashboard.standing import Standing
 from monitor.dashboard.texts import HELP, full_text
-from monitor.dashboard.view import Alarm, View
+from monitor.dashboard.view import View
 from monitor.dashboard.widgets import Sheet
 from monitor.entries import Acknowledged, Body, Shelved, StopRequested
 from monitor.journal import JournalError, append_entry

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from monitor.dashboard.view import clock, elapsed_words
-from monitor.dashboard.words import clean, duration
+from monitor.dashboard.words import clean, clock, duration, elapsed_words
 from monitor.entries import (
     Acknowledged,
     Amended,

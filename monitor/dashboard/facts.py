@@ -1,4 +1,4 @@
-"""What a run is, as its journal's first entry and later amendments say: read once, not each tick."""
+"""What a run is, as its journal's first entry and later amendments say: read once a change."""
 
 from __future__ import annotations
 

@@ -9,12 +9,15 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+from monitor.dashboard.alarming import AlarmKey
+from monitor.dashboard.course import horizon_s, planned_ahead
 from monitor.dashboard.events import KINDS_OF_EVENTS, Event, event_of, verdict_event
 from monitor.dashboard.facts import Facts, facts_of
 from monitor.dashboard.history import History, columns_of
 from monitor.dashboard.plot import Traces, plot_columns
+from monitor.dashboard.sensors import Heard
 from monitor.dashboard.standing import Clues, Standing, standing_of
-from monitor.dashboard.view import AlarmKey, Heard, View, view_of
+from monitor.dashboard.view import View, view_of
 from monitor.entries import Acknowledged, Amended, ClosedCleanly, Entry, Heartbeat, Readings
 from monitor.journal import Reader, is_recorded
 
@@ -219,7 +222,7 @@ class Follower:
         now_s = self._monotonic_s()
         return standing_of(
             Clues(
-                closed=self._closed or self._until_s is not None,
+                closed=self._closed,
                 held=self._held,
                 rehearsal=self.facts.rehearsal,
                 entry_s=self._last.elapsed_s,
@@ -247,10 +250,11 @@ class Follower:
         """The pot's course and the planned one, for a plot `cells` wide."""
         now_s = self.now_s(standing)
         columns = plot_columns(cells)
-        from_s, to_s = 0.0, max(60.0, now_s * 1.02)
-        measured = self.history.spans(from_s, to_s, columns)
-        times_s, values = [t for t, _ in self._planned], [v for _, v in self._planned]
         late_s = ((self.line or {}).get("expected") or {}).get("late_s") or 0.0
+        planned = self._planned + self._ahead(standing)
+        from_s, to_s = 0.0, horizon_s(now_s, planned, late_s)
+        measured = self.history.spans(from_s, to_s, columns)
+        times_s, values = [t for t, _ in planned], [v for _, v in planned]
         limits = self.facts.plan.limits if self.facts.plan else None
         return Traces(
             from_s=from_s,
@@ -261,6 +265,12 @@ class Follower:
             band_K=limits.profile_band_K if limits else 15.0,
             band_shift=columns_of([t + late_s for t in times_s], values, from_s, to_s, columns),
         )
+
+    def _ahead(self, standing: Standing) -> list[tuple[float, float]]:
+        """The plan's course from here on; none where nothing more will come."""
+        if standing.finished or self.facts.plan is None:
+            return []
+        return planned_ahead(self._planned, self.facts.plan.profile)
 
     def close(self) -> None:
         """Let go of the journal."""

@@ -10,6 +10,7 @@ from monitor.dashboard.panels import (
     figure_rows,
     footer_row,
     header_row,
+    list_rows,
     log_rows,
     notice_rows,
     sensor_rows,
@@ -38,7 +39,7 @@ def screen_rows(
     tall = height >= _TALL_ROWS
     top = [header_row(view, standing, cells), *notice_rows(standing, cells)]
     top += verdict_rows(view, cells, reasons=5 if tall else 2)
-    top += [rule("in brackets: 5 to 95 % of what is likely", cells), *figure_rows(view, cells)]
+    top += figure_rows(view, cells)
     room = height - len(top) - 1
     log_height = max(1, (room - 8) // 4) if tall else 1
     alarms = alarm_rows(view.alarms, cells, most=max(3, min(12 if tall else 4, room - log_height)))
@@ -56,9 +57,21 @@ def _middle(view: View, traces: Callable[[int], Traces], cells: int, height: int
     """Plot at the left, channels at the right, under one rule."""
     if height < 1:
         return []
-    right_cells = 48 if cells >= _WIDE_CELLS else 32
+    right_cells = 50 if cells >= _WIDE_CELLS else 35
     left_cells = cells - right_cells - 1
     title = (*rule(view.pot, left_cells), ("─", "dim"), *rule("channels, age, state", right_cells))
     plot = plot_rows(traces(left_cells), left_cells, height - 1)
-    channels = sensor_rows(view.sensors, right_cells, height - 1)
-    return [title, *beside(plot, channels, left_cells)]
+    return [title, *beside(plot, _right(view, right_cells, height - 1), left_cells)]
+
+
+def _right(view: View, cells: int, height: int) -> list[Row]:
+    """Channels, and below them as much of steps, findings and what cannot be judged as fits."""
+    rows = sensor_rows(view.sensors, cells, height)
+    for title, items in (
+        ("steps", view.steps),
+        ("findings", view.findings),
+        ("cannot be judged with this rig", view.cannot_tell),
+        ("evidence", view.evidence),
+    ):
+        rows += list_rows(title, items, cells, height - len(rows))
+    return rows

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from monitor.dashboard.alarming import Alarm, action_words
 from monitor.dashboard.events import Event
+from monitor.dashboard.figures import Figure, Progress
 from monitor.dashboard.rows import Row, row_width, rule, to_width
+from monitor.dashboard.sensors import Sensor, trouble_first
 from monitor.dashboard.standing import Standing
-from monitor.dashboard.view import VERDICTS, Alarm, Figure, Progress, Sensor, View, sorted_sensors
+from monitor.dashboard.view import VERDICTS, View
 from monitor.dashboard.words import clip, wrap
 
 __all__ = [
@@ -16,6 +19,7 @@ __all__ = [
     "figure_rows",
     "footer_row",
     "header_row",
+    "list_rows",
     "log_rows",
     "notice_rows",
     "sensor_rows",
@@ -63,10 +67,6 @@ def verdict_rows(view: View, cells: int, reasons: int) -> list[Row]:
             segments.append((f"▶ {word.upper()} ◀", f"verdict-{word}"))
         else:
             segments.append((f"  {word}  ", "dim"))
-    old = f"judged {view.verdict.age} ago" if view.verdict.age else ""
-    if row_width(tuple(segments)) + len(old) + 1 <= cells:
-        gap = cells - row_width(tuple(segments)) - len(old)
-        segments.append((" " * gap + old, "dim"))
     return [tuple(segments), *_reasons(view, cells, reasons)]
 
 
@@ -79,19 +79,21 @@ def _reasons(view: View, cells: int, most: int) -> list[Row]:
     if len(lines) > most > 0:
         lines = lines[:most]
         lines[-1] = f"{clip(lines[-1], cells - 12):<{cells - 11}}[i] for all"
-    return [((line, ""),) for line in (lines + [""] * most)[:most]]
+    return [((line, ""),) for line in (lines + [""] * 2)[: max(2, len(lines))]]
 
 
 def figure_rows(view: View, cells: int) -> list[Row]:
-    """Progress with its bar, time left, gas, coolant: a row each."""
+    """A rule that says how old they are; progress with its bar, time left, gas, coolant."""
     bar_cells = max(10, min(60, cells - 52))
+    old = f"judged {view.verdict.age} ago · " if view.verdict.age else ""
+    title = rule(f"{old}in brackets: 5 to 95 % of what is likely", cells)
     rows = [_figure_row(figure, cells) for figure in view.figures]
     first = view.figures[0]
     if first.interval or first.aside:
         head = to_width(_figure_row(Figure(first.label, first.value, first.interval), 34), 34)
         tail = ((f"  {first.aside}", "dim"),)
         rows[0] = to_width((*head, *bar(view.progress, bar_cells), *tail), cells)
-    return rows
+    return [title, *rows]
 
 
 def _figure_row(figure: Figure, cells: int) -> Row:
@@ -132,8 +134,8 @@ def bar(progress: Progress, cells: int) -> Row:
 def sensor_rows(sensors: Sequence[Sensor], cells: int, most: int) -> list[Row]:
     """Channels with value, age and state; those in trouble first where not all have room."""
     fits = len(sensors) <= most
-    shown = list(sensors) if fits else sorted_sensors(sensors)[: max(0, most - 1)]
-    name_cells = max(6, cells - 22)
+    shown = list(sensors) if fits else trouble_first(sensors)[: max(0, most - 1)]
+    name_cells = max(6, cells - 24)
     rows = [_sensor_row(sensor, name_cells, cells) for sensor in shown]
     if not fits and most > 0:
         rows.append(((f" and {len(sensors) - len(shown)} more: [i]", "dim"),))
@@ -144,11 +146,23 @@ def _sensor_row(sensor: Sensor, name_cells: int, cells: int) -> Row:
     name = clip(sensor.name, name_cells)
     row: Row = (
         (f"{_LEVEL_SHAPES[sensor.level]}{name:<{name_cells}}", sensor.level),
-        (f"{sensor.value:>10}", "strong" if not sensor.level else sensor.level),
+        (f"{sensor.value:>9}", "strong" if not sensor.level else sensor.level),
         (f" {sensor.age:>4} ", "dim"),
         (sensor.state, sensor.level or "dim"),
     )
     return to_width(row, cells)
+
+
+def list_rows(title: str, items: Sequence[str], cells: int, most: int) -> list[Row]:
+    """A rule and a list under it, in at most `most` rows; nothing where there is no item."""
+    if not items or most < 2:
+        return []
+    lines = []
+    for item in items:
+        lines += [f"{' · ' if n == 0 else '   '}{t}" for n, t in enumerate(wrap(item, cells - 3))]
+    if len(lines) > most - 1:
+        lines = [*lines[: most - 2], " and more: [i]"]
+    return [rule(title, cells), *(to_width(((line, ""),), cells) for line in lines)]
 
 
 def alarm_rows(alarms: Sequence[Alarm], cells: int, most: int) -> list[Row]:
@@ -156,7 +170,7 @@ def alarm_rows(alarms: Sequence[Alarm], cells: int, most: int) -> list[Row]:
     if not alarms:
         return [rule("no alarm", cells)]
     unseen = sum(alarm.open for alarm in alarms)
-    title = f"{len(alarms)} alarm{'s' if len(alarms) > 1 else ''}, {unseen} not seen yet"
+    title = f"{len(alarms)} alarm{'s' if len(alarms) > 1 else ''}, {unseen} not seen"
     keys = " · [a] seen" if unseen or any(a.lets_go for a in alarms) else ""
     rows = [rule(f"{title}{keys} · your own stop plan goes first", cells, "alarm-rule")]
     fit = max(1, (most - 1) // 2)
@@ -176,7 +190,7 @@ def _alarm_pair(alarm: Alarm, cells: int) -> list[Row]:
     right = f"{alarm.priority.upper()} {alarm.standing}"
     left = clip(f" {shape} {alarm.headline}", cells - len(right) - 2)
     first = to_width(((left, style),), cells - len(right) - 1)
-    second = clip(f"     {alarm.action}", cells)
+    second = clip(f"     {action_words(alarm, cells - 5)}", cells)
     return [(*first, (right + " ", style)), to_width(((second, ""),), cells)]
 
 

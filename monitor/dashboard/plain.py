@@ -9,9 +9,9 @@ from typing import Any, TextIO
 
 from monitor.dashboard.advice import advice_for
 from monitor.dashboard.facts import Facts
+from monitor.dashboard.figures import figures
 from monitor.dashboard.follower import Follower
-from monitor.dashboard.view import elapsed_words, figures
-from monitor.dashboard.words import clean
+from monitor.dashboard.words import clean, elapsed_words
 
 __all__ = ["follow_plain", "plain_line"]
 

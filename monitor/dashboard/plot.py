@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from monitor.dashboard.braille import Span, axis, canvas, nice_range, ticks
 from monitor.dashboard.rows import Row, merged
-from monitor.dashboard.words import duration
+from monitor.dashboard.words import axis_time
 
 __all__ = ["Traces", "plot_rows"]
 
@@ -92,6 +92,6 @@ def _scale(low: float, high: float, rows: int) -> list[str]:
 def _axis_row(traces: Traces, cells: int) -> Row:
     length_s = traces.to_s - traces.from_s
     at = ticks(traces.from_s, traces.to_s, max(2, cells // 14), _TIME_STEPS_S)
-    labels = [(value, "0" if value == 0.0 else duration(value)) for value in at]
+    labels = [(value, axis_time(value)) for value in at]
     line = axis(labels, traces.from_s, traces.from_s + length_s, cells)
     return (("  °C ", "dim"), (line, "dim"))

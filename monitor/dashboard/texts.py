@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from monitor.dashboard.alarming import Alarm, action_words
 from monitor.dashboard.events import Event
+from monitor.dashboard.figures import Figure
 from monitor.dashboard.panels import NOT_SAFETY
 from monitor.dashboard.standing import Standing
 from monitor.dashboard.view import View
@@ -39,8 +41,9 @@ In brackets      nine times in ten the truth lies between the two.
 The plot         The solid course is the pot as measured. Dashes are the plan,
                  single dots the band round it, moved by how late the run is.
                  Where nothing was recorded there is a gap.
-Channels         Value, age, and 'ok' or what is wrong: open lead, at least,
-                 moving (a balance that has not settled), silent ...
+Channels         Value, age, and 'ok' or what is wrong: open (a broken lead),
+                 silent, moving (a balance that has not settled), at least (the
+                 counter's ceiling), in doubt, check, failed
 
 Alarms           More triangles are more urgent. First row: what, which channel,
                  why, and for how long. Second row: your own stop plan, or a
@@ -94,11 +97,14 @@ def full_text(view: View, standing: Standing, events: Sequence[Event], cells: in
     return "\n\n".join(part for part in parts if part)
 
 
-def _alarm(alarm: object) -> str:
-    from monitor.dashboard.view import Alarm
+def _figure(figure: Figure) -> str:
+    return " ".join(f"{figure.label}: {figure.value} {figure.interval} {figure.aside}".split())
 
-    assert isinstance(alarm, Alarm)
-    return f"{alarm.priority.upper()}, {alarm.standing}: {alarm.headline}. {alarm.action}"
+
+def _alarm(alarm: Alarm) -> str:
+    return (
+        f"{alarm.priority.upper()}, {alarm.standing}: {alarm.headline}. {action_words(alarm, 999)}"
+    )
 
 
 def _part(title: str, items: Iterable[str], cells: int, none: str = "") -> str:

@@ -3,11 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime, timedelta, timezone
 from typing import Any
 
 from rich.cells import cell_len, chop_cells
 
-__all__ = ["age", "clean", "clip", "duration", "figure", "interval", "per_cent", "wrap"]
+__all__ = [
+    "age",
+    "axis_time",
+    "clean",
+    "clip",
+    "clock",
+    "duration",
+    "elapsed_words",
+    "figure",
+    "interval",
+    "per_cent",
+    "wrap",
+]
 
 UNIT_WORDS: Mapping[str, str] = {"degC": "°C", "1": ""}
 """Units whose printed form differs from their key."""
@@ -87,6 +100,42 @@ def age(seconds: float) -> str:
     if seconds < 5940.0:
         return f"{seconds / 60.0:.0f} min"
     return f"{seconds / 3600.0:.0f} h"
+
+
+def axis_time(seconds: float) -> str:
+    """A time on an axis, as short as can be.
+
+    >>> axis_time(0.0), axis_time(1200.0), axis_time(3600.0), axis_time(5400.0), axis_time(90.0)
+    ('0', '20 min', '1 h', '1 h 30', '90 s')
+    """
+    if seconds % 60.0 and seconds < 600.0:
+        return f"{seconds:.0f} s"
+    hours, minutes = divmod(round(seconds / 60.0), 60)
+    if hours == 0:
+        return f"{minutes} min" if minutes else "0"
+    return f"{hours} h {minutes:02d}" if minutes else f"{hours} h"
+
+
+def clock(utc_s: float | None, offset_s: int | None, *, seconds: bool = True) -> str:
+    """Local time of the bench, or nothing where only elapsed time is known.
+
+    >>> clock(1773481200.0, 3600), clock(None, 3600)
+    ('10:40:00', '')
+    """
+    if utc_s is None:
+        return ""
+    zone = timezone(timedelta(seconds=offset_s or 0))
+    return datetime.fromtimestamp(utc_s, zone).strftime("%H:%M:%S" if seconds else "%H:%M")
+
+
+def elapsed_words(elapsed_s: float) -> str:
+    """Time since the run began.
+
+    >>> elapsed_words(6000.0)
+    '1:40:00'
+    """
+    whole = int(elapsed_s)
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
 
 
 def figure(value: float | None, unit: str, places: int | None = None) -> str:

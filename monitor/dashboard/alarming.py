@@ -1,0 +1,138 @@
+"""Alarms of an analysis line in the words of the screen: what, how it stands, what to do. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from monitor.dashboard.advice import MEDICAL, advice_for
+from monitor.dashboard.facts import Facts
+from monitor.dashboard.figures import Line
+from monitor.dashboard.words import age, clean, clip
+
+__all__ = ["Alarm", "AlarmKey", "action_words", "alarm_view", "alarms"]
+
+AlarmKey = tuple[str, str | None, float]
+"""Name, channel and `since_s` tell one alarm from every other."""
+
+_PRIORITIES = ("high", "medium", "low")
+
+_UNSEEN = frozenset({"unacknowledged", "returned-unacknowledged", "latched-unacknowledged"})
+_ASIDE = frozenset({"shelved", "suppressed", "out-of-service"})
+_STATES: Mapping[str, str] = {
+    "unacknowledged": "new",
+    "acknowledged": "seen",
+    "returned-unacknowledged": "over, not seen",
+    "latched-unacknowledged": "over, not seen",
+    "latched-acknowledged": "over, [a] lets go",
+    "shelved": "shelved",
+    "suppressed": "held back",
+    "out-of-service": "out of service",
+}
+"""States of IEC 62682, in the words of the screen."""
+
+_SHELF_S = 1800.0
+_SHELF_HIGH_S = 120.0
+"""The longest that an alarm of high priority stays aside."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One alarm, and what a key press may do to it."""
+
+    key: AlarmKey
+    priority: str
+    headline: str
+    """What, where, and the figures that led to it."""
+    own_plan: str
+    """The person's own line for it, or nothing."""
+    step: str
+    """Usual first step, for where there is no line of the person's own."""
+    medical: str
+    do_not: str
+    standing: str
+    """How it stands and for how long, in words."""
+    open: bool
+    """Nobody has seen it yet."""
+    rings: bool
+    """Sounds until it is seen."""
+    shelf_s: float
+    """How long one key press puts it aside."""
+    lets_go: bool
+    """Latched, seen, and its condition has gone: the same key lets it go."""
+    aside: bool
+    """Shelved, out of service, or only the consequence of another."""
+
+
+def alarms(
+    line: Line, facts: Facts, now_s: float, seen: Iterable[AlarmKey] = ()
+) -> tuple[Alarm, ...]:
+    """All alarms; those that want to be looked at first stand first.
+
+    `seen` are alarms acknowledged after the line was made.
+    """
+    known = frozenset(seen)
+    views = [alarm_view(alarm, facts, now_s) for alarm in line.get("alarms") or ()]
+    views = [_as_seen(view) if view.key in known else view for view in views]
+    return tuple(sorted(views, key=_urgency))
+
+
+def _urgency(alarm: Alarm) -> tuple[bool, bool, int, float, str]:
+    place = _PRIORITIES.index(alarm.priority) if alarm.priority in _PRIORITIES else 3
+    return not alarm.open, alarm.aside, place, alarm.key[2], alarm.key[0]
+
+
+def _as_seen(view: Alarm) -> Alarm:
+    """The line does not know yet that somebody has seen it: no further key press is wanted."""
+    return replace(view, open=False, rings=False, lets_go=False, standing="seen just now")
+
+
+def alarm_view(alarm: Line, facts: Facts, now_s: float) -> Alarm:
+    """One alarm of a line in words."""
+    name, state, channel = str(alarm["name"]), str(alarm.get("state", "")), alarm.get("channel")
+    priority, advice = clean(alarm.get("priority") or "low"), advice_for(name)
+    return Alarm(
+        key=(name, channel, alarm["since_s"]),
+        priority=priority,
+        headline=_headline(alarm),
+        own_plan=facts.stop_plan.get(name, ""),
+        step=advice.step,
+        medical=MEDICAL if advice.breathed else "",
+        do_not=advice.do_not,
+        standing=f"{_STATES.get(state, clean(state))}, {age(now_s - alarm['since_s'])}",
+        open=state in _UNSEEN,
+        rings=state in _UNSEEN and priority == "high",
+        shelf_s=_SHELF_HIGH_S if priority == "high" else _SHELF_S,
+        lets_go=state == "latched-acknowledged",
+        aside=state in _ASIDE,
+    )
+
+
+def _headline(alarm: Line) -> str:
+    where = f" [{clean(alarm['channel'])}]" if alarm.get("channel") else ""
+    why = [clean(alarm["why"])] if alarm.get("why") else []
+    if alarm.get("root"):
+        why.insert(0, f"follows from: {advice_for(str(alarm['root'])).means}")
+    means = clean(advice_for(str(alarm["name"])).means)
+    return f"{means}{where}" + (f": {'; '.join(why)}" if why else "")
+
+
+def action_words(alarm: Alarm, cells: int) -> str:
+    """The person's own line, or the usual first step; medical advice; one thing not to do.
+
+    Only a line of the person's own is ever shortened to fit, with a hint where all of it stands.
+    """
+    own = alarm.own_plan.rstrip(". ")
+    tail = [text for text in (alarm.medical, _do_not(alarm)) if text]
+    if own:
+        room = cells - sum(len(text) + 1 for text in tail) - 1
+        first = f"Your plan: {own}"
+        first = first if len(first) <= room else f"{clip(first, max(20, room - 4))} [i]"
+        first += "."
+    else:
+        first = f"Usual: {alarm.step}." if alarm.step else ""
+    return " ".join([first, *tail] if first else tail)
+
+
+def _do_not(alarm: Alarm) -> str:
+    return f"Do NOT {alarm.do_not}." if alarm.do_not else ""

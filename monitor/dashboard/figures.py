@@ -1,0 +1,117 @@
+"""Progress, time left, gas and coolant of one analysis line, in words. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from monitor.dashboard.facts import Facts
+from monitor.dashboard.words import clock, duration, interval, per_cent
+
+__all__ = ["Figure", "Line", "Progress", "figures", "progress"]
+
+Line = Mapping[str, Any]
+"""One analysis line as it is stored."""
+
+_EARLY_S = 30.0
+"""Less than this late or early is not worth saying."""
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One row of figures. `level` is '', 'warn' or 'alert'."""
+
+    label: str
+    value: str
+    interval: str = ""
+    aside: str = ""
+    level: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """Fractions 0..1 for the bar: 5, 50 and 95 %, and the plan's; None where nothing is known."""
+
+    band: tuple[float, float, float] | None = None
+    planned: float | None = None
+
+
+def progress(line: Line) -> Progress:
+    """The fractions of a line."""
+    band, expected = line.get("progress"), line.get("expected") or {}
+    return Progress(
+        (band["p05"], band["p50"], band["p95"]) if band else None, expected.get("progress")
+    )
+
+
+def figures(line: Line, facts: Facts, now_s: float, utc_s: float | None) -> tuple[Figure, ...]:
+    """Progress, time left, gas and coolant, always in this order. `line` may be empty."""
+    return (
+        _progress(line),
+        _time_left(line, facts, now_s, utc_s),
+        _gas(line),
+        _coolant(line, facts),
+    )
+
+
+def _progress(line: Line) -> Figure:
+    band, planned = line.get("progress"), (line.get("expected") or {}).get("progress")
+    aside = f"planned {per_cent(planned)} %" if planned is not None else ""
+    if not band:
+        return Figure("Progress", "not known yet", aside=aside)
+    between = f"({per_cent(band['p05'])} to {per_cent(band['p95'])})"
+    return Figure("Progress", f"{per_cent(band['p50'])} %", between, aside)
+
+
+def _time_left(line: Line, facts: Facts, now_s: float, utc_s: float | None) -> Figure:
+    """Counted down since the line was made; the plan's added hold is counted after 'complete'."""
+    left = line.get("remaining_s")
+    late = _late((line.get("expected") or {}).get("late_s"))
+    if not left:
+        return Figure("Time left", "not known yet", aside=late)
+    if left["p50"] == 0 and line.get("verdict") == "complete":
+        return Figure("Time left", "none", aside=late)
+    since_s = max(0.0, now_s - line["elapsed_s"])
+    p05, p50, p95 = (
+        None if left[q] is None else max(0.0, left[q] - since_s) for q in ("p05", "p50", "p95")
+    )
+    if p50 is None:
+        soonest = f"(soonest {duration(p05)})" if p05 is not None else ""
+        return Figure("Time left", "no end within 7 days", soonest, late, "warn")
+    at = clock(utc_s + p50, facts.utc_offset_s, seconds=False) if utc_s is not None else ""
+    aside = ", ".join(word for word in (f"about {at}" if at else "", late) if word)
+    return Figure("Time left", duration(p50), f"({duration(p05)} to {duration(p95)})", aside)
+
+
+def _late(late_s: float | None) -> str:
+    if late_s is None or abs(late_s) < _EARLY_S:
+        return ""
+    return f"{duration(abs(late_s))} {'late' if late_s > 0 else 'early'}"
+
+
+def _gas(line: Line) -> Figure:
+    gas = line.get("gas") or {}
+    rate, total = gas.get("rate_mL_per_min"), gas.get("total_L")
+    if not rate:
+        return Figure("Gas", "not judged" if line else "not known yet")
+    so_far = f"so far {total['p50']:.1f} L {interval(total, 1)}" if total else ""
+    return Figure("Gas", f"{rate['p50']:.0f} mL/min", interval(rate), so_far)
+
+
+def _coolant(line: Line, facts: Facts) -> Figure:
+    coolant = line.get("coolant") or {}
+    limit_C, margin_K = coolant.get("limit_C"), coolant.get("margin_K")
+    if not coolant:
+        return Figure("Coolant", "not judged" if line else "not known yet")
+    if limit_C is None:
+        return Figure("Coolant", "no NO2 left to come that it would have to condense")
+    if margin_K is None:
+        return Figure("Coolant", "not measured", aside=f"gas condenses below {limit_C:.1f} °C")
+    warn_K = facts.plan.limits.coolant_margin_K if facts.plan else 3.0
+    level = "alert" if margin_K <= 0.0 else "warn" if margin_K <= warn_K else ""
+    side = "above" if margin_K < 0.0 else "below"
+    value = f"{abs(margin_K):.1f} K {side} where the gas condenses, {limit_C:.1f} °C"
+    in_s = coolant.get("reaches_limit_in_s")
+    aside = f"there in {duration(in_s)}" if in_s is not None and margin_K > 0.0 else ""
+    return Figure("Coolant", value, aside=aside, level=level)

@@ -1,0 +1,100 @@
+"""Channels with value, age and state, in words. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from drivers.reading import Quality
+from monitor.dashboard.facts import Channel, Facts
+from monitor.dashboard.figures import Line
+from monitor.dashboard.words import age, clean, figure
+
+__all__ = ["Heard", "Sensor", "sensor_view", "sensors", "trouble_first"]
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """The last that one channel said."""
+
+    elapsed_s: float
+    value: float | None
+    quality: Quality = Quality.GOOD
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """One channel's row. `state` is a word; `level` is '', 'warn' or 'alert'."""
+
+    name: str
+    value: str
+    age: str
+    state: str
+    level: str = ""
+
+
+_SILENT_AFTER_S: Mapping[str, float] = {"train_pressure": 3.0, "room_no2": 10.0}
+"""Age from which a channel counts as silent, by role, where no line says so."""
+
+_SILENT_OTHERS_S = 30.0
+
+_QUALITIES: Mapping[Quality, str] = {
+    Quality.GOOD: "ok",
+    Quality.UNSTABLE: "moving",
+    Quality.AT_LEAST: "at least",
+    Quality.OUT_OF_RANGE: "no value",
+    Quality.OPEN: "open",
+    Quality.FAULT: "fault",
+    Quality.OLD: "old",
+}
+
+_STATES: Mapping[str, tuple[str, str]] = {
+    "failure": ("failed", "alert"),
+    "check-function": ("in doubt", "warn"),
+    "out-of-specification": ("inexact", "warn"),
+    "maintenance-required": ("check", "warn"),
+}
+"""State of NAMUR NE 107 -> the word and level on the screen."""
+
+_PLACES: Mapping[str, int] = {"degC": 1, "1": 0, "mL/min": 0, "W": 0, "%": 0, "ppm": 2, "m/s": 2}
+
+
+def sensors(
+    line: Line, facts: Facts, heard: Mapping[str, Heard], now_s: float
+) -> tuple[Sensor, ...]:
+    """All channels in the order of the rig file."""
+    judged = {c["name"]: c for c in line.get("channels") or ()}
+    known = facts.channels or tuple(
+        Channel(name, said.get("role") or "", said.get("unit") or "")
+        for name, said in judged.items()
+    )
+    return tuple(sensor_view(c, heard.get(c.name), judged.get(c.name), now_s) for c in known)
+
+
+def sensor_view(channel: Channel, heard: Heard | None, judged: Line | None, now_s: float) -> Sensor:
+    """One channel's row from what it said last and what the analysis holds of it."""
+    name = clean(channel.name)
+    if heard is None:
+        return Sensor(name, figure(None, channel.unit), "", "silent", "alert")
+    old_s = max(0.0, now_s - heard.elapsed_s)
+    state, level = _state(channel, heard, judged, old_s)
+    value = figure(heard.value, channel.unit, _PLACES.get(channel.unit))
+    return Sensor(name, value, age(old_s), state, level)
+
+
+def _state(channel: Channel, heard: Heard, judged: Line | None, old_s: float) -> tuple[str, str]:
+    """What the channel says of itself goes first, then what the analysis thinks of it."""
+    if heard.quality is not Quality.GOOD:
+        return _QUALITIES[heard.quality], "warn" if heard.value is not None else "alert"
+    word = judged.get("state") if judged else None
+    if word is None:
+        silent_after_s = _SILENT_AFTER_S.get(channel.role, _SILENT_OTHERS_S)
+        return ("silent", "alert") if old_s > silent_after_s else ("ok", "")
+    if word == "failure" and old_s > _SILENT_AFTER_S.get(channel.role, _SILENT_OTHERS_S):
+        return "silent", "alert"
+    return _STATES.get(word, ("ok", ""))
+
+
+def trouble_first(rows: Sequence[Sensor]) -> list[Sensor]:
+    """Channels in trouble first, otherwise in the order in which they came."""
+    return sorted(rows, key=lambda sensor: ("alert", "warn", "").index(sensor.level))
