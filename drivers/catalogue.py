@@ -59,6 +59,13 @@ _ASK = {
     "every_s": Key("number", "seconds between two questions (1)"),
 }
 
+_LINES = {
+    "fields": Key("text", "the line with {channel} where a value stands; {_} passes over"),
+    "pattern": Key("text", "or a regular expression whose named groups are channels"),
+    "decimal_comma": Key("boolean", "numbers are written 23,4 (false)"),
+    **_ASK,
+}
+
 DRIVERS: Final[Mapping[str, DriverInfo]] = {
     info.name: info
     for info in (
@@ -66,18 +73,48 @@ DRIVERS: Final[Mapping[str, DriverInfo]] = {
             "line",
             "text lines, streamed or asked for",
             _later("line"),
-            keys={
-                "fields": Key("text", "the line with {channel} where a value stands; {_} passes"),
-                "pattern": Key("text", "or a regular expression whose named groups are channels"),
-                "decimal_comma": Key("boolean", "numbers are written 23,4 (false)"),
-                **_ASK,
-            },
+            keys=_LINES,
         ),
         DriverInfo(
             "balance",
             "a scale, whatever the shape of its lines",
             _later("balance"),
             keys=_ASK,
+        ),
+        DriverInfo(
+            "counter",
+            "bubbles: a running total in lines, or one line for each",
+            _later("counter"),
+            keys={
+                "each": Key("text", "the line that is sent for every bubble, where no total is"),
+                "rolls_over_at": Key("integer", "where the total begins at 0 again, as 65536"),
+                **_LINES,
+            },
+        ),
+        DriverInfo(
+            "millivolt",
+            "thermocouples read as millivolts, and the temperature of their cold junction",
+            _later("millivolt"),
+            keys={
+                "cold_junction_C": Key("number", "where the line does not give it"),
+                **_LINES,
+            },
+            channel_keys={
+                "type": Key("text", "letter of the thermocouple: B E J K N R S T (unit mV)"),
+                "cold_junction": Key("text", "its place in the line ('cold_junction'), in degC"),
+                "open_mV": Key("number", "at or beyond this, either sign, the lead is open"),
+            },
+        ),
+        DriverInfo(
+            "current_loop",
+            "transmitters of 4 to 20 mA, read as milliamperes",
+            _later("current_loop"),
+            keys=_LINES,
+            channel_keys={
+                "at_4_mA": Key("number", "what 4 mA mean, in span_unit (unit mA)"),
+                "at_20_mA": Key("number", "what 20 mA mean, in span_unit"),
+                "span_unit": Key("text", "a unit that fits the role"),
+            },
         ),
         DriverInfo(
             "playback",
