@@ -93,15 +93,21 @@ def integral_at(alpha: float, shape: Shape) -> _Array:
     m = np.where(np.abs(shape.n - 1.0) < 1e-6, 1e-6, shape.n - 1.0)
     u = np.expm1(-m * np.log1p(-alpha)) / m
     ln_g = np.log(u) / shape.a
-    if not shape.w.any():
-        return np.asarray(np.exp(ln_g))
+    mixed = np.flatnonzero(shape.w)
+    if mixed.size:
+        ln_g[mixed] = _mixed_ln_g(alpha, ln_g[mixed], shape.rows(mixed))
+    return np.asarray(np.exp(ln_g))
+
+
+def _mixed_ln_g(alpha: float, ln_g: _Array, shape: Shape) -> _Array:
+    """Of mixtures, by bisection between what either population alone would need."""
     low = ln_g - np.log(np.maximum(shape.r, 1.0))
     high = ln_g - np.log(np.minimum(shape.r, 1.0))
-    for _ in range(40):
+    for _ in range(30):
         middle = 0.5 * (low + high)
         short = conversion(np.exp(middle), shape) < alpha
         low, high = np.where(short, middle, low), np.where(short, high, middle)
-    return np.asarray(np.exp(0.5 * (low + high)))
+    return np.asarray(0.5 * (low + high))
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,6 +33,11 @@ KIND_OF_ROLE: Mapping[str, str] = {
 }
 """Roles that tell how far a run is, and the kind of evidence that each is."""
 
+_GAIN_WANDER = 0.08
+"""What a counter's or flow meter's gain drifts by in an hour, as a share of itself. Judgement."""
+
+_WAVES = 4
+
 _WALK = 3e-5
 """Random walk of a balance or flow in a minute, as a share of the whole change. From memory."""
 
@@ -55,6 +60,8 @@ class Signal:
     share: _Array
     """(steps,): prior mean of what each step brings."""
     share_u: _Array
+    slow: int
+    """How many of the columns move slowly; each of the others is a jump."""
     unit: float
     """What one unit of level is in the channel's canonical unit."""
 
@@ -179,7 +186,7 @@ def _mass(
         channel.name, channel.role, _spread(grid, cells.cell, level),
         _spread(grid, cells.cell, np.ones(n.size)) > 0, _fraction(grid, cells.cell, at),
         _spread(grid, cells.cell, white + (2e-6) ** 2, 1.0), walk, columns,
-        share / unit, share_u / unit, unit,
+        share / unit, share_u / unit, 2, unit,
     )  # fmt: skip
 
 
@@ -209,6 +216,19 @@ def _receiver_mass(
 def _volumes_mL(about: _About) -> _Array:
     layout = about.layout
     return (layout.gas_mol if layout.volumes else layout.loss_g / 40.0) * about.molar_mL
+
+
+def _wandering(made: _Array, hours: _Array) -> _Array:
+    """Columns of a gain that wanders as it likes: what was `made`, times slow waves.
+
+    The first terms of the Karhunen-Loeve expansion of Brownian motion in time, so that a gain is
+    less and less sure the longer ago it was, and drifts by `_GAIN_WANDER` in an hour.
+    """
+    span = max(float(hours[-1]), 1e-3)
+    k = (np.arange(_WAVES) + 0.5) * math.pi
+    size = _GAIN_WANDER * math.sqrt(2.0 * span) / k
+    waves = size * np.sin(np.outer(hours / span, k))
+    return np.asarray(np.cumsum(np.maximum(made, 0.0)[:, None] * waves, axis=0))
 
 
 def _gas_columns(about: _About, unit_mL: float, per_hour: float) -> _Array:
@@ -245,14 +265,18 @@ def _count(
     walk = width / 60.0 * ((0.4 / unit) ** 2 + _WALK**2)
     walk[cells.cell] += 0.1 * np.maximum(made, 0.0) / unit
     _after_breaks(grid, walk, cells.cell, keep, channel)
-    columns = np.hstack([_gas_columns(about, unit * each, 1e-3), _jump_columns(grid, jumps, 0.2)])
+    hours = (grid.edges_s[1:] - grid.edges_s[0]) / 3600.0
+    wander = _wandering(_spread(grid, cells.cell, made), hours)
+    columns = np.hstack(
+        [_gas_columns(about, unit * each, 1e-3), wander, _jump_columns(grid, jumps, 0.2)]
+    )
     share = volumes / volumes.sum()
     return Signal(
         channel.name, channel.role, _spread(grid, cells.cell, level),
         _spread(grid, cells.cell, np.ones(level.size)) > 0,
         _fraction(grid, cells.cell, channel.t1_s[cells.last]),
         np.full(grid.cells, (0.5 / unit) ** 2), walk, columns,
-        passed[0] * share, share * math.hypot(passed[1], passed[0] * loose), unit,
+        passed[0] * share, share * math.hypot(passed[1], passed[0] * loose), 2 + _WAVES, unit,
     )  # fmt: skip
 
 
@@ -295,12 +319,14 @@ def _flow(
     walk[cells.cell] += (each * width[cells.cell] / 60.0 / unit) ** 2
     # What passed in cells without a reading is not known: the level begins anew after them.
     walk[cells.cell[1:][np.diff(cells.cell) > 1]] = np.inf
-    columns = np.hstack([_gas_columns(about, unit, 2e-3), _jump_columns(grid, jumps, 0.2)])
+    hours = (grid.edges_s[1:] - grid.edges_s[0]) / 3600.0
+    wander = _wandering(_spread(grid, cells.cell, made), hours)
+    columns = np.hstack([_gas_columns(about, unit, 2e-3), wander, _jump_columns(grid, jumps, 0.2)])
     return Signal(
         channel.name, channel.role, _spread(grid, cells.cell, np.cumsum(made)),
         _spread(grid, cells.cell, np.ones(n.size)) > 0, np.ones(grid.cells),
         np.full(grid.cells, (3e-6) ** 2), walk, columns,
-        0.5 * volumes / unit, 0.42 * volumes / unit, unit,
+        0.5 * volumes / unit, 0.42 * volumes / unit, 2 + _WAVES, unit,
     )  # fmt: skip
 
 

@@ -58,8 +58,8 @@ def trend(grid: Grid, signal: Signal) -> Trend:
 
 
 def _jumped(signal: Signal, index: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Steps across which a jump column changes; the first two columns are slow ones."""
-    extra = signal.columns[index][:, 2:]
+    """Steps across which a jump column changes; the first `slow` columns are slow ones."""
+    extra = signal.columns[index][:, signal.slow :]
     return np.asarray((np.abs(np.diff(extra, axis=0)) > 0.0).any(axis=1))
 
 
