@@ -12,13 +12,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commands.following import answered
-from monitor.commands.saying import UsageError, complain, printable, say
+from monitor.commands.saying import UsageError, note, say
 from monitor.commands.starting import (
+    BUNDLED_PLAN,
+    begin_recording,
     journal_path,
     load_plan,
     load_rig,
-    local_utc_offset_s,
-    run_started,
     sets_folder,
 )
 from monitor.plan.model import Plan, Rig
@@ -30,16 +30,13 @@ __all__ = ["demo", "rehearse", "run", "watch"]
 
 _POLL_S = 0.5
 
-_LEAD_S = 2.0
-"""Host seconds between the start of the processes and the start of a rehearsal's time."""
-
 
 @answered
 def demo(arguments: argparse.Namespace) -> int:
     """Rehearse the bundled plan, with a coolant that warms once."""
-    from monitor.rehearsal.control import DEMO_FAULTS, demo_plan_path
+    from monitor.rehearsal.control import DEMO_FAULTS
 
-    return _rehearse(demo_plan_path(), DEMO_FAULTS, arguments)
+    return _rehearse(BUNDLED_PLAN, DEMO_FAULTS, arguments)
 
 
 @answered
@@ -49,28 +46,15 @@ def rehearse(arguments: argparse.Namespace) -> int:
 
 
 def _rehearse(plan_path: Path, faults: Sequence[str], arguments: argparse.Namespace) -> int:
-    from monitor.rehearsal.control import RehearsalError, start_rig
+    from monitor.commands.rehearsing import RehearsalError, start_rehearsal
 
-    plan, plan_text = load_plan(plan_path)
+    plan = load_plan(plan_path)[0]
     path = journal_path(arguments.out, plan.title, time.time())
-    epoch_s = time.monotonic() + _LEAD_S
     try:
-        rig, rig_text = start_rig(
-            plan_path,
-            speed=arguments.speed,
-            seed=arguments.seed,
-            faults=tuple(faults),
-            epoch_s=epoch_s,
-        )
+        start_rehearsal(plan_path, path, speed=arguments.speed, seed=arguments.seed, faults=faults)
     except RehearsalError as error:
-        return complain([str(error)])
-    code = _begin(
-        path, plan, plan_text, rig_text, speed=arguments.speed, epoch_s=epoch_s, rehearsal=True
-    )
-    if code:
-        rig.terminate()
-        return code
-    say(f"rehearsing at {arguments.speed:g} times life; the journal is {path}")
+        raise UsageError(str(error)) from error
+    note(f"rehearsing at {arguments.speed:g} times life; the journal is {path}")
     return _look(path, arguments)
 
 
@@ -79,6 +63,8 @@ def run(arguments: argparse.Namespace) -> int:
     """Record from real instruments, or go on in a journal whose recorder has ended."""
     if arguments.resume is not None:
         return _resume(arguments)
+    from monitor.recorder.control import RecorderError
+
     if arguments.plan is None or arguments.rig is None:
         raise UsageError("run: name a plan and a rig: mantlewatch run PLAN --rig RIG")
     plan, plan_text = load_plan(arguments.plan)
@@ -88,10 +74,11 @@ def run(arguments: argparse.Namespace) -> int:
     if any(one.fatal for one in _told_beforehand(plan, rig)):
         return 1
     path = journal_path(arguments.out, plan.title, time.time())
-    code = _begin(path, plan, plan_text, rig_text)
-    if code:
-        return code
-    say(f"recording; the journal is {path}")
+    try:
+        begin_recording(path, plan, plan_text, rig_text)
+    except RecorderError as error:
+        raise UsageError(str(error)) from error
+    note(f"recording; the journal is {path}")
     return _look(path, arguments)
 
 
@@ -101,34 +88,8 @@ def _told_beforehand(plan: Plan, rig: Rig) -> tuple[Advice, ...]:
 
     advice = advise(plan, rig)
     for one in advice:
-        print(printable(f"{'cannot work' if one.fatal else 'note'}: {one.text}"), file=sys.stderr)
+        note(f"{'cannot work' if one.fatal else 'note'}: {one.text}")
     return advice
-
-
-def _begin(
-    path: Path,
-    plan: Plan,
-    plan_text: str,
-    rig_text: str,
-    *,
-    speed: float = 1.0,
-    epoch_s: float | None = None,
-    rehearsal: bool = False,
-) -> int:
-    """Create the journal and start its recorder; 0, or the exit code of a refusal."""
-    from monitor.journal import Journal
-    from monitor.recorder.control import RecorderError, start_recorder
-
-    now_s = time.time()
-    started = run_started(
-        plan, plan_text, rig_text, rehearsal=rehearsal, utc_offset_s=local_utc_offset_s(now_s)
-    )
-    Journal.create(path, started, now_s).close()
-    try:
-        start_recorder(path, speed=speed, epoch=epoch_s)
-    except RecorderError as error:
-        return complain([str(error)])
-    return 0
 
 
 def _resume(arguments: argparse.Namespace) -> int:
@@ -150,8 +111,8 @@ def _resume(arguments: argparse.Namespace) -> int:
     try:
         start_recorder(path, resume=True)
     except RecorderError as error:
-        return complain([str(error)])
-    say(f"recording goes on in {path}; the time between stands in it as a gap")
+        raise UsageError(str(error)) from error
+    note(f"recording goes on in {path}; the time between stands in it as a gap")
     return _look(path, arguments)
 
 

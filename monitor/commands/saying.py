@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-__all__ = ["UsageError", "answer_json", "complain", "printable", "read_text", "say"]
+__all__ = ["UsageError", "answer_json", "complain", "note", "printable", "read_text", "say"]
 
 
 class UsageError(Exception):
@@ -33,6 +33,11 @@ def printable(text: str) -> str:
 def say(text: str) -> None:
     """One answer for people."""
     print(printable(text))
+
+
+def note(text: str) -> None:
+    """Something to know that is no answer: to stderr, so that a pipe gets answers alone."""
+    print(printable(text), file=sys.stderr, flush=True)
 
 
 def complain(problems: Sequence[str]) -> int:

@@ -15,13 +15,26 @@ from typing import TYPE_CHECKING
 from monitor import __version__
 from monitor.commands.saying import UsageError, read_text
 from monitor.entries import RunStarted
+from monitor.plan import __file__ as bundled_at
 from monitor.plan.files import FileErrors, parse_plan, parse_rig
 from monitor.plan.model import Plan, Rig
 
 if TYPE_CHECKING:
     from drivers.catalogue import DriverInfo
 
-__all__ = ["journal_path", "known_drivers", "load_plan", "load_rig", "run_started", "sets_folder"]
+__all__ = [
+    "BUNDLED_PLAN",
+    "begin_recording",
+    "journal_path",
+    "known_drivers",
+    "load_plan",
+    "load_rig",
+    "run_started",
+    "sets_folder",
+]
+
+BUNDLED_PLAN = Path(bundled_at).parent / "bundled" / "manganese-brown.toml"
+"""The demo: a glaze studio calcines manganese(II) nitrate to a brown-black oxide."""
 
 
 def sets_folder() -> Path | None:
@@ -84,6 +97,28 @@ def run_started(
         rehearsal=rehearsal,
         utc_offset_s=utc_offset_s,
     )
+
+
+def begin_recording(
+    path: Path,
+    plan: Plan,
+    plan_text: str,
+    rig_text: str,
+    *,
+    speed: float = 1.0,
+    epoch_s: float | None = None,
+    rehearsal: bool = False,
+) -> None:
+    """Create the journal and start its recorder. Raises JournalError or RecorderError."""
+    from monitor.journal import Journal
+    from monitor.recorder.control import start_recorder
+
+    now_s = time.time()
+    started = run_started(
+        plan, plan_text, rig_text, rehearsal=rehearsal, utc_offset_s=local_utc_offset_s(now_s)
+    )
+    Journal.create(path, started, now_s).close()
+    start_recorder(path, speed=speed, epoch=epoch_s)
 
 
 def local_utc_offset_s(utc_s: float) -> int:
