@@ -146,7 +146,8 @@ def append_entry(path: Path, body: Body, utc_s: float | None = None) -> Entry:
     """Append one entry beside whoever records: a mark, an acknowledgement, a request to stop.
 
     Its elapsed time follows from the last entry and the wall clock where the run is still going;
-    after a clean end it is the last entry's, so that a late remark does not lengthen the run.
+    after a clean end it is the last entry's, so that a late remark does not lengthen the run. In a
+    rehearsal, whose clock is its own, both times are the last entry's.
     """
     path = Path(path)
     if not path.exists():
@@ -157,15 +158,23 @@ def append_entry(path: Path, body: Body, utc_s: float | None = None) -> Entry:
         last = _last(connection, path)
         if last is None:
             raise JournalDamagedError(f"journal {path}: it holds no entry to append to")
-        elapsed_s = last.elapsed_s
-        if utc_s is not None and last.utc_s is not None and not _ended(connection, path):
-            # A rehearsal's clock is its own: beyond a minute the wall clock tells nothing here.
-            elapsed_s += min(60.0, max(0.0, utc_s - last.utc_s))
-        known_utc_s = None if last.utc_s is None else utc_s
+        elapsed_s, known_utc_s = last.elapsed_s, last.utc_s
+        if known_utc_s is not None and utc_s is not None and not _rehearsed(connection, path):
+            if not _ended(connection, path):
+                # A recorder that lives is never silent so long: beyond, the wall clock was set.
+                elapsed_s += min(60.0, max(0.0, utc_s - known_utc_s))
+            known_utc_s = utc_s
         return _append(connection, path, [(elapsed_s, known_utc_s, body)])[0]
     finally:
         connection.close()
         tidy(path)
+
+
+def _rehearsed(connection: sqlite3.Connection, path: Path) -> bool:
+    with translated(path):
+        row = connection.execute("SELECT kind, body FROM entries WHERE seq = 1").fetchone()
+    body = None if row is None else decode_body(*row)
+    return isinstance(body, RunStarted) and body.rehearsal
 
 
 def _ended(connection: sqlite3.Connection, path: Path) -> bool:

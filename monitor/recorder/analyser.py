@@ -1,20 +1,21 @@
 """The analyser: follows the entries of one journal, folds them, stores the lines beside them.
 
-`python -m monitor.recorder.analyser JOURNAL` follows until the recording is closed. It is a process
-of its own, with lower priority: a costly estimate, or its death, holds no reading up. It begins at
-the last checkpoint of its own version, so whatever was recorded while it was dead is folded then.
+`python -m monitor.recorder.analyser JOURNAL` follows until the recording is closed, or until its
+standard input ends; then it folds what there is and ends too. It is a process of its own, with
+lower priority: a costly estimate, or its death, holds no reading up. It begins at the last
+checkpoint of its own version, so whatever was recorded while it was dead is folded then.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
+import select
 import signal
 import sys
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from threading import Event
 from types import TracebackType
 
 from monitor.analysis.fold import VERSION, Fold, line_json
@@ -115,23 +116,23 @@ def catch_up(path: Path) -> None:
             pass
 
 
-def follow(path: Path, finish: Event, orphaned: Callable[[], bool]) -> None:
+def follow(path: Path, finish: Callable[[float], bool], orphaned: Callable[[], bool]) -> None:
     """Fold whatever is appended, until the recording is closed or nobody is left to fold for.
 
-    `finish`: fold what there is, then return. `orphaned`: whoever started this has died.
+    `finish` waits so many seconds and says whether to return once all there is has been folded.
+    `orphaned`: whoever started this has died.
     """
     with _patiently(path, orphaned) as analyser:
-        seen = None
+        seen, last_round = None, False
         while not orphaned():
             version = analyser.version()
             if version != seen:
                 seen = version
                 while analyser.step() and not orphaned():
                     pass
-            elif finish.is_set() or (analyser.at_end and not is_recorded(path)):
+            if last_round or (analyser.at_end and not is_recorded(path)):
                 return
-            else:
-                finish.wait(_POLL_S)
+            last_round = finish(_POLL_S)
 
 
 def _patiently(path: Path, orphaned: Callable[[], bool]) -> Analyser:
@@ -145,21 +146,28 @@ def _patiently(path: Path, orphaned: Callable[[], bool]) -> Analyser:
             time.sleep(_POLL_S)
 
 
+def _input_ended(wait_s: float) -> bool:
+    """Wait for the end of standard input, which cannot come too early as a signal can."""
+    try:
+        ready, _, _ = select.select([0], [], [], wait_s)
+        return bool(ready) and not os.read(0, 1024)
+    except OSError:  # it was closed from the beginning
+        return True
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Follow the journal named by the one argument; 1 where that cannot be done."""
     words = sys.argv[1:] if arguments is None else arguments
     if len(words) != 1:
         print("usage: python -m monitor.recorder.analyser JOURNAL", file=sys.stderr)
         return 2
-    finish = Event()
     parent = os.getppid()
-    signal.signal(signal.SIGTERM, lambda *_: finish.set())
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the recorder says when to end
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
     with contextlib.suppress(OSError):
         os.nice(5)
     try:
-        follow(Path(words[0]), finish, lambda: os.getppid() != parent)
+        follow(Path(words[0]), _input_ended, lambda: os.getppid() != parent)
     except JournalError as error:
         print(error, file=sys.stderr)
         return 1

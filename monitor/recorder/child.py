@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import subprocess
 import sys
 import tempfile
@@ -54,7 +55,7 @@ class AnalyserChild:
         try:
             self._process = subprocess.Popen(
                 self._command,
-                stdin=subprocess.DEVNULL,
+                stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,
                 stderr=self._said,
             )
@@ -73,6 +74,7 @@ class AnalyserChild:
         self._again_s = now_s if steady or not self._died else now_s + self._pause_s
         self._died = True
         self._tell("lost", f"the analysis ended ({self._ending()}); recording goes on")
+        self._close_input()
         self._process = None
 
     def _ending(self) -> str:
@@ -91,7 +93,7 @@ class AnalyserChild:
         """Ask it to fold what there is and end; False where it had to be killed."""
         if self._process is None:
             return True
-        self._process.terminate()
+        self._close_input()
         try:
             self._process.wait(within_s)
         except subprocess.TimeoutExpired:
@@ -103,3 +105,9 @@ class AnalyserChild:
                 self._said.close()
             self._process = None
         return True
+
+    def _close_input(self) -> None:
+        """The end of its input asks it to finish; a signal could come before it listens."""
+        if self._process is not None and self._process.stdin is not None:
+            with contextlib.suppress(OSError):
+                self._process.stdin.close()

@@ -4,7 +4,7 @@ import os
 import stat
 import subprocess
 import sys
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -165,6 +165,17 @@ def test_the_time_of_a_remark(tmp_path, utc_s, closed, expected_s):
     entry = append_entry(path, Mark("note", "x"), utc_s=utc_s)
 
     assert entry.elapsed_s == expected_s
+
+
+def test_a_remark_in_a_rehearsal_takes_its_time(tmp_path):
+    """Its clock runs faster, and may say another day."""
+    path = tmp_path / "a.run"
+    with Journal.create(path, replace(STARTED, rehearsal=True), 5.0) as journal:
+        journal.append([(600.0, 605.0, Heartbeat())])
+
+    entry = append_entry(path, Mark("note", "x"), utc_s=1_700_000_000.0)
+
+    assert (entry.elapsed_s, entry.utc_s) == (600.0, 605.0)
 
 
 def test_many_processes_append_at_once(tmp_path):

@@ -79,9 +79,11 @@ def board(every_s: float = 0.02):
         speaking.stop()
 
 
-def new_journal(path: Path, rig: str = "", utc_s: float | None = None) -> Path:
+def new_journal(
+    path: Path, rig: str = "", utc_s: float | None = None, rehearsal: bool = False
+) -> Path:
     """A journal that waits for its recorder."""
-    started = RunStarted("a drying", PLAN, rig, "0", "none", 1)
+    started = RunStarted("a drying", PLAN, rig, "0", "none", 1, rehearsal)
     Journal.create(path, started, time.time() if utc_s is None else utc_s).close()
     return path
 
