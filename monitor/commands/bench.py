@@ -14,7 +14,7 @@ from typing import Any
 from drivers.protocol import OpenSession, Said, SetupError, StateChanged, run_instrument
 from drivers.reading import ROLES, Reading
 from monitor.commands.following import answered
-from monitor.commands.saying import answer_json, complain, printable, say
+from monitor.commands.saying import UsageError, answer_json, complain, printable, say
 from monitor.commands.starting import known_drivers, load_plan, load_rig
 from monitor.plan.model import ChannelSpec, InstrumentSpec, Plan, Rig
 
@@ -50,12 +50,15 @@ def plan(arguments: argparse.Namespace) -> int:
 def _what_if(found: Plan, arguments: argparse.Namespace) -> Plan:
     from monitor.plan.profile import with_hold_C, with_hold_min, with_rate
 
-    if arguments.hold_C is not None:
-        found = with_hold_C(found, arguments.hold_C)
-    if arguments.rate is not None:
-        found = with_rate(found, arguments.rate)
-    if arguments.hold_min is not None:
-        found = with_hold_min(found, arguments.hold_min)
+    try:
+        if arguments.hold_C is not None:
+            found = with_hold_C(found, arguments.hold_C)
+        if arguments.rate is not None:
+            found = with_rate(found, arguments.rate)
+        if arguments.hold_min is not None:
+            found = with_hold_min(found, arguments.hold_min)
+    except ValueError as error:
+        raise UsageError(str(error)) from error
     return found
 
 
