@@ -47,6 +47,12 @@ class Instrument:
     head: str
     """First cell of its lines; empty for an instrument that says one bare number."""
     mains: bool = True
+    """False: it is fed by the recording host and outlives the mains."""
+
+    @property
+    def is_balance(self) -> bool:
+        """Whether its lines are a balance's frames: status, number, unit."""
+        return self.head == "ST"
 
 
 INSTRUMENTS: tuple[Instrument, ...] = (
@@ -68,9 +74,19 @@ INSTRUMENTS: tuple[Instrument, ...] = (
     Instrument(
         "receiver balance", "catch", (Gauge("receiver_mass", "receiver_mass", "g", 0.02, 2),), "ST"
     ),
-    Instrument("outlet counter", "outlet", (Gauge("bubbles", "bubble_count", "1", 0.0, 0),), ""),
     Instrument(
-        "inlet counter", "inlet", (Gauge("inlet_bubbles", "inlet_bubble_count", "1", 0.0, 0),), ""
+        "outlet counter",
+        "outlet",
+        (Gauge("bubbles", "bubble_count", "1", 0.0, 0),),
+        "",
+        mains=False,
+    ),
+    Instrument(
+        "inlet counter",
+        "inlet",
+        (Gauge("inlet_bubbles", "inlet_bubble_count", "1", 0.0, 0),),
+        "",
+        False,
     ),
     Instrument(
         "bench board",

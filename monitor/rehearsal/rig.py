@@ -42,9 +42,8 @@ def _instrument(instrument: Instrument, port: str) -> str:
     lines = [
         "[[instrument]]",
         f'name = "{instrument.name}"',
-        'driver = "line"',
+        *_driver(instrument),
         f'port = "{port}"',
-        f'fields = "{_fields(instrument)}"',
         "",
         "[instrument.channels]",
         *(_channel(gauge) for gauge in instrument.gauges),
@@ -53,11 +52,12 @@ def _instrument(instrument: Instrument, port: str) -> str:
     return "\n".join(lines)
 
 
-def _fields(instrument: Instrument) -> str:
+def _driver(instrument: Instrument) -> list[str]:
+    if instrument.is_balance:
+        return ['driver = "balance"']
     cells = ",".join("{" + gauge.name + "}" for gauge in instrument.gauges)
-    if instrument.head == "ST":
-        return f"ST,{cells} g"
-    return f"{instrument.head},{cells}" if instrument.head else cells
+    fields = f"{instrument.head},{cells}" if instrument.head else cells
+    return ['driver = "line"', f'fields = "{fields}"']
 
 
 def _channel(gauge: Gauge) -> str:

@@ -16,7 +16,8 @@ from monitor.plan.model import Plan
 from monitor.rehearsal.coolant import CoolantCircuit, condensing_line_C
 from monitor.rehearsal.faults import Fault, Faults
 from monitor.rehearsal.heating import Heating, draw_heating, profile_end_s
-from monitor.rehearsal.reactions import ChargeState, draw_recipe
+from monitor.rehearsal.reactions import ChargeState
+from monitor.rehearsal.recipe import draw_recipe
 from monitor.rehearsal.train import Train, draw_train
 
 __all__ = ["Truth", "World", "site_pressure_kPa"]
