@@ -4,17 +4,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.line import FieldsMatcher, LineDecoder, PatternMatcher, matcher_from, open_session
+from drivers.line import LineDecoder, Plain, open_session
 from drivers.lines import LineSplitter, TooLong, number_of, quality_of_word
+from drivers.matching import FieldsMatcher, PatternMatcher, matcher_from
 from drivers.protocol import BadInput, SetupError, Values
 from drivers.reading import Quality, Reading
 from tests.drivers.peers import MANTLE, POT, SCALE, ChannelSetup, setup_of
 
 
 def decoded(data, *channels, matcher=None, **options):
-    decoder = LineDecoder(
-        channels, matcher or FieldsMatcher(",".join(f"{{{c.name}}}" for c in channels)), **options
-    )
+    matcher = matcher or FieldsMatcher(",".join(f"{{{c.name}}}" for c in channels))
+    decoder = LineDecoder(matcher, Plain(channels), **options)
     decoder.feed(b"tail\n", 0.0)
     return decoder.feed(data, 0.0)
 
@@ -64,7 +64,7 @@ def test_a_template_is_the_line_itself(template, line, words):
 )
 def test_a_line_that_cannot_be_is_refused_with_the_reason(options, told):
     with pytest.raises(SetupError, match=told):
-        LineDecoder([POT, MANTLE], matcher_from(options))
+        LineDecoder(matcher_from(options), Plain([POT, MANTLE]))
 
 
 def test_a_pattern_has_to_fit_the_whole_line():

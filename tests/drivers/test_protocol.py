@@ -5,6 +5,8 @@ import threading
 import pytest
 
 from drivers.catalogue import DRIVERS
+from drivers.line import LineDecoder, Plain
+from drivers.matching import FieldsMatcher
 from drivers.protocol import (
     BackOff,
     BadInput,
@@ -100,9 +102,7 @@ def test_an_instrument_that_speaks_when_asked(peer):
 
 def test_a_line_of_a_gigabyte_costs_no_memory():
     """Fed as chunks to the decoder: what it keeps stays below one line, and it is told once."""
-    from drivers.line import FieldsMatcher, LineDecoder
-
-    decoder = LineDecoder([POT], FieldsMatcher("{pot}"))
+    decoder = LineDecoder(FieldsMatcher("{pot}"), Plain([POT]))
     decoder.feed(b"tail\n", 0.0)
     chunk = b"9" * 1_000_000
     items = [item for _ in range(1000) for item in decoder.feed(chunk, 0.0)]
