@@ -1,8 +1,9 @@
 """What each alarm means in plain words, the usual first step, and what not to do.
 
 The steps are common practice without a source, short enough for one row of a terminal, and worded
-so that they never replace the person's own stop plan. Whatever asks for less heat also says that the air path comes first: cutting the heat
-while a tube dips into liquid can itself pull the liquid back.
+so that they never replace the person's own stop plan. Whatever asks for less heat also says that
+the air path comes first: cutting the heat while a tube dips into liquid can itself pull the liquid
+back.
 """
 
 from __future__ import annotations

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
+from rich.cells import cell_len
+
 from monitor.dashboard.advice import MEDICAL, advice_for
 from monitor.dashboard.facts import Facts
 from monitor.dashboard.figures import Line
 from monitor.dashboard.words import age, clean, clip
 
-__all__ = ["Alarm", "AlarmKey", "action_words", "alarm_view", "alarms"]
+__all__ = ["Alarm", "AlarmKey", "action_rows", "action_words", "alarm_view", "alarms"]
 
 AlarmKey = tuple[str, str | None, float]
 """Name, channel and `since_s` tell one alarm from every other."""
@@ -117,21 +119,27 @@ def _headline(alarm: Line) -> str:
     return f"{means}{where}" + (f": {'; '.join(why)}" if why else "")
 
 
-def action_words(alarm: Alarm, cells: int) -> str:
+def action_rows(alarm: Alarm, cells: int) -> list[str]:
     """The person's own line, or the usual first step; medical advice; one thing not to do.
 
-    Only a line of the person's own is ever shortened to fit, with a hint where all of it stands.
+    One row, or two where a line of the person's own leaves no room for the rest beside it. Only
+    such a line is ever shortened, with a hint where all of it stands.
     """
-    own = alarm.own_plan.rstrip(". ")
-    tail = [text for text in (alarm.medical, _do_not(alarm)) if text]
-    if own:
-        room = cells - sum(len(text) + 1 for text in tail) - 1
-        first = f"Your plan: {own}"
-        first = first if len(first) <= room else f"{clip(first, max(20, room - 4))} [i]"
-        first += "."
+    tail = " ".join(text for text in (alarm.medical, _do_not(alarm)) if text)
+    if alarm.own_plan:
+        first = f"Your plan: {alarm.own_plan.rstrip('. ')}."
     else:
         first = f"Usual: {alarm.step}." if alarm.step else ""
-    return " ".join([first, *tail] if first else tail)
+    if cell_len(first) + 1 + cell_len(tail) <= cells or not (first and tail):
+        return [f"{first} {tail}".strip()]
+    if cell_len(first) > cells:
+        first = f"{clip(first, cells - 4)} [i]"
+    return [first, tail]
+
+
+def action_words(alarm: Alarm) -> str:
+    """The same as running text."""
+    return " ".join(action_rows(alarm, 1_000_000))
 
 
 def _do_not(alarm: Alarm) -> str:

@@ -22,6 +22,7 @@ from monitor.dashboard.standing import Standing
 from monitor.dashboard.texts import HELP, full_text
 from monitor.dashboard.view import View
 from monitor.dashboard.widgets import Sheet
+from monitor.dashboard.words import clean
 from monitor.entries import Acknowledged, Body, Shelved, StopRequested
 from monitor.journal import JournalError, append_entry
 
@@ -29,6 +30,7 @@ __all__ = ["DashboardApp", "run_dashboard"]
 
 _POLL_S = 0.25
 _BELL_S = 3.0
+_SAID_S = 4.0
 
 
 class DashboardApp(App[str]):
@@ -54,6 +56,7 @@ class DashboardApp(App[str]):
         self._follower = follower or Follower(self._path)
         self._person = _person() if person is None else person
         self._rang_at_s = float("-inf")
+        self._said, self._said_until_s = "", 0.0
         self._standing: Standing = self._follower.standing()
         self._view: View = self._follower.view(self._standing)
 
@@ -88,6 +91,8 @@ class DashboardApp(App[str]):
     def _tick(self) -> None:
         new = self._follower.poll()
         standing = self._follower.standing()
+        if self._said and time.monotonic() >= self._said_until_s:
+            self._said, new = "", True
         if new or standing != self._standing:
             self.refresh_view()
         self._ring()
@@ -106,6 +111,7 @@ class DashboardApp(App[str]):
             follower.events,
             lambda cells: follower.traces(cells, standing),
             (self.size.width, self.size.height),
+            self._said,
         )
         for sheet in self.screen_stack[0].query(Sheet):
             sheet.show(rows)
@@ -120,14 +126,19 @@ class DashboardApp(App[str]):
 
     # --- what a person says
 
+    def _say(self, text: str, for_s: float = _SAID_S) -> None:
+        """A word in the last row, in place of the keys, for a moment."""
+        self._said, self._said_until_s = clean(text), time.monotonic() + for_s
+        self._draw()
+
     def _append(self, body: Body, did: str) -> bool:
         """Append an entry and say so; what goes wrong is said, never raised."""
         try:
             append_entry(self._path, body, utc_s=time.time())
         except JournalError as error:
-            self.notify(str(error), severity="error", markup=False)
+            self._say(str(error), 10.0)
             return False
-        self.notify(did, timeout=3, markup=False)
+        self._say(did)
         self._follower.poll()
         self.refresh_view()
         return True
@@ -147,7 +158,7 @@ class DashboardApp(App[str]):
             a for a in self._view.alarms if a.lets_go
         ]
         if not wanted:
-            self.notify("no alarm waits to be seen", timeout=3, markup=False)
+            self._say("no alarm waits to be seen")
             return
         alarm = wanted[0]
         name, channel, since_s = alarm.key
@@ -158,7 +169,7 @@ class DashboardApp(App[str]):
         """Put the first alarm aside that has been seen."""
         alarm = self._to_shelve()
         if alarm is None:
-            self.notify("no alarm to shelve: press [a] first", timeout=3, markup=False)
+            self._say("no alarm to shelve: press [a] first")
             return
         name, channel, _ = alarm.key
         body = Shelved(name, alarm.shelf_s, channel, self._person)

@@ -18,7 +18,7 @@ from monitor.dashboard.plot import Traces, plot_columns
 from monitor.dashboard.sensors import Heard
 from monitor.dashboard.standing import Clues, Standing, standing_of
 from monitor.dashboard.view import View, view_of
-from monitor.entries import Acknowledged, Amended, ClosedCleanly, Entry, Heartbeat, Readings
+from monitor.entries import Acknowledged, Amended, ClosedCleanly, Entry, Gap, Heartbeat, Readings
 from monitor.journal import Reader, is_recorded
 
 __all__ = ["Follower"]
@@ -59,6 +59,8 @@ class Follower:
         self._verdict = ""
         self._unasked: deque[dict[str, Any]] = deque(maxlen=_EVENTS)
         self._closed = False
+        self._plan_toml: str | None = None
+        self._rig_toml: str | None = None
         self._version = -1
         now_s = monotonic_s()
         self._entry_at_s = self._line_at_s = self._held_at_s = now_s
@@ -112,6 +114,7 @@ class Follower:
             self._take_event(entry)
         first = max(0, self._last.seq - _NEWEST)
         for entry in self._reader.entries(after_seq=first, until_seq=self._last.seq):
+            self._take_closing(entry)
             self._take_readings(entry, draw=False)
 
     # --- following
@@ -131,6 +134,7 @@ class Follower:
         before = self._last.seq
         for entry in self._reader.entries(after_seq=before):
             self._take_event(entry)
+            self._take_closing(entry)
             self._take_readings(entry)
             self._last = entry
             if isinstance(entry.body, Readings | Heartbeat):
@@ -183,11 +187,19 @@ class Follower:
             return
         self._add_event(event)
         body = entry.body
-        self._closed = isinstance(body, ClosedCleanly)
         if isinstance(body, Acknowledged):
             self._acknowledged_s[body.name, body.channel, body.since_s] = entry.elapsed_s
         if isinstance(body, Amended):
-            self.facts = facts_of(self._start, body.plan_toml, body.rig_toml, self._sets_folder)
+            self._plan_toml = body.plan_toml or self._plan_toml
+            self._rig_toml = body.rig_toml or self._rig_toml
+            self.facts = facts_of(self._start, self._plan_toml, self._rig_toml, self._sets_folder)
+
+    def _take_closing(self, entry: Entry) -> None:
+        """Whether the record is closed: a remark after the end opens nothing."""
+        if isinstance(entry.body, ClosedCleanly):
+            self._closed = True
+        elif isinstance(entry.body, Readings | Heartbeat | Gap):
+            self._closed = False
 
     def _add_event(self, event: Event) -> None:
         """In order of time: the log's rows come from entries and from lines."""
@@ -218,7 +230,9 @@ class Follower:
     # --- what is shown
 
     def standing(self) -> Standing:
-        """How the record stands just now."""
+        """How the record stands just now, or stood at `until_s`."""
+        if self._until_s is not None:
+            return Standing("finished" if self._closed else "recording", ())
         now_s = self._monotonic_s()
         return standing_of(
             Clues(

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 
 from monitor.dashboard.events import Event
 from monitor.dashboard.panels import (
+    NOT_SAFETY,
     alarm_rows,
     figure_rows,
     footer_row,
@@ -25,6 +26,8 @@ __all__ = ["screen_rows"]
 
 _WIDE_CELLS = 120
 _TALL_ROWS = 34
+_LEAST_CELLS = 60
+_LEAST_ROWS = 16
 
 
 def screen_rows(
@@ -33,9 +36,15 @@ def screen_rows(
     events: Sequence[Event],
     traces: Callable[[int], Traces],
     size: tuple[int, int],
+    said: str = "",
 ) -> list[Row]:
-    """All rows of the screen, exactly as many as the terminal has. `size`: columns, rows."""
+    """All rows of the screen, exactly as many as the terminal has.
+
+    `size`: columns, rows. `said`: a word for the last row, in place of the keys.
+    """
     cells, height = size
+    if cells < _LEAST_CELLS or height < _LEAST_ROWS:
+        return _small(view, standing, cells, height)
     tall = height >= _TALL_ROWS
     top = [header_row(view, standing, cells), *notice_rows(standing, cells)]
     top += verdict_rows(view, cells, reasons=5 if tall else 2)
@@ -49,8 +58,24 @@ def screen_rows(
     log += [()] * (log_height - len(log))
     title = [rule("log", cells)] if tall else []
     rows = [*top, *middle, *alarms, *title, *log]
-    rows = rows[: height - 1]
-    return [to_width(row, cells) for row in (*rows, footer_row(cells, finished=standing.finished))]
+    footer = footer_row(cells, finished=standing.finished, said=said)
+    return [to_width(row, cells) for row in (*rows[: height - 1], footer)]
+
+
+def _small(view: View, standing: Standing, cells: int, height: int) -> list[Row]:
+    """What matters most where there is hardly any room."""
+    alarms = [((f"▲ {alarm.headline}", "warn"),) for alarm in view.alarms if alarm.open]
+    rows: list[Row] = [
+        *(((f"▲ {notice.text}", notice.level),) for notice in standing.notices),
+        *alarms[:1],
+        ((f"{view.verdict.word.upper() or 'no verdict yet'}", "strong"),),
+        *(((f"{figure.label} {figure.value}", figure.level),) for figure in view.figures),
+        *alarms[1:],
+        (("this terminal is too small: 80 columns, 24 rows", "dim"),),
+        (("[i] in full, [?] help", "dim"),),
+    ]
+    rows = [*rows, *([()] * height)][: max(0, height - 1)]
+    return [to_width(row, cells) for row in (*rows, ((NOT_SAFETY, "title"),))]
 
 
 def _middle(view: View, traces: Callable[[int], Traces], cells: int, height: int) -> list[Row]:

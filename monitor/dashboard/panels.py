@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from monitor.dashboard.alarming import Alarm, action_words
+from rich.cells import cell_len
+
+from monitor.dashboard.alarming import Alarm, action_rows
 from monitor.dashboard.events import Event
 from monitor.dashboard.figures import Figure, Progress
 from monitor.dashboard.rows import Row, row_width, rule, to_width
@@ -67,6 +69,8 @@ def verdict_rows(view: View, cells: int, reasons: int) -> list[Row]:
             segments.append((f"▶ {word.upper()} ◀", f"verdict-{word}"))
         else:
             segments.append((f"  {word}  ", "dim"))
+    if row_width(tuple(segments)) > cells:  # no room for all: the present one alone
+        segments = [(f" ▶ {view.verdict.word.upper()} ◀", f"verdict-{view.verdict.word}")]
     return [tuple(segments), *_reasons(view, cells, reasons)]
 
 
@@ -173,25 +177,26 @@ def alarm_rows(alarms: Sequence[Alarm], cells: int, most: int) -> list[Row]:
     title = f"{len(alarms)} alarm{'s' if len(alarms) > 1 else ''}, {unseen} not seen"
     keys = " · [a] seen" if unseen or any(a.lets_go for a in alarms) else ""
     rows = [rule(f"{title}{keys} · your own stop plan goes first", cells, "alarm-rule")]
-    fit = max(1, (most - 1) // 2)
-    if fit < len(alarms) and most - 1 < 2 * fit + 1:
-        fit = max(1, fit - 1) if most >= 4 else fit
-    for alarm in alarms[:fit]:
-        rows += _alarm_pair(alarm, cells)
-    if fit < len(alarms) and len(rows) < most:
-        rest = "; ".join(a.headline for a in alarms[fit:])
-        rows.append(to_width(((f" and {len(alarms) - fit} more [i]: {rest}", "warn"),), cells))
-    return rows[:most]
+    for n, alarm in enumerate(alarms):
+        block = _alarm_block(alarm, cells)
+        left = most - len(rows) - (1 if n + 1 < len(alarms) else 0)
+        if n > 0 and len(block) > left:
+            rest = "; ".join(a.headline for a in alarms[n:])
+            rows.append(((f" and {len(alarms) - n} more [i]: {rest}", "warn"),))
+            break
+        rows += block
+    return [to_width(row, cells) for row in rows[:most]]
 
 
-def _alarm_pair(alarm: Alarm, cells: int) -> list[Row]:
+def _alarm_block(alarm: Alarm, cells: int) -> list[Row]:
+    """What, how urgent and how it stands; below it what to do."""
     style = {"high": "alert", "medium": "warn"}.get(alarm.priority, "low") if alarm.open else ""
     shape = _SHAPES.get(alarm.priority, "▲  ")
     right = f"{alarm.priority.upper()} {alarm.standing}"
     left = clip(f" {shape} {alarm.headline}", cells - len(right) - 2)
     first = to_width(((left, style),), cells - len(right) - 1)
-    second = clip(f"     {action_words(alarm, cells - 5)}", cells)
-    return [(*first, (right + " ", style)), to_width(((second, ""),), cells)]
+    below = [((f"     {text}", ""),) for text in action_rows(alarm, cells - 5)]
+    return [(*first, (right + " ", style)), *below]
 
 
 def log_rows(events: Sequence[Event], cells: int, most: int) -> list[Row]:
@@ -203,13 +208,11 @@ def log_rows(events: Sequence[Event], cells: int, most: int) -> list[Row]:
     return rows
 
 
-def footer_row(cells: int, *, finished: bool) -> Row:
-    """The keys, and what this is not."""
-    keys = "m mark  a seen  i in full  ? help  q leave"
-    if finished:
-        keys = "i in full  ? help  q leave"
-    gap = max(1, cells - len(keys) - len(NOT_SAFETY) - 2)
-    text = f" {keys}{' ' * gap}{NOT_SAFETY} "
-    if len(text) > cells:
-        text = f" {clip(keys, cells - len(NOT_SAFETY) - 3)} {NOT_SAFETY} "
-    return ((text, "title"),)
+def footer_row(cells: int, *, finished: bool, said: str = "") -> Row:
+    """The keys, or what has just been done; and what this is not."""
+    keys = "i in full  ? help  q leave"
+    if not finished:
+        keys = f"m mark  a seen  {keys}"
+    left = clip(f" {said or keys}", max(0, cells - len(NOT_SAFETY) - 2))
+    gap = " " * max(1, cells - cell_len(left) - len(NOT_SAFETY) - 1)
+    return ((left, "strong" if said else "title"), (f"{gap}{NOT_SAFETY} ", "title"))

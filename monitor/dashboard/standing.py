@@ -76,11 +76,11 @@ def standing_of(clues: Clues) -> Standing:
         return Standing("not recording", (Notice("alert", text), *behind), silent_s)
     if silent_s >= SILENT_AFTER_S:
         text = (
-            f"RECORDER SILENT for {duration(silent_s)}: nothing below is the present; "
+            f"RECORDER SILENT for {duration(silent_s)}: this is not the present; "
             "look at the rig itself"
         )
         return Standing("silent", (Notice("alert", text), *behind), silent_s)
-    return Standing("recording", behind)
+    return Standing("recording" if clues.held else "starting", behind)
 
 
 def _silent_s(clues: Clues) -> float:

@@ -102,9 +102,7 @@ def _figure(figure: Figure) -> str:
 
 
 def _alarm(alarm: Alarm) -> str:
-    return (
-        f"{alarm.priority.upper()}, {alarm.standing}: {alarm.headline}. {action_words(alarm, 999)}"
-    )
+    return f"{alarm.priority.upper()}, {alarm.standing}: {alarm.headline}. {action_words(alarm)}"
 
 
 def _part(title: str, items: Iterable[str], cells: int, none: str = "") -> str:

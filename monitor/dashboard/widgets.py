@@ -39,6 +39,9 @@ _STYLES = {
 """Name of a style -> how it looks. Without colours, shape, place and words still tell."""
 
 
+_PLAIN = Style()
+
+
 class Sheet(Widget):
     """Rows that fill the terminal; only rows that have changed are painted again."""
 
@@ -60,7 +63,9 @@ class Sheet(Widget):
     def render_line(self, y: int) -> Strip:
         """One row for the terminal. Nothing in it is taken for markup."""
         width = self.size.width
-        segments = [Segment(text, _STYLES[style]) for text, style in _row(self._rows, y) or ()]
+        segments = [
+            Segment(text, _STYLES.get(style, _PLAIN)) for text, style in _row(self._rows, y) or ()
+        ]
         return Strip(segments).adjust_cell_length(width, self.rich_style)
 
 
