@@ -23,12 +23,19 @@ def _parser() -> argparse.ArgumentParser:
         description="Serves the instruments of a simulated rig until standard input closes.",
     )
     parser.add_argument("plan", type=Path, metavar="PLAN")
-    parser.add_argument("--speed", type=float, default=1.0, metavar="N")
+    parser.add_argument("--speed", type=_speed, default=1.0, metavar="N")
     parser.add_argument("--seed", type=int, default=1, metavar="N")
     parser.add_argument("--fault", action="append", default=[], metavar="NAME@40min")
     parser.add_argument("--epoch", type=float, metavar="S", help="monotonic clock at time zero")
     parser.add_argument("--sets", type=Path, metavar="FOLDER", help="reaction sets of one's own")
     return parser
+
+
+def _speed(text: str) -> float:
+    speed = float(text)
+    if not 0.1 <= speed <= 600.0:
+        raise argparse.ArgumentTypeError(f"{text} is no speed; expected 0.1 to 600")
+    return speed
 
 
 def _on_the_wire(text: str) -> Fault:

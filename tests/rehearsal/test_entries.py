@@ -78,7 +78,7 @@ def test_a_rig_with_less():
 
 def bodies(*faults, until_s, instruments=None):
     more = {} if instruments is None else {"instruments": instruments}
-    return [e for e in rehearse_entries(BUNDLED_TEXT, faults=faults, until_s=until_s, **more)]
+    return list(rehearse_entries(BUNDLED_TEXT, faults=faults, until_s=until_s, **more))
 
 
 def test_a_host_that_sleeps_leaves_a_gap():
