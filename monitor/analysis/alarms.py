@@ -139,7 +139,9 @@ class Alarms:
 
     def lines(self) -> list[dict[str, Any]]:
         """The alarms as they stand in an analysis line: high first, then the earliest."""
-        rank = sorted(self.kept, key=lambda a: (CLASSES[a.name], a.since_s, a.name, a.channel or ""))
+        rank = sorted(
+            self.kept, key=lambda a: (CLASSES[a.name], a.since_s, a.name, a.channel or "")
+        )
         return [self._line(alarm) for alarm in rank]
 
     def _line(self, alarm: Alarm) -> dict[str, Any]:
@@ -167,9 +169,7 @@ class Alarms:
 
     def _settle(self) -> None:
         """Back to normal: gone and seen, unless latched."""
-        self.kept = [
-            a for a in self.kept if a.active or a.acknowledged_s is None or a.is_latching
-        ]
+        self.kept = [a for a in self.kept if a.active or a.acknowledged_s is None or a.is_latching]
 
     def _call_again(self, name: str, channel: str | None) -> None:
         for alarm in self.kept:

@@ -16,7 +16,7 @@ from monitor.analysis.setting import Setting
 
 __all__ = ["CoolantView", "drift_per_s", "limit_C", "view_coolant"]
 
-_GONE = 0.985
+_GONE = 0.995
 """A step of which this fraction is gone (as the middle has it) gives no NO2 worth condensing."""
 
 _BLOCK_S = 30.0
@@ -80,7 +80,7 @@ def drift_per_s(state: ChannelState, now_s: float) -> float | None:
 
 
 def view_coolant(
-    limit: float | None, coolant: Sequence[ChannelState], now_s: float
+    limit: float | None, coolant: Sequence[ChannelState], now_s: float, with_drift: bool = True
 ) -> CoolantView:
     """Margin and drift of the warmer of the live coolant channels against the line."""
     live = [c for c in coolant if c.is_live(now_s) and c.value is not None]
@@ -89,7 +89,7 @@ def view_coolant(
     warmest = max(live, key=lambda c: c.value if c.value is not None else -math.inf)
     value = warmest.value
     assert value is not None
-    drift = drift_per_s(warmest, now_s)
+    drift = drift_per_s(warmest, now_s) if with_drift else None
     per_min = None if drift is None else 60.0 * drift
     if limit is None:
         return CoolantView(None, value, warmest.name, None, None, per_min)

@@ -51,7 +51,9 @@ def notice_heating(heating: Heating, pot: ChannelState, now_s: float) -> None:
         return
     if heating.start_C is None or heating.started_n < 3:
         n = heating.started_n
-        heating.start_C = value if heating.start_C is None else (heating.start_C * n + value) / (n + 1)
+        heating.start_C = (
+            value if heating.start_C is None else (heating.start_C * n + value) / (n + 1)
+        )
         heating.started_n = n + 1
     if value < heating.start_C + _RISE_K:
         return
@@ -60,9 +62,7 @@ def notice_heating(heating: Heating, pot: ChannelState, now_s: float) -> None:
         heating.began_s = now_s
 
 
-def planned_C(
-    heating: Heating, profile: tuple[ProfileSegment, ...], now_s: float
-) -> float | None:
+def planned_C(heating: Heating, profile: tuple[ProfileSegment, ...], now_s: float) -> float | None:
     """The planned pot temperature, shifted by the lateness. [degC]"""
     if heating.began_s is None or not profile:
         return None

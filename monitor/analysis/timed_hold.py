@@ -8,10 +8,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.analysis.expected import Heating
+from monitor.analysis.verdict import Said
+from monitor.analysis.view import View
 from monitor.plan.model import ProfileSegment
 from monitor.plan.profile import segment_at
 
-__all__ = ["HoldState", "hold_left_s", "watch_hold"]
+__all__ = ["HoldState", "hold_left_s", "say_hold", "watch_hold"]
+
+_LEFT_S = 600.0
 
 _LONGEST_STEP_S = 60.0
 """More than this between two looks is a gap, not a hold."""
@@ -64,3 +68,30 @@ def hold_left_s(
         assert place is not None
         left += max(heating.began_s + heating.late_s + place.begun_s - now_s, 0.0)
     return max(left, 0.0)
+
+
+def say_hold(hold: HoldState, view: View) -> Said:
+    """The verdict of a timed hold."""
+    heating, profile = view.heating, view.setting.plan.profile
+    band = view.setting.plan.limits.profile_band_K
+    last = profile[-1]
+    held = f"held {hold.held_s / 60.0:.0f} of {last.hold_min:g} min at {last.to_C:g} degC"
+    within = f"{held}, within {band:g} K"
+    if hold.complete_s is not None:
+        return Said("complete", (within,), ())
+    pot = view.live("pot_temperature")
+    if pot is None:
+        if heating.began_s is None and not view.of("pot_temperature"):
+            return Said("unclear", ("no channel for the pot's temperature",), ())
+        if heating.began_s is not None:
+            return Said("unclear", ("the pot's temperature is not known now", held), ())
+        return Said("heating", ("the pot has not been read yet",), ())
+    if heating.began_s is None:
+        return Said("heating", (f"heating has not begun: pot {pot.value:.1f} degC",), ())
+    if heating.left_s is not None and view.now_s - heating.left_s >= _LEFT_S:
+        view.stall_why = (
+            f"the pot has not followed the profile for {(view.now_s - heating.left_s) / 60.0:.0f}"
+            f" min: {pot.value:.0f} degC"
+        )
+        return Said("stalled", (view.stall_why, held), ())
+    return Said("heating", (f"pot {pot.value:.1f} degC", within if hold.in_last else held), ())

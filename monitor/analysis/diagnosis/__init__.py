@@ -1,0 +1,16 @@
+"""Findings from several channels: a table of rules, one module for each theme.
+
+Every rule names the roles it needs. Where they are missing or old the answer is `cannot_tell`,
+never that all is well.
+"""
+
+from monitor.analysis.diagnosis import cold, course, recording, sensors
+from monitor.analysis.diagnosis.rules import Rule, judge
+
+__all__ = ["FAST", "RULES", "Rule", "judge"]
+
+RULES: tuple[Rule, ...] = (*sensors.RULES, *cold.RULES, *course.RULES, *recording.RULES)
+"""All rules, in the order in which they are judged."""
+
+FAST: tuple[Rule, ...] = tuple(rule for rule in RULES if rule.is_fast)
+"""Those judged at every entry: class A conditions and silence."""

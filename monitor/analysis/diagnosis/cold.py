@@ -1,0 +1,170 @@
+"""Coolant: too warm for its line, on its way there, flow lost, ice gone, too cold."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from monitor.analysis.channels import ChannelState, slope_per_s
+from monitor.analysis.conditions import Judged
+from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
+from monitor.analysis.view import View
+from monitor.chemistry.no2 import dew_point_C
+
+__all__ = ["RULES"]
+
+_IN, _OUT, _BATH = "coolant_in_temperature", "coolant_out_temperature", "bath_temperature"
+
+_SOON_S = 900.0
+"""Warn where the present drift reaches the line within this."""
+
+_FREEZING_C = -5.0
+_FLOW_K = 4.0
+_ICE_K = 2.5
+
+
+def _no2_matters(view: View) -> bool:
+    """NO2 is still to come and the heat is on its way."""
+    return view.coolant.limit_C is not None and view.heating.began_s is not None
+
+
+def _near_no2(view: View) -> bool:
+    """NO2 comes now, or the pot is within 40 K of where a step that gives it runs."""
+    pot, estimate = view.value("pot_temperature"), view.estimate
+    for i, step in enumerate(view.setting.plan.steps):
+        if view.setting.condensing_C[i] is None or step.unwanted:
+            continue
+        band = estimate.steps[i] if estimate is not None and i < len(estimate.steps) else None
+        if band is not None and band.p50 > 0.005:
+            return True
+        if pot is not None and pot > step.half_C - 40.0:
+            return True
+    return False
+
+
+def _above_line(view: View) -> Iterator[Judged]:
+    coolant = view.coolant
+    if coolant.warmest_C is None or not _near_no2(view):
+        return
+    line = dew_point_C(min(max(view.setting.pressure_kPa, 20.0), 120.0))
+    over = coolant.warmest_C - line
+    if dead_band(view, "above-line", over > 0.0, over > -1.0):
+        why = (
+            f"coolant {coolant.warmest_C:.1f} degC; NO2 condenses only below {line:.1f} degC,"
+            " pure and at the local pressure"
+        )
+        yield Judged("coolant-above-line", why, coolant.warmest, on_delay_s=10.0)
+
+
+def _warm(view: View) -> Iterator[Judged]:
+    coolant, want = view.coolant, view.setting.plan.limits.coolant_margin_K
+    margin, limit, soon = coolant.margin_K, coolant.limit_C, coolant.reaches_limit_in_s
+    if margin is None or limit is None:
+        return
+    drifts = soon is not None and soon <= _SOON_S and (coolant.drift_K_per_min or 0.0) > 0.1
+    near = margin < want or (drifts and margin < want + 6.0)
+    if not dead_band(view, "warm", near, margin < want + 1.0):
+        return
+    why = f"coolant {coolant.warmest_C:.1f} degC, {margin:.1f} K below the line of {limit:.1f} degC"
+    if margin < 0.0:
+        why = f"coolant {coolant.warmest_C:.1f} degC, above the line of {limit:.1f} degC"
+    elif drifts and soon is not None:
+        why += f"; at this drift it is there in {soon / 60.0:.0f} min"
+    yield Judged("coolant-warm", why, coolant.warmest, on_delay_s=30.0)
+
+
+def _freezing(view: View) -> Iterator[Judged]:
+    live = [s for role in (_IN, _OUT) if (s := view.live(role)) is not None]
+    coldest = min(live, key=_number, default=None)
+    if coldest is None:
+        return
+    value = _number(coldest)
+    if dead_band(view, "freezing", value < _FREEZING_C, value < _FREEZING_C + 1.0):
+        why = f"coolant {value:.1f} degC: N2O4 may freeze in the condenser from -9 degC"
+        yield Judged("coolant-freezing", why, coldest.name, on_delay_s=30.0)
+
+
+def _flow_lost(view: View) -> Iterator[Judged]:
+    flow = view.live("coolant_flow")
+    if flow is not None:
+        value = _number(flow)
+        usual = view.memory.get("flow", value)
+        lost = usual > 5.0 and value < 0.3 * usual
+        if dead_band(view, "flow-lost", lost, value < 0.5 * usual):
+            why = f"coolant flow {value:.0f} mL/min, usually {usual:.0f} mL/min"
+            yield Judged("coolant-flow-lost", why, flow.name, on_delay_s=15.0)
+        else:
+            remember_slowly(view, "flow", value, 1200.0)
+        return
+    yield from _flow_by_temperature(view)
+
+
+def _flow_by_temperature(view: View) -> Iterator[Judged]:
+    """Without a flow meter: the outlet leaves the inlet, and goes on leaving it."""
+    inlet, outlet = view.live(_IN), view.live(_OUT)
+    if inlet is None or outlet is None:
+        return
+    apart = _number(outlet) - _number(inlet)
+    usual = view.memory.get("apart", apart)
+    away = slope_per_s(outlet, view.now_s, 90.0)
+    stays = slope_per_s(inlet, view.now_s, 90.0)
+    runs = away is not None and stays is not None and 60.0 * (away - stays) > 0.3
+    lost = apart > usual + _FLOW_K and runs
+    if dead_band(view, "apart-lost", lost, apart > usual + 0.6 * _FLOW_K):
+        why = (
+            f"outlet {apart:.1f} K warmer than inlet, usually {usual:.1f} K:"
+            " little or no coolant flows (or the probe has left the line)"
+        )
+        yield Judged("coolant-flow-lost", why, outlet.name, on_delay_s=30.0)
+    else:
+        remember_slowly(view, "apart", apart, 1200.0)
+
+
+def _ice_gone(view: View) -> Iterator[Judged]:
+    bath = view.live(_BATH) or (
+        view.live(_IN) if view.setting.rig.coolant.kind == "ice bath" else None
+    )
+    if bath is None:
+        return
+    value, slope = _number(bath), slope_per_s(bath, view.now_s, 300.0)
+    if slope is None:
+        return
+    level = view.memory.get("ice")
+    if -3.0 <= value <= 5.0 and abs(slope) * 60.0 < 0.1:
+        since = view.memory.setdefault("ice-since", view.now_s)
+        if view.now_s - since >= 300.0:
+            view.memory["ice"] = value if level is None else min(level, value)
+    else:
+        view.memory.pop("ice-since", None)
+    if level is None:
+        return
+    left = value > level + _ICE_K and slope * 60.0 > 0.03
+    if dead_band(view, "ice-gone", left, value > level + 0.6 * _ICE_K):
+        why = (
+            f"bath {value:.1f} degC and rising {60.0 * slope:.2f} K/min; it stood at"
+            f" {level:.1f} degC while there was ice"
+        )
+        yield Judged("ice-gone", why, bath.name, on_delay_s=30.0)
+
+
+def _number(state: ChannelState) -> float:
+    assert state.value is not None
+    return state.value
+
+
+RULES = (
+    Rule(
+        ("coolant-above-line",), _above_line, ((_OUT,), (_IN,)),
+        is_fast=True, matters=_no2_matters,
+    ),
+    Rule(("coolant-warm",), _warm, ((_OUT,), (_IN,)), matters=_no2_matters),
+    Rule(("coolant-freezing",), _freezing, ((_OUT,), (_IN,)), matters=_no2_matters),
+    Rule(
+        ("coolant-flow-lost",), _flow_lost, (("coolant_flow",), (_IN, _OUT)),
+        matters=lambda view: view.heating.began_s is not None and view.complete_s is None,
+    ),
+    Rule(
+        ("ice-gone",), _ice_gone, ((_BATH,), (_IN,)),
+        matters=lambda view: view.setting.rig.coolant.kind in (None, "ice bath")
+        and view.complete_s is None,
+    ),
+)  # fmt: skip

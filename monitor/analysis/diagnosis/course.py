@@ -1,0 +1,108 @@
+"""The run itself: off its profile, stalled, over its limits, heater off, gas after the end."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from monitor.analysis.channels import slope_per_s
+from monitor.analysis.conditions import Judged
+from monitor.analysis.diagnosis.rules import Rule, dead_band
+from monitor.analysis.view import View
+
+__all__ = ["RULES"]
+
+_OFF_PROFILE_S = 600.0
+_HEATER_OFF_S = 60.0
+
+
+def _running(view: View) -> bool:
+    return view.heating.began_s is not None and view.complete_s is None
+
+
+def _off_profile(view: View) -> Iterator[Judged]:
+    heating, band = view.heating, view.setting.plan.limits.profile_band_K
+    if heating.off_K is None or heating.left_s is None:
+        return
+    side = "below" if heating.off_K < 0.0 else "above"
+    why = f"pot {abs(heating.off_K):.0f} K {side} the planned course (band {band:g} K)"
+    yield Judged("off-profile", why, None, heating.left_s, on_delay_s=_OFF_PROFILE_S)
+
+
+def _stalled(view: View) -> Iterator[Judged]:
+    if view.stall_why:
+        yield Judged("stalled", view.stall_why, None, on_delay_s=0.0, off_delay_s=120.0)
+
+
+def _over_temperature(view: View) -> Iterator[Judged]:
+    limits = view.setting.plan.limits
+    for role, limit in (("mantle_temperature", limits.mantle_C), ("pot_temperature", limits.pot_C)):
+        if limit is None:
+            continue
+        for state in view.of(role):
+            if not state.is_live(view.now_s) or state.value is None:
+                continue
+            key = f"over:{state.name}"
+            if dead_band(view, key, state.value > limit, state.value > limit - 2.0):
+                why = f"{state.value:.0f} degC, the limit is {limit:g} degC"
+                yield Judged("over-temperature", why, state.name, on_delay_s=3.0)
+
+
+def _heater_off(view: View) -> Iterator[Judged]:
+    """By the meter where there is one, else by the mantle: it falls, and below the pot's need."""
+    power = view.power()
+    if power is not None:
+        if dead_band(view, "power-seen", power > 2.0, True) and power <= 0.5:
+            since = view.memory.setdefault("power-gone", view.now_s)
+            if _off_by_plan(view):
+                return
+            why = f"heater at {power:.1f}; it was on before"
+            yield Judged("heater-off", why, None, since, on_delay_s=_HEATER_OFF_S)
+        else:
+            view.memory.pop("power-gone", None)
+        return
+    yield from _heater_off_by_mantle(view)
+
+
+def _off_by_plan(view: View) -> bool:
+    """A controller rests while the pot is above what it is set to."""
+    return view.heating.off_K is not None and view.heating.off_K > 0.0
+
+
+def _heater_off_by_mantle(view: View) -> Iterator[Judged]:
+    mantle, pot = view.live("mantle_temperature"), view.live("pot_temperature")
+    probe = mantle or pot
+    if probe is None or probe.value is None:
+        return
+    slope = slope_per_s(probe, view.now_s, 300.0)
+    if slope is None:
+        return
+    falls = 60.0 * slope < (-1.0 if mantle is not None else -0.7)
+    colder = mantle is None or pot is None or mantle.value is None or pot.value is None
+    colder = colder or mantle.value < pot.value + 40.0
+    below = view.heating.off_K is not None and view.heating.off_K < -4.0
+    if dead_band(view, "mantle-falls", falls and (below or colder), 60.0 * slope < -0.2):
+        why = f"{probe.name} falls by {-60.0 * slope:.1f} K/min, to {probe.value:.0f} degC"
+        yield Judged("heater-off", why, probe.name, on_delay_s=120.0)
+
+
+def _gas_after_complete(view: View) -> Iterator[Judged]:
+    if view.gas_again_why:
+        yield Judged("gas-after-complete", view.gas_again_why, None, on_delay_s=0.0)
+
+
+RULES = (
+    Rule(("off-profile",), _off_profile, (("pot_temperature",),), matters=_running),
+    Rule(("stalled",), _stalled),
+    Rule(
+        ("over-temperature",), _over_temperature, (("mantle_temperature",), ("pot_temperature",)),
+        is_fast=True,
+        matters=lambda view: view.setting.plan.limits.mantle_C is not None
+        or view.setting.plan.limits.pot_C is not None,
+    ),
+    Rule(
+        ("heater-off",), _heater_off,
+        (("heater_power",), ("heater_demand",), ("mantle_temperature",), ("pot_temperature",)),
+        matters=_running,
+    ),
+    Rule(("gas-after-complete",), _gas_after_complete),
+)  # fmt: skip

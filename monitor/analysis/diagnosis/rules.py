@@ -1,0 +1,84 @@
+"""What a rule is: names that it decides, roles that it needs, and a function of one moment."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+
+from monitor.analysis.conditions import Judged, Needs
+from monitor.analysis.view import View
+
+__all__ = ["Rule", "dead_band", "judge", "remember_slowly"]
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One rule of the diagnosis.
+
+    `needs` lists alternatives: any one set of live roles is enough to judge; none listed, the rule
+    judges with whatever there is. `is_fast`: judged at every entry, not at ticks alone.
+    """
+
+    names: tuple[str, ...]
+    judge: Callable[[View], Iterable[Judged]]
+    needs: tuple[tuple[str, ...], ...] = ()
+    is_fast: bool = False
+    matters: Callable[[View], bool] | None = None
+    """False: what it looks for cannot happen in this run, so nothing is missed."""
+
+    def missing(self, view: View) -> tuple[str, ...]:
+        """Roles that are wanting; empty where the rule can judge."""
+        wanting: tuple[str, ...] | None = None
+        for roles in self.needs:
+            absent = tuple(role for role in roles if view.live(role) is None)
+            if not absent:
+                return ()
+            if wanting is None or len(absent) < len(wanting):
+                wanting = absent
+        return wanting or ()
+
+
+def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs], frozenset[str]]:
+    """What the rules find, what they could not judge, and the names that they decided."""
+    found: list[Judged] = []
+    wanting: list[Needs] = []
+    decided: set[str] = set()
+    for rule in rules:
+        if rule.matters is not None and not rule.matters(view):
+            decided.update(rule.names)
+            continue
+        missing = rule.missing(view)
+        if missing:
+            wanting += [Needs(name, missing) for name in rule.names]
+            continue
+        found += rule.judge(view)
+        decided.update(rule.names)
+    # A name that one rule found and another could not look for is found, not wanting.
+    named = {one.name for one in found}
+    return found, [w for w in wanting if w.name not in named], frozenset(decided)
+
+
+def dead_band(view: View, key: str, rises: bool, stays: bool) -> bool:
+    """A condition that comes with `rises` and goes only when `stays` is false too."""
+    on = rises or (stays and view.memory.get(key, 0.0) > 0.0)
+    view.memory[key] = 1.0 if on else 0.0
+    return on
+
+
+def remember_slowly(view: View, key: str, value: float, tau_s: float) -> float:
+    """An exponential mean of `value` over `tau_s`, kept from call to call; returns it."""
+    memory, at = view.memory, f"{key}@"
+    last = memory.get(at)
+    if last is None:
+        memory[key], memory[at] = value, view.now_s
+        return value
+    share = min(max((view.now_s - last) / tau_s, 0.0), 1.0)
+    memory[key] += share * (value - memory[key])
+    memory[at] = view.now_s
+    return memory[key]
+
+
+def only(found: Judged | None) -> Iterator[Judged]:
+    """One finding or none, as rules return them."""
+    if found is not None:
+        yield found

@@ -1,0 +1,127 @@
+"""Channels and instruments: silent, frozen, open, bad, another unit, reset, at the ceiling."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from drivers.reading import Quality
+from monitor.analysis.channels import ChannelState
+from monitor.analysis.conditions import Judged
+from monitor.analysis.diagnosis.rules import Rule
+from monitor.analysis.view import View
+
+__all__ = ["RULES"]
+
+_STARTING_S = 60.0
+"""A channel that has never spoken is missed from here on."""
+
+_RESET_SHOWN_S = 600.0
+_BAD_SHARE = 0.25
+
+
+def _silent(view: View) -> Iterator[Judged]:
+    now = view.now_s
+    for state in view.channels.values():
+        if state.heard == 0:
+            if now > _STARTING_S:
+                yield Judged("channel-silent", "it has said nothing yet", state.name, 0.0)
+            continue
+        silence = now - state.heard_s
+        limit = state.silent_after_s()
+        if silence > limit:
+            seen = view.happened.instruments.get(state.instrument)
+            said = f"; {state.instrument}: {seen[0]}" if seen and seen[0] == "lost" else ""
+            why = f"nothing for {_duration(silence)} (expected within {limit:.0f} s){said}"
+            yield Judged("channel-silent", why, state.name, state.heard_s, on_delay_s=limit + 5.0)
+
+
+def _duration(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 120.0 else f"{seconds / 60.0:.0f} min"
+
+
+def _open(view: View) -> Iterator[Judged]:
+    for state in view.channels.values():
+        if state.bad_run >= 3 and state.quality is Quality.OPEN:
+            why = "broken lead or no sensor: the instrument gives no number"
+            yield Judged(
+                "probe-open", why, state.name, state.bad_since_s, on_delay_s=10.0, off_delay_s=30.0
+            )
+
+
+def _bad_values(view: View) -> Iterator[Judged]:
+    for state in view.channels.values():
+        if state.quality is Quality.OPEN and state.bad_run:
+            continue
+        many = state.bad_share > _BAD_SHARE
+        if many or state.bad_run >= 5:
+            why = f"{state.bad_what}: {100 * max(state.bad_share, 0.01):.0f} % of late readings"
+            yield Judged(
+                "bad-values", why, state.name, state.bad_since_s, on_delay_s=20.0, off_delay_s=60.0
+            )
+
+
+def _frozen(view: View) -> Iterator[Judged]:
+    for state in view.channels.values():
+        if state.unit in ("1", "") or not state.is_young(view.now_s):
+            continue
+        if state.is_frozen(view.now_s) and not _may_rest(state):
+            stood = view.now_s - state.same_since_s
+            why = (
+                f"{state.value:g} {state.unit} to the last digit for {_duration(stood)},"
+                f" on a channel that changes with {100 * state.change_share:.0f} % of its readings"
+            )
+            yield Judged("channel-frozen", why, state.name, state.same_since_s, on_delay_s=60.0)
+
+
+def _may_rest(state: ChannelState) -> bool:
+    """A balance with nothing to weigh, a flow of nothing and full power rest by right."""
+    return state.unit in ("g", "W", "%") or (state.unit in ("mL/min", "ppm") and state.value == 0.0)
+
+
+def _unit_changed(view: View) -> Iterator[Judged]:
+    for state in view.channels.values():
+        if state.suspended:
+            why = (
+                f"from {state.suspended_from:g} {state.unit} at one stroke: {state.suspended};"
+                " it has no vote until the old scale is back"
+            )
+            yield Judged("unit-changed", why, state.name, state.suspended_s, on_delay_s=0.0)
+
+
+def _counter_reset(view: View) -> Iterator[Judged]:
+    for state in view.channels.values():
+        if state.resets and view.now_s - state.reset_s < _RESET_SHOWN_S:
+            why = f"the count began anew ({state.resets} so far); the earlier count is kept"
+            yield Judged("counter-reset", why, state.name, state.reset_s)
+
+
+def _saturated(view: View) -> Iterator[Judged]:
+    for role in ("bubble_count", "inlet_bubble_count"):
+        for state in view.of(role):
+            rate = _late_rate(state, view.now_s)
+            ceiling = state.ceiling_per_s
+            by_itself = ceiling is not None and rate is not None and rate >= 0.95 * ceiling
+            state.limited = by_itself
+            if by_itself or (state.quality is Quality.AT_LEAST and state.is_young(view.now_s)):
+                top = f"{ceiling:g}/s" if ceiling is not None else "its ceiling"
+                said = "" if rate is None else f"{rate:.1f}/s of "
+                why = f"{said}{top}: gas is at least this, and does not count in totals"
+                yield Judged("counter-saturated", why, state.name, on_delay_s=60.0)
+
+
+def _late_rate(state: ChannelState, now_s: float) -> float | None:
+    earlier = [(t, v) for t, v in state.recent if now_s - 30.0 <= t]
+    if len(earlier) < 3 or earlier[-1][0] - earlier[0][0] < 10.0:
+        return None
+    return (earlier[-1][1] - earlier[0][1]) / (earlier[-1][0] - earlier[0][0])
+
+
+RULES = (
+    Rule(("channel-silent",), _silent, is_fast=True),
+    Rule(("probe-open",), _open),
+    Rule(("bad-values",), _bad_values),
+    Rule(("channel-frozen",), _frozen),
+    Rule(("unit-changed",), _unit_changed),
+    Rule(("counter-reset",), _counter_reset),
+    Rule(("counter-saturated",), _saturated),
+)

@@ -1,0 +1,397 @@
+"""The fold: entries in, analysis lines out. Pure, deterministic, and cut anywhere it goes on.
+
+A line comes at each multiple of 10 s of journal time that the entries pass, worked out from the
+entries before the one that passed it, and at once where a class A alarm arises. Estimates are made
+at multiples of 60 s and carried on between. In a silence of more than ten minutes lines come ever
+more seldom, so that a gap of days costs little. Nothing here reads a clock or a file.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import zlib
+from dataclasses import dataclass, field
+from typing import Any
+
+from drivers.reading import Quality
+from monitor.analysis.alarms import Alarms
+from monitor.analysis.bins import BinStore
+from monitor.analysis.channels import ChannelState
+from monitor.analysis.codec import from_data, to_data
+from monitor.analysis.conditions import Findings, Needs
+from monitor.analysis.coolant import CoolantView, limit_C, view_coolant
+from monitor.analysis.diagnosis import FAST, RULES, judge
+from monitor.analysis.estimate import (
+    Circumstances,
+    Estimate,
+    EstimatorState,
+    begin,
+    carry,
+    update,
+)
+from monitor.analysis.expected import Heating, notice_heating, refit_lateness, watch_profile
+from monitor.analysis.line import build_line, channel_lines, line_json, remaining_data, time_text
+from monitor.analysis.setting import Setting, setting_of
+from monitor.analysis.timed_hold import HoldState, hold_left_s, say_hold, watch_hold
+from monitor.analysis.verdict import Said, Verdict, decide, distrusted
+from monitor.analysis.view import Happened, View
+from monitor.entries import (
+    Acknowledged,
+    Amended,
+    Body,
+    Confirmed,
+    Entry,
+    Gap,
+    InstrumentState,
+    Mark,
+    Readings,
+    RunStarted,
+    Shelved,
+)
+from monitor.plan.profile import segment_at
+
+__all__ = ["VERSION", "Fold", "line_json"]
+
+VERSION = "1"
+"""Version of state and rules: a checkpoint of another one is folded anew."""
+
+TICK_S = 10.0
+HEAVY_S = 60.0
+_QUIET_S = 600.0
+_FAST_S = 1.0
+_LATEST_S = 1e10
+"""Beyond this (three centuries) a time is no time of a run."""
+
+
+@dataclass(slots=True)
+class _State:
+    """All that the fold remembers, bins aside."""
+
+    plan_toml: str
+    rig_toml: str
+    seed: int
+    utc_offset_s: int | None
+    now_s: float = 0.0
+    ticked_s: float = 0.0
+    judged_s: float = -1.0
+    read_since_heavy: bool = False
+    clock: tuple[float, float] | None = None
+    """(elapsed_s, utc_s) of the last entry that knew both."""
+    channels: dict[str, ChannelState] = field(default_factory=dict)
+    heating: Heating = field(default_factory=Heating)
+    hold: HoldState = field(default_factory=HoldState)
+    verdict: Verdict = field(default_factory=Verdict)
+    findings: Findings = field(default_factory=Findings)
+    alarms: Alarms = field(default_factory=Alarms)
+    happened: Happened = field(default_factory=Happened)
+    memory: dict[str, float] = field(default_factory=dict)
+    estimator: EstimatorState = field(default_factory=EstimatorState)
+    estimate: Estimate | None = None
+    cannot_tell: list[Needs] = field(default_factory=list)
+
+
+class Fold:
+    """The analysis of one run. Feed it every entry of the journal in order."""
+
+    def __init__(self, start: RunStarted) -> None:
+        """Begin. Raises FileErrors where the plan or rig in `start` cannot be read."""
+        self._state = _State(start.plan_toml, start.rig_toml, start.seed, start.utc_offset_s)
+        self._bins = BinStore()
+        self._set_up()
+        if self._setting.setup is not None:
+            self._state.estimator = begin(self._setting.setup)
+
+    def _set_up(self) -> None:
+        state = self._state
+        self._setting: Setting = setting_of(state.plan_toml, state.rig_toml, state.seed)
+        for name, (instrument, _) in self._setting.specs.items():
+            self._channel(name, instrument.name)
+        self._by_role: dict[str, list[ChannelState]] = {}
+        for channel in state.channels.values():
+            self._by_role.setdefault(channel.role, []).append(channel)
+
+    def step(self, entry: Entry) -> list[dict[str, Any]]:
+        """Take in one entry; the analysis lines due now, in order."""
+        state = self._state
+        now = entry.elapsed_s
+        if not state.now_s <= now <= _LATEST_S:  # false for NaN too
+            now = state.now_s
+        lines = [self._tick(at) for at in self._due(now)]
+        state.now_s = now
+        if entry.utc_s is not None and math.isfinite(entry.utc_s):
+            state.clock = (now, entry.utc_s)
+        self._take(now, entry.body)
+        if now - state.judged_s >= _FAST_S:
+            state.judged_s = now
+            if self._judge_fast(now):
+                view = self._view(now)
+                lines.append(self._line(now, view, self._said()))
+        return lines
+
+    def snapshot(self) -> bytes:
+        """The whole state; `restore` goes on from it as if nothing had been between."""
+        data = {"version": VERSION, "state": to_data(self._state), "bins": self._bins.snapshot()}
+        return zlib.compress(json.dumps(data, separators=(",", ":")).encode(), 1)
+
+    @classmethod
+    def restore(cls, data: bytes) -> Fold:
+        """The fold of which `snapshot` made `data`. Raises ValueError where it is another's."""
+        try:
+            said = json.loads(zlib.decompress(data))
+            version = said["version"]
+        except (zlib.error, ValueError, KeyError, TypeError) as error:
+            raise ValueError(f"not a checkpoint of this analysis: {error}") from error
+        if version != VERSION:
+            raise ValueError(f"checkpoint of version {version!r}, expected {VERSION!r}")
+        fold = cls.__new__(cls)
+        fold._state = from_data(_State, said["state"])
+        fold._bins = BinStore.restore(said["bins"])
+        fold._set_up()
+        return fold
+
+    def _due(self, now_s: float) -> list[float]:
+        """Times of the lines that are due before an entry at `now_s`."""
+        state = self._state
+        due, at = [], state.ticked_s
+        while True:
+            quiet = max(at - state.now_s, 0.0)
+            step = TICK_S if quiet < _QUIET_S else TICK_S * math.ceil(quiet / _QUIET_S)
+            at = TICK_S * math.floor(at / TICK_S + 1e-9) + step
+            if at > now_s:
+                return due
+            due.append(at)
+
+    def _take(self, now: float, body: Body) -> None:
+        if isinstance(body, Readings):
+            self._take_readings(now, body)
+        elif isinstance(body, Mark):
+            self._take_mark(now, body)
+        elif isinstance(body, Acknowledged):
+            self._state.alarms.acknowledge(now, body)
+        elif isinstance(body, Shelved):
+            self._state.alarms.shelve(now, body)
+        elif isinstance(body, Amended):
+            self._amend(body)
+        else:
+            _note(self._state.happened, now, body)
+
+    def _take_readings(self, now: float, body: Readings) -> None:
+        state = self._state
+        channels, add = state.channels, self._bins.add
+        for reading in body.values:
+            channel = channels.get(reading.channel)
+            if channel is None:
+                channel = self._channel(reading.channel, body.instrument)
+                if channel is None:
+                    continue
+            if not channel.take(now, reading):
+                continue
+            state.read_since_heavy = True
+            value = channel.value
+            assert value is not None
+            quality = Quality.AT_LEAST if channel.limited else reading.quality
+            add(channel.name, channel.role, now, value, quality)
+            if channel.role == "pot_temperature" and state.heating.began_s is None:
+                notice_heating(state.heating, channel, now)
+
+    def _channel(self, name: str, instrument: str) -> ChannelState | None:
+        state = self._state
+        if name in state.channels:
+            return state.channels[name]
+        channel = self._setting.channel(name, instrument)
+        if channel is None:
+            return None
+        state.channels[name] = channel
+        if hasattr(self, "_by_role"):
+            self._by_role.setdefault(channel.role, []).append(channel)
+        return channel
+
+    def _take_mark(self, now: float, mark: Mark) -> None:
+        state = self._state
+        words = f"{mark.kind} {mark.text}".lower()
+        state.happened.marks.append((words[:200], now))
+        state.happened.trim()
+        if state.heating.began_s is None and mark.kind.strip().lower() == "heat on":
+            state.heating.began_s = now
+
+    def _amend(self, body: Amended) -> None:
+        """Another plan or rig from now on; one that cannot be read leaves the old one in force."""
+        state = self._state
+        before = (state.plan_toml, state.rig_toml)
+        state.plan_toml = state.plan_toml if body.plan_toml is None else body.plan_toml
+        state.rig_toml = state.rig_toml if body.rig_toml is None else body.rig_toml
+        state.happened.unread = ""
+        try:
+            self._set_up()
+        except ValueError as error:
+            state.plan_toml, state.rig_toml = before
+            self._set_up()
+            first = str(error).splitlines()[0] if str(error) else "unreadable"
+            state.happened.unread = f"an amended plan or rig cannot be read, the old holds: {first}"
+            return
+        state.hold = HoldState(held_s=state.hold.held_s, looked_s=state.hold.looked_s)
+        if self._setting.setup is None:
+            state.estimate = None
+        elif before[0] != state.plan_toml:
+            state.estimator, state.estimate = begin(self._setting.setup), None
+
+    def _tick(self, at: float) -> dict[str, Any]:
+        """Work out and return the line at a multiple of 10 s."""
+        state, plan = self._state, self._setting.plan
+        state.ticked_s = at
+        is_heavy = at % HEAVY_S == 0.0
+        self._bins.close_until(at)
+        pot = self._pot(at)
+        pot_C = None if pot is None else pot.value
+        if is_heavy and pot is not None:
+            refit_lateness(state.heating, plan.profile, self._bins.channel(pot.name), at)
+        band = plan.limits.profile_band_K
+        watch_profile(state.heating, plan.profile, pot_C, band, at)
+        view = self._view(at)
+        if is_heavy and (state.read_since_heavy or at - state.now_s < _QUIET_S):
+            self._estimate(view)
+        else:
+            is_heavy = False
+        said = self._decide(view, pot_C, is_heavy)
+        self._judge_all(view)
+        return self._line(at, view, said)
+
+    def _estimate(self, view: View) -> None:
+        state, setup = self._state, self._setting.setup
+        state.read_since_heavy = False
+        if setup is None:
+            return
+        out = distrusted(view, state.findings)
+        about = Circumstances(
+            now_s=view.now_s,
+            heating_began_s=state.heating.began_s,
+            late_s=state.heating.late_s,
+            follows_profile=state.heating.follows,
+            distrusted=frozenset(out),
+            distrusted_since_s=tuple(sorted(out.items())),
+        )
+        state.estimator, state.estimate = update(state.estimator, self._bins, setup, about)
+        view.estimate = state.estimate
+
+    def _decide(self, view: View, pot_C: float | None, is_heavy: bool) -> Said:
+        state, plan = self._state, self._setting.plan
+        if self._setting.network is None:
+            watch_hold(
+                state.hold, state.heating, plan.profile, pot_C, plan.limits.profile_band_K,
+                view.now_s,
+            )  # fmt: skip
+            said = say_hold(state.hold, view)
+            state.verdict.word, state.verdict.why = said.word, list(said.why)
+            return said
+        return decide(state.verdict, view, state.findings, is_heavy)
+
+    def _judge_all(self, view: View) -> None:
+        state = self._state
+        found, wanting, decided = judge(RULES, view)
+        state.cannot_tell = wanting
+        state.findings.update(view.now_s, found, decided)
+        state.alarms.update(view.now_s, state.findings.shown())
+        state.judged_s = view.now_s
+
+    def _judge_fast(self, now: float) -> bool:
+        """Class A and silence, between the ticks; True where a class A alarm has arisen."""
+        state = self._state
+        found, _, decided = judge(FAST, self._view(now, is_light=True))
+        if state.findings.update(now, found, decided):
+            return state.alarms.update(now, state.findings.shown())
+        return False
+
+    def _pot(self, now_s: float) -> ChannelState | None:
+        for channel in self._by_role.get("pot_temperature", ()):
+            if channel.is_live(now_s):
+                return channel
+        return None
+
+    def _view(self, now_s: float, is_light: bool = False) -> View:
+        """The moment as rules and verdict see it; a light one carries nothing on."""
+        state = self._state
+        estimate = state.estimate
+        if estimate is not None and now_s > estimate.at_s and not is_light:
+            estimate = carry(estimate, now_s - estimate.at_s)
+        complete_s = state.verdict.complete_s or state.hold.complete_s
+        limit = limit_C(self._setting, estimate, complete_s is not None)
+        cold = (
+            *self._by_role.get("coolant_in_temperature", ()),
+            *self._by_role.get("coolant_out_temperature", ()),
+        )
+        return View(
+            now_s=now_s,
+            setting=self._setting,
+            by_role=self._by_role,
+            channels=state.channels,
+            heating=state.heating,
+            happened=state.happened,
+            memory=state.memory,
+            bins=self._bins,
+            estimate=estimate,
+            coolant=view_coolant(limit, cold, now_s, not is_light) if cold else CoolantView(limit),
+            complete_s=complete_s,
+        )
+
+    def _said(self) -> Said:
+        """The verdict of the last tick."""
+        verdict = self._state.verdict
+        return Said(verdict.word, tuple(verdict.why), tuple(verdict.evidence))
+
+    def _line(self, at: float, view: View, said: Said) -> dict[str, Any]:
+        state = self._state
+        clock = state.clock
+        utc = None if clock is None else clock[1] + (at - clock[0])
+        return build_line(
+            now_s=at,
+            time=time_text(utc, state.utc_offset_s),
+            said=said,
+            setting=self._setting,
+            estimate=view.estimate,
+            remaining=self._remaining(view, said),
+            heating=state.heating,
+            coolant=view.coolant,
+            findings=state.findings,
+            alarms=state.alarms,
+            cannot_tell=state.cannot_tell,
+            stage=self._stage(view),
+            channels=channel_lines(state.channels, at),
+        )
+
+    def _remaining(self, view: View, said: Said) -> dict[str, float | None] | int | None:
+        if said.word == "complete":
+            return 0
+        if self._setting.network is not None:
+            return remaining_data(view.estimate.remaining_s) if view.estimate else None
+        profile = self._setting.plan.profile
+        left = hold_left_s(self._state.hold, self._state.heating, profile, view.now_s)
+        return None if left is None else dict.fromkeys(("p05", "p50", "p95"), round(left, 0))
+
+    def _stage(self, view: View) -> str:
+        if view.complete_s is not None:
+            return "after the end"
+        if view.heating.began_s is None:
+            return "before heating"
+        profile = self._setting.plan.profile
+        if not profile:
+            return "heating"
+        place = segment_at(profile, view.now_s - view.heating.began_s - view.heating.late_s)
+        assert place is not None
+        name = place.segment.label or f"segment {place.index + 1}"
+        return f"{name}, {'hold' if place.holding else 'ramp'}"
+
+
+def _note(happened: Happened, now: float, body: Body) -> None:
+    """Keep what is no reading but matters for a while."""
+    if isinstance(body, Gap):
+        span = [s if math.isfinite(s) else now for s in (body.from_s, body.to_s)]
+        happened.gaps.append((body.cause, min(span), max(span)))
+    elif isinstance(body, InstrumentState):
+        if body.state == "bad-input":
+            happened.bad_inputs.append((body.instrument, now))
+        else:
+            happened.instruments[body.instrument] = (body.state, now, body.text[:200])
+    elif isinstance(body, Confirmed):
+        happened.answers[body.question[:100]] = body.answer[:200]
+    happened.trim()

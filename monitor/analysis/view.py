@@ -1,0 +1,85 @@
+"""All that a rule or a verdict may look at, at one moment of journal time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from monitor.analysis.bins import BinStore
+from monitor.analysis.channels import ChannelState
+from monitor.analysis.coolant import CoolantView
+from monitor.analysis.estimate import Estimate
+from monitor.analysis.expected import Heating
+from monitor.analysis.setting import Setting
+
+__all__ = ["Happened", "View"]
+
+
+@dataclass(slots=True)
+class Happened:
+    """What was not a reading but matters for a while: gaps, marks, instruments, confirmations."""
+
+    gaps: list[tuple[str, float, float]] = field(default_factory=list)
+    """(cause, from, to). [s]"""
+    marks: list[tuple[str, float]] = field(default_factory=list)
+    """(kind or text in lower case, time). [s]"""
+    instruments: dict[str, tuple[str, float, str]] = field(default_factory=dict)
+    """Instrument -> (state, since, text)."""
+    bad_inputs: list[tuple[str, float]] = field(default_factory=list)
+    answers: dict[str, str] = field(default_factory=dict)
+    unread: str = ""
+    """Why an amended plan or rig could not be read; empty where all could."""
+
+    def trim(self) -> None:
+        """Keep what is recent, so that memory stays bounded."""
+        self.gaps, self.marks = self.gaps[-20:], self.marks[-40:]
+        self.bad_inputs = self.bad_inputs[-60:]
+
+    def marked(self, word: str, since_s: float) -> bool:
+        """Whether a mark with that word was set at `since_s` or later."""
+        return any(at >= since_s and word in kind for kind, at in self.marks)
+
+
+@dataclass(slots=True)
+class View:
+    """One moment. `memory` belongs to the rules: what they learned, by their own keys."""
+
+    now_s: float
+    setting: Setting
+    by_role: Mapping[str, Sequence[ChannelState]]
+    channels: Mapping[str, ChannelState]
+    heating: Heating
+    happened: Happened
+    memory: dict[str, float]
+    bins: BinStore
+    estimate: Estimate | None
+    coolant: CoolantView
+    complete_s: float | None
+    stall_why: str = ""
+    """Why the verdict is stalled; empty where it is not."""
+    disagree_why: str = ""
+    gas_again_why: str = ""
+
+    def of(self, role: str) -> Sequence[ChannelState]:
+        """All channels of a role."""
+        return self.by_role.get(role, ())
+
+    def live(self, role: str) -> ChannelState | None:
+        """The first channel of a role that speaks for now; None where none does."""
+        for state in self.by_role.get(role, ()):
+            if state.is_live(self.now_s):
+                return state
+        return None
+
+    def value(self, role: str) -> float | None:
+        """What the first live channel of a role says."""
+        state = self.live(role)
+        return None if state is None else state.value
+
+    def power(self) -> float | None:
+        """Heater power [W] or demand [%], whichever is live; None where neither is."""
+        for role in ("heater_power", "heater_demand"):
+            value = self.value(role)
+            if value is not None:
+                return value
+        return None
