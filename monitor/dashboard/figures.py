@@ -105,7 +105,7 @@ def _coolant(line: Line, facts: Facts) -> Figure:
     if not coolant:
         return Figure("Coolant", "not judged" if line else "not known yet")
     if limit_C is None:
-        return Figure("Coolant", "no NO2 left to come that it would have to condense")
+        return Figure("Coolant", "no NO2 to come that it would have to condense")
     if margin_K is None:
         return Figure("Coolant", "not measured", aside=f"gas condenses below {limit_C:.1f} °C")
     warn_K = facts.plan.limits.coolant_margin_K if facts.plan else 3.0

@@ -66,6 +66,7 @@ class Follower:
         self._entry_at_s = self._line_at_s = self._held_at_s = now_s
         self._asked_held_at_s, self._held = -math.inf, True
         self._last = self._newest()
+        self._ask_held()
         self.history = self._begin_history()
         self._begin()
 

@@ -30,6 +30,9 @@ __all__ = [
 
 NOT_SAFETY = "observes only - not a safety system"
 
+_HEAD_CELLS = 36
+"""Room for progress and its interval before the bar."""
+
 _SHAPES = {"high": "▲▲▲", "medium": "▲▲ ", "low": "▲  "}
 _LEVEL_SHAPES = {"alert": "▲", "warn": "△", "": " "}
 
@@ -88,13 +91,14 @@ def _reasons(view: View, cells: int, most: int) -> list[Row]:
 
 def figure_rows(view: View, cells: int) -> list[Row]:
     """A rule that says how old they are; progress with its bar, time left, gas, coolant."""
-    bar_cells = max(10, min(60, cells - 52))
+    bar_cells = max(10, min(60, cells - _HEAD_CELLS - 18))
     old = f"judged {view.verdict.age} ago · " if view.verdict.age else ""
     title = rule(f"{old}in brackets: 5 to 95 % of what is likely", cells)
     rows = [_figure_row(figure, cells) for figure in view.figures]
     first = view.figures[0]
     if first.interval or first.aside:
-        head = to_width(_figure_row(Figure(first.label, first.value, first.interval), 34), 34)
+        label = Figure(first.label, first.value, first.interval)
+        head = to_width(_figure_row(label, _HEAD_CELLS), _HEAD_CELLS)
         tail = ((f"  {first.aside}", "dim"),)
         rows[0] = to_width((*head, *bar(view.progress, bar_cells), *tail), cells)
     return [title, *rows]

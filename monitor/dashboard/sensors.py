@@ -75,7 +75,8 @@ def sensor_view(channel: Channel, heard: Heard | None, judged: Line | None, now_
     """One channel's row from what it said last and what the analysis holds of it."""
     name = clean(channel.name)
     if heard is None:
-        return Sensor(name, figure(None, channel.unit), "", "silent", "alert")
+        state, level = ("waiting", "") if now_s < _SILENT_OTHERS_S else ("silent", "alert")
+        return Sensor(name, figure(None, channel.unit), "", state, level)
     old_s = max(0.0, now_s - heard.elapsed_s)
     state, level = _state(channel, heard, judged, old_s)
     value = figure(heard.value, channel.unit, _PLACES.get(channel.unit))

@@ -81,7 +81,7 @@ def view_of(
         pot=_pot(facts, heard, said.get("expected") or {}),
         sensors=sensors(said, facts, heard, now_s),
         alarms=alarms(said, facts, now_s, seen),
-        findings=tuple(_finding(f, now_s) for f in said.get("findings") or ()),
+        findings=tuple(_finding(f, now_s) for f in _findings_alone(said)),
         cannot_tell=tuple(_cannot(c) for c in said.get("cannot_tell") or ()),
         steps=tuple(_step(s) for s in said.get("steps") or ()),
         evidence=tuple(_evidence(e) for e in said.get("evidence") or ()),
@@ -105,6 +105,12 @@ def _pot(facts: Facts, heard: Mapping[str, Heard], expected: Line) -> str:
     value = heard[channel.name].value if channel.name in heard else None
     off = f" ({value - planned_C:+.1f} K)" if value is not None and planned_C is not None else ""
     return f"pot {figure(value, 'degC', 1)}{plan}{off}"
+
+
+def _findings_alone(line: Line) -> list[Line]:
+    """Findings that are not shown as an alarm already."""
+    shown = {(a["name"], a.get("channel")) for a in line.get("alarms") or ()}
+    return [f for f in line.get("findings") or () if (f["name"], f.get("channel")) not in shown]
 
 
 def _finding(finding: Line, now_s: float) -> str:

@@ -1,9 +1,10 @@
-"""Journals of an invented run, made by hand: entries and analysis lines as their shapes have them."""
+"""Journals of an invented run, made by hand: entries, and analysis lines in their shape."""
 
 from __future__ import annotations
 
 import json
 import math
+from itertools import pairwise
 from pathlib import Path
 
 from drivers.reading import Reading
@@ -86,7 +87,7 @@ def started(**changes) -> RunStarted:
 
 def planned_C(t_s: float) -> float:
     corners = ((0, 20), (1500, 120), (2700, 120), (5250, 205), (10650, 205), (1e9, 205))
-    for (t0, c0), (t1, c1) in zip(corners, corners[1:], strict=False):
+    for (t0, c0), (t1, c1) in pairwise(corners):
         if t_s <= t1:
             return c0 + (c1 - c0) * (t_s - t0) / (t1 - t0)
     return 205.0

@@ -1,0 +1,254 @@
+"""Lines and readings into words: tables of what goes in and what is shown."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.cells import cell_len
+
+from drivers.reading import Quality
+from monitor.analysis.conditions import CLASSES
+from monitor.dashboard.advice import ADVICE, MEDICAL
+from monitor.dashboard.alarming import action_rows, action_words, alarm_view, alarms
+from monitor.dashboard.facts import Channel, Facts, facts_of
+from monitor.dashboard.figures import figures
+from monitor.dashboard.sensors import Heard, sensor_view, trouble_first
+from monitor.dashboard.view import view_of
+from monitor.dashboard.words import clean, clip, wrap
+from tests.dashboard.making import alarm, line_at, started
+
+FACTS = facts_of(started())
+
+
+def shown(number, **changes):
+    figure = figures(line_at(6000, **changes), FACTS, 6000.0, 1773483600.0)[number]
+    return " ".join(f"{figure.value} {figure.interval} {figure.aside}".split()), figure.level
+
+
+@pytest.mark.parametrize(
+    ("number", "changes", "expected"),
+    [
+        (0, {}, "62 % (57 to 68) planned 62 %"),
+        (0, {"progress": None}, "not known yet planned 62 %"),
+        (0, {"expected": None}, "62 % (57 to 68)"),
+        (
+            0,
+            {"progress": {"p05": 0.991, "p50": 0.9996, "p95": 1.0}},
+            "99.9 % (99.1 to 100) planned 62 %",
+        ),
+        (1, {}, "1 h 07 min (52 min to 1 h 33 min) about 12:26, 5 min late"),
+        (1, {"remaining_s": None}, "not known yet 5 min late"),
+        (
+            1,
+            {"remaining_s": {"p05": 7200, "p50": None, "p95": None}, "expected": None},
+            "no end within 7 days (soonest 2 h 00 min)",
+        ),
+        (
+            1,
+            {"remaining_s": {"p05": 7200, "p50": 9000, "p95": None}, "expected": None},
+            "2 h 30 min (2 h 00 min to no end) about 13:50",
+        ),
+        (
+            1,
+            {
+                "remaining_s": {"p05": 0, "p50": 0, "p95": 0},
+                "verdict": "complete",
+                "expected": None,
+            },
+            "none",
+        ),
+        (2, {}, "200 mL/min (175 to 230) so far 6.4 L (5.9 to 7.0)"),
+        (2, {"gas": None}, "not judged"),
+        (3, {}, "1.4 K below where the gas condenses, 20.3 °C there in 7 min"),
+        (3, {"coolant": None}, "not judged"),
+        (
+            3,
+            {"coolant": {"limit_C": None, "margin_K": None, "reaches_limit_in_s": None}},
+            "no NO2 to come that it would have to condense",
+        ),
+        (
+            3,
+            {"coolant": {"limit_C": 20.3, "margin_K": None, "reaches_limit_in_s": None}},
+            "not measured gas condenses below 20.3 °C",
+        ),
+        (
+            3,
+            {"coolant": {"limit_C": 20.3, "margin_K": -0.6, "reaches_limit_in_s": 0}},
+            "0.6 K above where the gas condenses, 20.3 °C",
+        ),
+    ],
+)
+def test_figures_say_what_the_line_says(number, changes, expected):
+    assert shown(number, **changes)[0] == expected
+
+
+@pytest.mark.parametrize(
+    ("margin_K", "level"),
+    [(5.0, ""), (3.0, "warn"), (1.4, "warn"), (0.0, "alert"), (-1.0, "alert")],
+)
+def test_coolant_margin_is_loud_in_time(margin_K, level):
+    coolant = {"limit_C": 20.3, "margin_K": margin_K, "reaches_limit_in_s": None}
+    assert shown(3, coolant=coolant)[1] == level
+
+
+def test_time_left_counts_down_between_lines():
+    line = line_at(6000, expected=None)
+    assert figures(line, FACTS, 6600.0, None)[1].value == "57 min"
+
+
+def test_nothing_is_made_up_before_the_first_line():
+    view = view_of(None, FACTS, {}, 3.0, None)
+
+    assert view.verdict.word == ""
+    assert "waiting for the first analysis" in view.verdict.why[0]
+    assert [f.value for f in view.figures] == ["not known yet"] * 4
+    assert view.progress.band is None
+
+
+@pytest.mark.parametrize(
+    ("heard", "judged", "now_s", "expected"),
+    [
+        (None, None, 5.0, ("-- °C", "", "waiting", "")),
+        (None, None, 35.0, ("-- °C", "", "silent", "alert")),
+        (Heard(4.0, 20.25), None, 5.0, ("20.2 °C", "1 s", "ok", "")),
+        (Heard(4.0, 20.25), None, 40.0, ("20.2 °C", "36 s", "silent", "alert")),
+        # sampled once in five minutes: the analysis has learned the period and finds it normal
+        (Heard(4.0, 20.25), {"state": "normal"}, 200.0, ("20.2 °C", "3 min", "ok", "")),
+        (Heard(4.0, 20.25), {"state": "failure"}, 200.0, ("20.2 °C", "3 min", "silent", "alert")),
+        (Heard(4.0, None, Quality.OPEN), None, 5.0, ("-- °C", "1 s", "open", "alert")),
+        (Heard(4.0, 1.0, Quality.AT_LEAST), None, 5.0, ("1.0 °C", "1 s", "at least", "warn")),
+        (Heard(4.0, 1.0), {"state": "check-function"}, 5.0, ("1.0 °C", "1 s", "in doubt", "warn")),
+    ],
+)
+def test_a_channel_tells_value_age_and_state(heard, judged, now_s, expected):
+    sensor = sensor_view(Channel("pot", "pot_temperature", "degC"), heard, judged, now_s)
+    assert (sensor.value, sensor.age, sensor.state, sensor.level) == expected
+
+
+def test_channels_in_trouble_come_first_where_not_all_fit():
+    rows = [
+        sensor_view(Channel(n, "pot_mass", "g"), h, None, 35.0)
+        for n, h in (
+            ("a", Heard(34.0, 1.0)),
+            ("b", None),
+            ("c", Heard(34.0, 1.0, Quality.UNSTABLE)),
+        )
+    ]
+    assert [row.name for row in trouble_first(rows)] == ["b", "c", "a"]
+
+
+@pytest.mark.parametrize(
+    ("state", "priority", "open_", "rings", "lets_go", "aside"),
+    [
+        ("unacknowledged", "high", True, True, False, False),
+        ("unacknowledged", "medium", True, False, False, False),
+        ("acknowledged", "high", False, False, False, False),
+        ("returned-unacknowledged", "low", True, False, False, False),
+        ("latched-unacknowledged", "high", True, True, False, False),
+        ("latched-acknowledged", "high", False, False, True, False),
+        ("shelved", "medium", False, False, False, True),
+        ("suppressed", "medium", False, False, False, True),
+        ("out-of-service", "low", False, False, False, True),
+    ],
+)
+def test_states_of_the_alarm_standard(state, priority, open_, rings, lets_go, aside):
+    """States of IEC 62682: who is called, and what a key press may do."""
+    view = alarm_view(alarm(state=state, priority=priority), FACTS, 6000.0)
+    assert (view.open, view.rings, view.lets_go, view.aside) == (open_, rings, lets_go, aside)
+
+
+def test_the_most_urgent_unseen_alarm_stands_first():
+    line = line_at(
+        6000,
+        alarms=[
+            alarm("stalled", priority="low"),
+            alarm("ice-gone", state="suppressed"),
+            alarm("suck-back", priority="high", state="acknowledged"),
+            alarm("coolant-warm"),
+            alarm("gas-in-room", priority="high", since_s=5950.0),
+        ],
+    )
+    order = [view.key[0] for view in alarms(line, FACTS, 6000.0)]
+    assert order == ["gas-in-room", "coolant-warm", "stalled", "suck-back", "ice-gone"]
+
+
+def test_an_alarm_seen_since_the_line_asks_for_no_second_key_press():
+    line = line_at(6000, alarms=[alarm("gas-in-room", priority="high", channel=None)])
+    (view,) = alarms(line, FACTS, 6001.0, {("gas-in-room", None, 5910.0)})
+    assert (view.open, view.rings, view.standing) == (False, False, "seen just now")
+
+
+def test_the_persons_own_line_goes_before_the_usual_step():
+    own = action_words(alarm_view(alarm("coolant-warm"), FACTS, 6000.0))
+    usual = action_words(alarm_view(alarm("ice-gone"), FACTS, 6000.0))
+
+    assert own.startswith("Your plan: add ice from the bucket; sash stays down.")
+    assert "Do NOT" in own
+    assert usual.startswith("Usual: ")
+
+
+@pytest.mark.parametrize("name", sorted(n for n, kind in CLASSES.items() if kind != "D"))
+def test_every_alarm_has_words_that_fit_one_row_of_a_small_terminal(name):
+    (words,) = action_rows(alarm_view(alarm(name, channel=None), Facts("t"), 6000.0), 75)
+
+    assert cell_len(words) <= 75
+    assert ADVICE[name].means
+    assert ADVICE[name].step
+    assert ADVICE[name].do_not
+    assert "Do NOT" in words
+
+
+@pytest.mark.parametrize("name", sorted(CLASSES))
+def test_every_finding_has_plain_words(name):
+    assert ADVICE[name].means
+
+
+@pytest.mark.parametrize("name", sorted(ADVICE))
+def test_no_words_promise_safety_and_less_heat_never_stands_alone(name):
+    """Cutting the heat with a tip in liquid can pull it back: the air path is named with it."""
+    advice = ADVICE[name]
+    assert "safe" not in f"{advice.means} {advice.step} {advice.do_not}".lower()
+    if "less heat" in advice.step or "heat low" in advice.step:
+        assert "air path" in advice.step
+
+
+@pytest.mark.parametrize("name", ["gas-in-room", "absorber-breakthrough", "leak-suspected"])
+def test_whoever_may_have_breathed_it_is_sent_for_advice(name):
+    facts = Facts("t", stop_plan={name: "a long line of the person's own " * 5})
+    rows = action_rows(alarm_view(alarm(name), facts, 6000.0), 75)
+
+    assert rows[0].startswith("Your plan: a long line of the person's own a long line")
+    assert rows[0].endswith("[i]")
+    assert rows[1] == f"{MEDICAL} Do NOT {ADVICE[name].do_not}."
+    assert all(cell_len(row) <= 75 for row in rows)
+    assert MEDICAL in action_words(alarm_view(alarm(name), Facts("t"), 6000.0))
+
+
+@given(st.text())
+def test_no_foreign_text_commands_the_terminal(text):
+    assert clean(text).isprintable()
+
+
+def test_a_line_full_of_escapes_shows_none():
+    evil = "\x1b]0;x\x07\x9b2J\r\u202e[bold]"
+    line = line_at(
+        6000,
+        why=[evil],
+        alarms=[alarm(why=evil, channel=evil)],
+        findings=[{"name": evil, "channel": evil, "since_s": 1.0, "why": evil}],
+        cannot_tell=[{"name": evil, "needs": [evil]}],
+        channels=[{"name": evil, "role": "pot_mass", "unit": "g", "state": "normal"}],
+        steps=[{"name": evil, "fraction": None}],
+    )
+    view = view_of(line, Facts(clean(evil)), {}, 6000.0, None)
+    texts = [
+        view.title, *view.verdict.why, *view.findings, *view.cannot_tell, *view.steps,
+        *(s.name for s in view.sensors), *(a.headline for a in view.alarms),
+    ]  # fmt: skip
+    assert all(text.isprintable() for text in texts)
+
+
+@given(st.text(st.characters(categories=["L", "N", "P", "S", "Zs"])), st.integers(1, 40))
+def test_clipped_and_wrapped_text_never_runs_over(text, cells):
+    assert cell_len(clip(text, cells)) <= cells
+    if cells >= 2:  # a wide character takes two columns
+        assert all(cell_len(line) <= cells for line in wrap(text, cells))
