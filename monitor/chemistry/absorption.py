@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from monitor.chemistry.formulas import molar_mass_g_mol
 from monitor.chemistry.kinetics import GAS_CONSTANT_J_MOL_K
+from monitor.chemistry.ranges import require_finite
 
 __all__ = [
     "Absorbed",
@@ -53,6 +54,7 @@ def absorbed(no2_mol: float, o2_mol: float, hno3_mol: float, water_g: float) -> 
     >>> absorbed(0.30, 0.0, 0.0, 100.0).no_mol, absorbed(0.30, 0.075, 0.0, 100.0).no_mol
     (0.1, 0.0)
     """
+    require_finite("absorbed", no2_mol=no2_mol, o2_mol=o2_mol, hno3_mol=hno3_mol, water_g=water_g)
     if min(no2_mol, o2_mol, hno3_mol, water_g) < 0.0:
         raise ValueError("absorbed: amounts of 0 or more are expected")
     with_oxygen = min(no2_mol, 4.0 * o2_mol)
@@ -110,6 +112,12 @@ def no_oxidation_time_s(no_kPa: float, o2_kPa: float, fraction: float, temp_C: f
     5.03
     """
     k = no_oxidation_L2_mol2_s(temp_C)
+    require_finite("NO oxidation", no_kPa=no_kPa, o2_kPa=o2_kPa)
+    if not (no_kPa > 0.0 and o2_kPa > 0.0 and 0.0 <= fraction < 1.0):
+        raise ValueError(
+            f"oxidation of {fraction} of the NO, {no_kPa} kPa with {o2_kPa} kPa of O2: expected "
+            "pressures above 0 and a fraction from 0 to below 1"
+        )
     per_kPa = 1.0 / (GAS_CONSTANT_J_MOL_K * (temp_C + 273.15))
     no, o2 = no_kPa * per_kPa, o2_kPa * per_kPa
     left = no * (1.0 - fraction)

@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from monitor.chemistry.ranges import require_finite
+
 __all__ = [
     "bubble_volume_mL",
     "count_interval",
@@ -30,8 +32,12 @@ def tate_volume_mL(
     >>> round(tate_volume_mL(5.0), 4)
     0.1167
     """
-    if not bore_mm > 0.0:
-        raise ValueError(f"bore {bore_mm} mm: expected above 0")
+    require_finite("bubble", bore_mm=bore_mm, tension_N_m=tension_N_m, density_kg_m3=density_kg_m3)
+    if not (bore_mm > 0.0 and tension_N_m > 0.0 and density_kg_m3 > 0.0):
+        raise ValueError(
+            f"bubble at a bore of {bore_mm} mm, {tension_N_m} N/m, {density_kg_m3} kg/m3: expected "
+            "all above 0"
+        )
     return math.pi * bore_mm * 1e-3 * tension_N_m / (density_kg_m3 * _GRAVITY) * 1e6
 
 
@@ -54,12 +60,23 @@ def tip_pressure_kPa(depth_mm: float, bore_mm: float) -> float:
     >>> round(tip_pressure_kPa(20.0, 5.0), 3)
     0.254
     """
+    require_finite("tip pressure", depth_mm=depth_mm, bore_mm=bore_mm)
+    if depth_mm < 0.0 or bore_mm <= 0.0:
+        raise ValueError(
+            f"tip {depth_mm} mm deep, bore {bore_mm} mm: expected a depth of 0 or more and a bore "
+            "above 0"
+        )
     laplace_Pa = 4.0 * _WATER_N_M / (bore_mm * 1e-3)
     return (_WATER_KG_M3 * _GRAVITY * depth_mm * 1e-3 + laplace_Pa) * 1e-3
 
 
 def counter_saturates(flow_mL_min: float, bubble_mL: float, ceiling_per_s: float) -> bool:
     """Whether that flow makes more bubbles than the counter can tell apart."""
+    require_finite(
+        "counter", flow_mL_min=flow_mL_min, bubble_mL=bubble_mL, ceiling_per_s=ceiling_per_s
+    )
+    if bubble_mL <= 0.0:
+        raise ValueError(f"bubble of {bubble_mL} mL: expected above 0")
     return flow_mL_min / 60.0 / bubble_mL > ceiling_per_s
 
 

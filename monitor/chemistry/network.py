@@ -8,7 +8,7 @@ has a name in place of a formula, the whole charge counts as one mole.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from fractions import Fraction
 
 import numpy as np
@@ -156,7 +156,8 @@ class Network:
             members = list(group)
             total = final[..., members].sum(axis=-1)
             used = np.asarray(extents)[..., members].sum(axis=-1)
-            fraction = np.where(total > 1e-9, used / np.maximum(total, 1e-9), 0.0)
+            # Written so that NaN stays NaN.
+            fraction = np.where(total <= 1e-9, 0.0, used / np.maximum(total, 1e-9))
             out[..., members] = np.clip(fraction, 0.0, 1.0)[..., None]
         return out
 
@@ -185,6 +186,7 @@ def build_network(steps: Sequence[StepSpec], charge: ChargeAmounts) -> Network:
     if not steps:
         problems.append(("", "there is no step"))
     formula = _charge_formula(charge, problems)
+    _check_numbers(steps, charge, problems)
     if problems:
         raise NetworkError(problems)
     ready = [step for step in compiled if step is not None]
@@ -198,6 +200,22 @@ def build_network(steps: Sequence[StepSpec], charge: ChargeAmounts) -> Network:
     base, supply, potential = base[order], supply[np.ix_(order, order)], potential[order]
     weighed_g = charge.mass_g if charge.mass_g is not None else amount * per_mol
     return _network(ready, charge, formula, base, supply, potential, amount, amount_u, weighed_g)
+
+
+def _check_numbers(
+    steps: Sequence[StepSpec], charge: ChargeAmounts, problems: list[tuple[str, str]]
+) -> None:
+    checked: list[tuple[str, ChargeAmounts | StepSpec]] = [("", charge)]
+    checked += [(step.name, step) for step in steps]
+    for name, of in checked:
+        for field in fields(of):
+            value = getattr(of, field.name)
+            if isinstance(value, float) and not np.isfinite(value):
+                problems.append((name, f"{field.name} is {value}, expected a finite number"))
+    for key in ("mass_g", "amount_mol", "purity"):
+        value = getattr(charge, key)
+        if value is not None and value <= 0.0:
+            problems.append(("", f"charge: {key} is {value}, expected above 0"))
 
 
 def _compiled(spec: StepSpec, problems: list[tuple[str, str]]) -> _Step | None:

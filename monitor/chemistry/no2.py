@@ -9,11 +9,19 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from monitor.chemistry.ranges import require_finite
+
 __all__ = [
+    "COLDEST_KNOWN_C",
+    "HOTTEST_KNOWN_C",
     "MAY_FREEZE_C",
     "WILL_FREEZE_C",
     "condensed_fraction",
     "dew_point_C",
+    "dimer_mol",
     "dissociation",
     "kp_bar",
     "vapour_pressure_kPa",
@@ -25,6 +33,9 @@ MAY_FREEZE_C = -9.0
 WILL_FREEZE_C = -11.25
 """Triple point, 261.90 K (Giauque & Kemp, J. Chem. Phys. 6 (1938) 40). [degC]"""
 
+COLDEST_KNOWN_C, HOTTEST_KNOWN_C = -33.15, 30.0
+"""Between these the vapour pressure is known. [degC]"""
+
 _KPA_PER_CMHG = 1.333224
 _R = 8.314462618
 
@@ -33,11 +44,13 @@ def kp_bar(temp_C: float) -> float:
     """Equilibrium constant of N2O4 = 2 NO2, p(NO2)**2 / p(N2O4). [bar]
 
     Enthalpy and entropy from NIST-JANAF 1998, 57.111 kJ/mol and 175.692 J/(mol K), taken as
-    constant: within 0.2 % from -10 to 40 degC.
+    constant: within 0.2 % from -10 to 40 degC. Raises ValueError outside -100 to 200 degC.
 
     >>> round(kp_bar(25.0), 4)
     0.1485
     """
+    if not -100.0 <= temp_C <= 200.0:
+        raise ValueError(f"NO2/N2O4 equilibrium at {temp_C} degC: expected -100 to 200")
     kelvin = temp_C + 273.15
     return math.exp(-57111.0 / (_R * kelvin) + 175.692 / _R)
 
@@ -48,6 +61,8 @@ def dissociation(temp_C: float, pressure_kPa: float) -> float:
     >>> round(dissociation(25.0, 101.325), 3)
     0.188
     """
+    if not 0.0 < pressure_kPa < math.inf:
+        raise ValueError(f"dissociation at {pressure_kPa} kPa: expected a pressure above 0")
     kp = kp_bar(temp_C)
     return math.sqrt(kp / (kp + 4.0 * pressure_kPa / 100.0))
 
@@ -56,11 +71,20 @@ def vapour_pressure_kPa(temp_C: float) -> float:
     """Total vapour pressure (NO2 + N2O4) over the liquid, below its triple point over the solid.
 
     Giauque & Kemp, J. Chem. Phys. 6 (1938) 40: liquid 261.9 to 294.9 K (usable to 30 degC), solid
-    240 to 261.9 K. [kPa]
+    240 to 261.9 K. [kPa] Raises ValueError where they end, below -33.15 and above 30 degC.
 
     >>> round(vapour_pressure_kPa(21.10), 2)
     101.33
     """
+    if not COLDEST_KNOWN_C <= temp_C <= HOTTEST_KNOWN_C:
+        raise ValueError(
+            f"vapour pressure of N2O4 at {temp_C} degC: known from {COLDEST_KNOWN_C} to "
+            f"{HOTTEST_KNOWN_C:g}"
+        )
+    return _saturated_kPa(temp_C)
+
+
+def _saturated_kPa(temp_C: float) -> float:
     kelvin = temp_C + 273.15
     if temp_C >= WILL_FREEZE_C:
         log10_cmHg = -1753.0 / kelvin + 8.00436 - 11.8078e-4 * kelvin + 2.0954e-6 * kelvin**2
@@ -70,7 +94,7 @@ def vapour_pressure_kPa(temp_C: float) -> float:
 
 
 def _pressure_at_dew_kPa(temp_C: float, o2_per_no2: float, inert_fraction: float) -> float:
-    saturated = vapour_pressure_kPa(temp_C)
+    saturated = _saturated_kPa(temp_C)
     kp = kp_bar(temp_C) * 100.0
     no2 = (-kp + math.sqrt(kp**2 + 4.0 * kp * saturated)) / 2.0
     n2o4 = saturated - no2
@@ -92,7 +116,8 @@ def dew_point_C(pressure_kPa: float, o2_per_no2: float = 0.0, inert_fraction: fl
     Returns
     -------
     float
-        Between -60 and 30 degC; at those ends where the answer lies beyond.
+        Between -60 and 30 degC; at those ends where the answer lies beyond. Below -33 degC the
+        vapour pressure is extrapolated.
 
     Raises
     ------
@@ -133,12 +158,64 @@ def condensed_fraction(
     >>> condensed_fraction(15.0, 101.325, 0.25), round(condensed_fraction(5.0, 101.325, 0.25), 2)
     (0.0, 0.63)
     """
+    require_finite("condensed fraction", temp_C=temp_C, pressure_kPa=pressure_kPa)
+    require_finite("condensed fraction", o2_per_no2=o2_per_no2, inert_per_no2=inert_per_no2)
     if not (pressure_kPa > 0.0 and o2_per_no2 >= 0.0 and inert_per_no2 >= 0.0):
         raise ValueError("condensed fraction: expected a pressure above 0, ratios of 0 or more")
-    saturated = vapour_pressure_kPa(temp_C)
+    # Warmer than the correlation goes is warm enough for any pressure up to its end.
+    saturated = vapour_pressure_kPa(min(temp_C, HOTTEST_KNOWN_C))
     if saturated >= pressure_kPa:
         return 0.0
+    if temp_C > HOTTEST_KNOWN_C:
+        raise ValueError(
+            f"condensed fraction at {temp_C} degC and {pressure_kPa} kPa: known up to "
+            f"{HOTTEST_KNOWN_C:g} degC"
+        )
     kp = kp_bar(temp_C) * 100.0
     no2 = (-kp + math.sqrt(kp**2 + 4.0 * kp * saturated)) / 2.0
     stays = (o2_per_no2 + inert_per_no2) * (2.0 * saturated - no2) / (pressure_kPa - saturated)
     return max(0.0, 1.0 - stays)
+
+
+def dimer_mol(
+    no2_mol: ArrayLike, other_mol: ArrayLike, temp_C: float, pressure_kPa: float
+) -> NDArray[np.float64]:
+    """Moles of N2O4 in a gas of NO2 and others at equilibrium, as the vapour without liquid. [mol]
+
+    Parameters
+    ----------
+    no2_mol : array
+        NO2, paired molecules counted twice; 0 or more. [mol]
+    other_mol : array
+        Gas that takes no part (O2, NO, air); 0 or more. [mol]
+    temp_C : float
+        -100 to 200. [degC]
+    pressure_kPa : float
+        Total pressure, above 0. [kPa]
+
+    Returns
+    -------
+    array
+        From 0 to half of `no2_mol`; NaN where an amount is NaN.
+
+    Notes
+    -----
+    Kp = (n - 2 x)**2 P / [x (n - x + m)], solved for x.
+
+    Examples
+    --------
+    The 4 : 1 gas at 20 degC and 1 atm: 0.842 mol of gas for each mole of NO2.
+
+    >>> round(1.25 - float(dimer_mol(1.0, 0.25, 20.0, 101.325)), 3)
+    0.842
+
+    """
+    if not 0.0 < pressure_kPa < math.inf:
+        raise ValueError(f"N2O4 at {pressure_kPa} kPa: expected a pressure above 0")
+    n, m = np.asarray(no2_mol, dtype=np.float64), np.asarray(other_mol, dtype=np.float64)
+    if np.any(n < 0.0) or np.any(m < 0.0):
+        raise ValueError("N2O4: amounts of 0 or more are expected")
+    k = 100.0 * kp_bar(temp_C) / pressure_kPa
+    b = 4.0 * n + k * (n + m)
+    root = np.sqrt(b**2 - 4.0 * (4.0 + k) * n**2)
+    return np.asarray(2.0 * n**2 / np.where(b + root == 0.0, 1.0, b + root))
