@@ -16,12 +16,12 @@ from monitor.analysis.estimate.ahead import Ahead, Road, look_ahead
 from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining_band
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
 from monitor.analysis.estimate.evidence import find_jumps, weigh_evidence
-from monitor.analysis.estimate.fit import Cloud, Past, fit
-from monitor.analysis.estimate.grid import Grid, build_grid, pot_warmth
+from monitor.analysis.estimate.fit import Cloud, Past, fit, foretold
+from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth
 from monitor.analysis.estimate.hearing import Heard, hear
 from monitor.analysis.estimate.layout import Layout, layout_of
 from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
-from monitor.analysis.estimate.signals import Signal, gather_signals
+from monitor.analysis.estimate.signals import About, Signal, gather_signals
 from monitor.chemistry.gases import molar_volume_L_mol
 from monitor.plan.profile import profile_points
 
@@ -34,9 +34,6 @@ _STEP_S = 60.0
 
 _CARRYING = 0.998
 """Draws that carry less than the rest of the weight are not followed into the future."""
-
-_FIRST_STEPS = 3
-"""Gauss-Newton steps where there is no fit to start from."""
 
 
 def begin(setup: Setup) -> EstimatorState:
@@ -55,19 +52,19 @@ def update(
     if grid is None:
         return state, nothing_known(layout, about.now_s)
     warmth = pot_warmth(grid, bins, state.shut)
-    now = np.full(grid.cells, 20.0) if warmth is None else warmth.temp_C[_lasts(grid)]
-    specs = {spec.name: spec for spec in setup.channels}
     molar_mL = 1e3 * molar_volume_L_mol(setup.pressure_kPa)
     signals = gather_signals(
-        grid, bins, layout, specs, setup.train, now, molar_mL, state.shut, state.jumps
+        _about(state, setup, layout, grid, warmth, molar_mL), bins, state.shut, state.jumps
     )
     if warmth is None:
         return state, _in_plan_order(blind_estimate(setup, layout, grid, signals), setup, layout)
     heard = _heard(signals, grid)
     past = Past(layout, grid, warmth, heard)
-    cloud = fit(past, state.at, setup.seed, 1 if state.at else _FIRST_STEPS).carrying(_CARRYING)
+    cloud = fit(past, state.at, setup.seed, int(about.now_s // 60.0)).carrying(_CARRYING)
     estimate, ahead = _estimate(setup, past, cloud, about, molar_mL)
-    state = replace(state, at=cloud.at, jumps=find_jumps(past, cloud, state.jumps))
+    state = replace(
+        state, at=cloud.at, best=cloud.family, jumps=find_jumps(past, cloud, state.jumps)
+    )
     state, evidence = weigh_evidence(state, past, cloud, ahead, about.now_s)
     return state, _in_plan_order(replace(estimate, evidence=evidence), setup, layout)
 
@@ -137,6 +134,23 @@ def _shut(
         elif name not in about.distrusted and is_open:
             stretches[-1] = (stretches[-1][0], about.now_s)
     return {name: tuple(stretches) for name, stretches in out.items()}
+
+
+def _about(
+    state: EstimatorState,
+    setup: Setup,
+    layout: Layout,
+    grid: Grid,
+    warmth: Warmth | None,
+    molar_mL: float,
+) -> About:
+    specs = {spec.name: spec for spec in setup.channels}
+    if warmth is None:
+        warm, told = np.full(grid.cells, 20.0), None
+    else:
+        warm = warmth.temp_C[_lasts(grid)]
+        told = foretold(Past(layout, grid, warmth, ()), state.at, state.best)
+    return About(grid, layout, specs, setup.train, warm, molar_mL, told)
 
 
 def _heard(signals: list[Signal], grid: Grid) -> list[Heard]:

@@ -21,7 +21,7 @@ from monitor.analysis.estimate.hearing import Heard, agreement, total_log_likeli
 from monitor.analysis.estimate.layout import Kinetics, Layout, kinetics
 from monitor.analysis.estimate.shapes import FAMILIES, Family
 
-__all__ = ["DRAWS", "Cloud", "Past", "fit"]
+__all__ = ["DRAWS", "Cloud", "Past", "fit", "foretold"]
 
 _Array = NDArray[np.float64]
 
@@ -38,7 +38,10 @@ _LONGEST_STEP = 1.0
 _FAR = 5.0
 """Coordinates stay within this many prior standard deviations."""
 
-_LEAST_EFFECTIVE = 20.0
+_LEAST_EFFECTIVE = 10.0
+"""Of each family."""
+
+_FRESH_STEPS = 4
 _FLOOR = 0.01
 """No family falls below this share of the whole weight."""
 
@@ -66,6 +69,8 @@ class Cloud:
     """Where each family's best fit is, to start from next time."""
     best: int
     """Index of the set of the highest posterior density."""
+    family: str
+    """Its family."""
     effective: float
 
     def carrying(self, share: float) -> Cloud:
@@ -82,50 +87,81 @@ class Cloud:
         course = Course(self.course.g[:, keep], self.course.alpha[:, keep])
         weights = self.weights[keep] / self.weights[keep].sum()
         best = int(np.argmax(weights))
-        return Cloud(kin, course, weights, self.z[keep], self.at, best, self.effective)
+        return Cloud(kin, course, weights, self.z[keep], self.at, best, self.family, self.effective)
 
 
-def fit(past: Past, start: Mapping[str, tuple[float, ...]], seed: int, steps: int = 1) -> Cloud:
-    """The posterior given all that was seen; `steps` Gauss-Newton steps from `start`."""
+def fit(past: Past, start: Mapping[str, tuple[float, ...]], seed: int, tick: int) -> Cloud:
+    """The posterior given all that was seen, from where it was at the tick before.
+
+    At each tick one of the families, in turn, also starts afresh: a wrong summit is left that way.
+    """
     size = past.layout.unknowns
     centres = np.array([start.get(f.name, (0.0,) * size) for f in FAMILIES], dtype=np.float64)
     if not past.heard:
         roots = np.broadcast_to(np.eye(size), (len(FAMILIES), size, size))
         return _draw(past, np.zeros_like(centres), roots, seed)
-    for _ in range(steps - 1):
-        centres, _unused = _improve(past, centres)
-    centres, roots = _improve(past, centres)
+    if not start:
+        centres, _roots = _climb(past, centres, FAMILIES, _FRESH_STEPS)
+    turn = tick % len(FAMILIES)
+    centres[turn] = _better(past, centres[turn], FAMILIES[turn])
+    centres, roots = _improve(past, centres, FAMILIES)
     return _draw(past, centres, roots, seed)
 
 
-def _families(sizes: int) -> list[tuple[Family, slice]]:
-    return [(f, slice(i * sizes, (i + 1) * sizes)) for i, f in enumerate(FAMILIES)]
+def _climb(
+    past: Past, centres: _Array, families: Sequence[Family], steps: int
+) -> tuple[_Array, _Array]:
+    roots = np.empty(0)
+    for _ in range(steps):
+        centres, roots = _improve(past, centres, families)
+    return centres, roots
 
 
-def _run(past: Past, z: _Array, sizes: int) -> tuple[Kinetics, Course]:
-    """Courses of sets z (families * sizes, unknowns), families one after the other."""
+def _better(past: Past, known: _Array, family: Family) -> _Array:
+    """The higher of the known summit and one reached afresh from the prior's centre."""
+    fresh, _roots = _climb(past, np.zeros((1, known.size)), (family,), _FRESH_STEPS)
+    both = np.stack([known, fresh[0]])
+    height = _height(past, both, _run(past, both, (family,))[1])
+    return np.asarray(both[int(height[1] > height[0])])
+
+
+def foretold(past: Past, start: Mapping[str, tuple[float, ...]], best: str) -> _Array:
+    """Extents (edges, steps) by the fit of the tick before, or by the priors."""
+    family = next((f for f in FAMILIES if f.name == best), FAMILIES[0])
+    z = np.array([start.get(family.name, (0.0,) * past.layout.unknowns)])
+    return np.asarray(_run(past, z, (family,))[1].alpha[:, 0])
+
+
+def _height(past: Past, z: _Array, course: Course) -> _Array:
+    """Log posterior density (sets,) up to a constant."""
+    seen = total_log_likelihood(past.heard, course.alpha)
+    return np.asarray(seen - 0.5 * (z**2).sum(axis=1))
+
+
+def _run(past: Past, z: _Array, families: Sequence[Family]) -> tuple[Kinetics, Course]:
+    """Courses of sets z (sets, unknowns): as many of each family, one family after the other."""
     warmth, grid = past.warmth, past.grid
-    kin = kinetics(past.layout, z, _families(sizes), warmth.probe_u_K)
+    each = z.shape[0] // len(families)
+    rows = [(f, slice(i * each, (i + 1) * each)) for i, f in enumerate(families)]
+    kin = kinetics(past.layout, z, rows, warmth.probe_u_K)
     k_dt = rate_integrals(kin, warmth.temp_C, warmth.slope_K_s, np.diff(grid.fine_s), grid.first)
     return kin, run_course(past.layout, k_dt, kin.shapes)
 
 
-def _improve(past: Past, centres: _Array) -> tuple[_Array, _Array]:
+def _improve(past: Past, centres: _Array, families: Sequence[Family]) -> tuple[_Array, _Array]:
     """One Gauss-Newton step of each family, and the root of each posterior covariance."""
-    families, size = centres.shape
+    count, size = centres.shape
     away = np.vstack([np.zeros((1, size)), _H * np.eye(size)])
     z = (centres[:, None] + away[None]).reshape(-1, size)
-    _kin, course = _run(past, z, size + 1)
-    alpha = course.alpha
-    hessian = np.tile(np.eye(size), (families, 1, 1))
+    _kin, course = _run(past, z, families)
+    hessian = np.tile(np.eye(size), (count, 1, 1))
     gradient = -centres.copy()
     for one in past.heard:
-        _add_channel(one, alpha, hessian, gradient)
-    low = np.linalg.cholesky(hessian)
+        _add_channel(one, course.alpha, hessian, gradient)
     step = np.linalg.solve(hessian, gradient[:, :, None])[:, :, 0]
     length = np.sqrt((step**2).mean(axis=1, keepdims=True))
     step *= np.minimum(1.0, _LONGEST_STEP / np.maximum(length, 1e-12))
-    roots = np.linalg.inv(low).transpose(0, 2, 1)
+    roots = np.linalg.inv(np.linalg.cholesky(hessian)).transpose(0, 2, 1)
     return np.clip(centres + step, -_FAR, _FAR), roots
 
 
@@ -166,19 +202,19 @@ def _draw(past: Past, centres: _Array, roots: _Array, seed: int) -> Cloud:
         scale = np.ones_like(scale)
     away = np.einsum("fij,fdj->fdi", roots, normals * scale[:, :, None])
     z = np.concatenate([centres[:, None], centres[:, None] + away], axis=1)
-    kin, course = _run(past, z.reshape(-1, size), DRAWS + 1)
-    seen = total_log_likelihood(past.heard, course.alpha).reshape(families, DRAWS + 1)
-    prior = -0.5 * (z**2).sum(axis=2)
-    height = seen + prior
+    kin, course = _run(past, z.reshape(-1, size), FAMILIES)
+    height = _height(past, z.reshape(-1, size), course).reshape(families, DRAWS + 1)
     log_w = height[:, 1:] - _log_proposal(normals, scale, roots, bool(past.heard))
-    weights, effective = _weights(log_w)
+    # By Laplace: the mean of few weights jumps, the summit and its width do not.
+    evidence = height.max(axis=1) + np.linalg.slogdet(roots)[1]
+    weights, effective = _weights(log_w, evidence)
     full = np.zeros((families, DRAWS + 1))
     full[:, 1:] = weights
     top = np.argmax(height, axis=1)
     at = {f.name: tuple(z[i, top[i]].tolist()) for i, f in enumerate(FAMILIES)}
-    return Cloud(
-        kin, course, full.reshape(-1), z.reshape(-1, size), at, int(np.argmax(height)), effective
-    )
+    best = int(np.argmax(height))
+    family = FAMILIES[best // (DRAWS + 1)].name
+    return Cloud(kin, course, full.reshape(-1), z.reshape(-1, size), at, best, family, effective)
 
 
 def _log_proposal(normals: _Array, scale: _Array, roots: _Array, heavy: bool) -> _Array:
@@ -192,14 +228,13 @@ def _log_proposal(normals: _Array, scale: _Array, roots: _Array, heavy: bool) ->
     return np.asarray(tail - log_det[:, None])
 
 
-def _weights(log_w: _Array) -> tuple[_Array, float]:
+def _weights(log_w: _Array, log_evidence: _Array) -> tuple[_Array, float]:
     """Weights (families, draws) of sum one, softened where too few draws would carry all."""
-    log_w = log_w - log_w.max()
-    family_prior = np.array([f.weight for f in FAMILIES])
-    evidence = np.exp(log_w).mean(axis=1) * family_prior
-    share = np.maximum(evidence / evidence.sum(), _FLOOR * family_prior / family_prior.max())
+    prior = np.array([f.weight for f in FAMILIES])
+    share = np.exp(log_evidence - log_evidence.max()) * prior
+    share = np.maximum(share / share.sum(), _FLOOR * prior / prior.max())
     share /= share.sum()
-    inside = np.stack([_softened(row, _LEAST_EFFECTIVE / 2.0) for row in log_w])
+    inside = np.stack([_softened(row, _LEAST_EFFECTIVE) for row in log_w])
     weights = inside * share[:, None]
     return weights, float(1.0 / (weights**2).sum())
 

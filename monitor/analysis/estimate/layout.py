@@ -125,7 +125,8 @@ def _last_shape(layout: Layout, z: _Array, families: list[tuple[Family, slice]])
     parts = [
         shape_of(family, planned, z[rows, k2 + 1], z[rows, k2 + 2]) for family, rows in families
     ]
-    return Shape(*(np.concatenate([getattr(p, f) for p in parts]) for f in ("a", "n", "w", "r")))
+    a, n, w, r = (np.concatenate([getattr(p, f) for p in parts]) for f in ("a", "n", "w", "r"))
+    return Shape(a, n, w, r)
 
 
 def _planned_shape(planned: tuple[float, float], sets: int) -> Shape:

@@ -123,6 +123,8 @@ class EstimatorState:
 
     at: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """Where each family of shapes has its best fit, in the standard coordinates."""
+    best: str = ""
+    """The family that fits best."""
     jumps: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """Channel -> times of steps in its level. [s]"""
     shut: Mapping[str, tuple[tuple[float, float | None], ...]] = field(default_factory=dict)
@@ -134,6 +136,7 @@ class EstimatorState:
         """Plain JSON-able values."""
         return {
             "at": {name: list(z) for name, z in self.at.items()},
+            "best": self.best,
             "jumps": {name: list(t) for name, t in self.jumps.items()},
             "shut": {name: [list(s) for s in stretches] for name, stretches in self.shut.items()},
             "foreseen": [list(f) for f in self.foreseen],
@@ -144,6 +147,7 @@ class EstimatorState:
         """The state of which `to_data` made `data`."""
         return cls(
             {name: tuple(z) for name, z in data["at"].items()},
+            data["best"],
             {name: tuple(t) for name, t in data["jumps"].items()},
             {name: tuple((a, b) for a, b in s) for name, s in data["shut"].items()},
             tuple((t, a, b, c) for t, a, b, c in data["foreseen"]),

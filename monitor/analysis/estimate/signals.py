@@ -36,6 +36,9 @@ KIND_OF_ROLE: Mapping[str, str] = {
 _GAIN_WANDER = 0.08
 """What a counter's or flow meter's gain drifts by in an hour, as a share of itself. Judgement."""
 
+_WARM_LAG_H = 0.15
+"""How long after the pot the rest of the train is warm. From memory. [h]"""
+
 _WAVES = 4
 
 _WALK = 3e-5
@@ -66,24 +69,33 @@ class Signal:
     """What one unit of level is in the channel's canonical unit."""
 
 
+@dataclass(frozen=True, slots=True)
+class About:
+    """What every channel's signal is made with."""
+
+    grid: Grid
+    layout: Layout
+    specs: Mapping[str, ChannelSpec]
+    train: Train
+    warmth_C: _Array
+    """(cells,): the pot at each cell's end."""
+    molar_mL: float
+    told: _Array | None
+    """(edges, steps): extents by the fit of the tick before; None: no kinetics."""
+
+
 def gather_signals(
-    grid: Grid,
+    about: About,
     bins: BinStore,
-    layout: Layout,
-    specs: Mapping[str, ChannelSpec],
-    train: Train,
-    warmth_C: _Array,
-    molar_mL: float,
     shut: Mapping[str, Sequence[Sequence[float | None]]],
     jumps: Mapping[str, Sequence[float]],
 ) -> list[Signal]:
-    """All channels that tell of the steps. `warmth_C` (cells,) is the pot at each cell's end."""
+    """All channels that tell of the steps; see `EstimatorState` for `shut` and `jumps`."""
     found = []
     for channel in bins.channels():
         maker = _MAKERS.get(channel.role)
         if maker is None or len(channel) < 2:
             continue
-        about = _About(grid, layout, specs.get(channel.name), train, warmth_C, molar_mL)
         free = open_times(channel.at_s, shut.get(channel.name, ()))
         signal = maker(about, channel, free, tuple(jumps.get(channel.name, ())))
         if signal is not None and signal.there.sum() >= 2:
@@ -91,17 +103,7 @@ def gather_signals(
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class _About:
-    grid: Grid
-    layout: Layout
-    spec: ChannelSpec | None
-    train: Train
-    warmth_C: _Array
-    molar_mL: float
-
-
-_Maker = Callable[[_About, ChannelBins, NDArray[np.bool_], tuple[float, ...]], Signal | None]
+_Maker = Callable[[About, ChannelBins, NDArray[np.bool_], tuple[float, ...]], Signal | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +148,7 @@ def _after_breaks(
     walk[cell[np.unique(after[after < cell.size])]] = np.inf
 
 
-def _time_columns(about: _About, per_hour: float, warm: float) -> _Array:
+def _time_columns(about: About, per_hour: float, warm: float) -> _Array:
     """A drift that grows with time and one that follows the pot's warmth."""
     hours = (about.grid.edges_s[1:] - about.grid.edges_s[0]) / 3600.0
     return np.stack([per_hour * hours, warm * (about.warmth_C - 20.0) / 200.0], axis=1)
@@ -161,7 +163,7 @@ def _jump_columns(grid: Grid, jumps: tuple[float, ...], size: float) -> _Array:
 
 
 def _mass(
-    about: _About,
+    about: About,
     channel: ChannelBins,
     free: NDArray[np.bool_],
     jumps: tuple[float, ...],
@@ -177,7 +179,7 @@ def _mass(
     n = cells.last - cells.first + 1
     level = (total[cells.last + 1] - total[cells.first]) / n / unit
     at = 0.5 * (channel.at_s[cells.first] + channel.at_s[cells.last])
-    noise = _reading_noise(about.spec, channel, 1e-4 * unit) / unit
+    noise = _reading_noise(about.specs.get(channel.name), channel, 1e-4 * unit) / unit
     white = noise**2 / np.minimum(channel.count[cells.last] * n, 20)
     walk = np.diff(grid.edges_s) * _WALK**2 / 60.0
     _after_breaks(grid, walk, cells.cell, free, channel)
@@ -199,7 +201,7 @@ def _reading_noise(spec: ChannelSpec | None, channel: ChannelBins, otherwise: fl
 
 
 def _pot_mass(
-    about: _About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
+    about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
 ) -> Signal | None:
     loss = about.layout.loss_g
     spread = np.hypot(0.02 * loss, about.layout.loss_u_g)
@@ -207,46 +209,56 @@ def _pot_mass(
 
 
 def _receiver_mass(
-    about: _About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
+    about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
 ) -> Signal | None:
     loss = about.layout.loss_g
     return _mass(about, channel, free, jumps, 0.75 * loss, 0.3 * loss)
 
 
-def _volumes_mL(about: _About) -> _Array:
+def _volumes_mL(about: About) -> _Array:
     layout = about.layout
     return (layout.gas_mol if layout.volumes else layout.loss_g / 40.0) * about.molar_mL
 
 
-def _wandering(made: _Array, hours: _Array) -> _Array:
-    """Columns of a gain that wanders as it likes: what was `made`, times slow waves.
+def _wandering(about: About, share: _Array, seen: float) -> _Array:
+    """Columns of a gain that wanders as it likes: what should have come, times slow waves.
+
+    What came is not put in its place: its noise would explain itself.
 
     The first terms of the Karhunen-Loeve expansion of Brownian motion in time, so that a gain is
     less and less sure the longer ago it was, and drifts by `_GAIN_WANDER` in an hour.
     """
+    if about.told is None:
+        return np.zeros((about.grid.cells, _WAVES))
+    made = np.diff(about.told @ share)
+    made *= min(max(seen / max(float(made.sum()), 1e-9), 0.05), 2.0)
+    hours = (about.grid.edges_s[1:] - about.grid.edges_s[0]) / 3600.0
     span = max(float(hours[-1]), 1e-3)
     k = (np.arange(_WAVES) + 0.5) * math.pi
     size = _GAIN_WANDER * math.sqrt(2.0 * span) / k
     waves = size * np.sin(np.outer(hours / span, k))
-    return np.asarray(np.cumsum(np.maximum(made, 0.0)[:, None] * waves, axis=0))
+    return np.asarray(np.cumsum(made[:, None] * waves, axis=0))
 
 
-def _gas_columns(about: _About, unit_mL: float, per_hour: float) -> _Array:
+def _gas_columns(about: About, unit_mL: float, per_hour: float) -> _Array:
     """Warm gas pushed out of the dead volume, and a zero that is off."""
     dead = about.train.dead_volume_mL if about.train.dead_volume_mL is not None else 800.0
     hours = (about.grid.edges_s[1:] - about.grid.edges_s[0]) / 3600.0
     pushed = 1.0 - 293.15 / (np.maximum(about.warmth_C, 0.0) + 273.15)
-    return np.stack([per_hour * hours, dead / unit_mL * pushed], axis=1)
+    slow = np.interp(hours - _WARM_LAG_H, hours, pushed, left=pushed[0])
+    return np.stack(
+        [per_hour * hours, 0.7 * dead / unit_mL * pushed, 0.7 * dead / unit_mL * slow], axis=1
+    )
 
 
 def _count(
-    about: _About,
+    about: About,
     channel: ChannelBins,
     free: NDArray[np.bool_],
     jumps: tuple[float, ...],
     passed: tuple[float, float],
 ) -> Signal | None:
-    grid, spec = about.grid, about.spec
+    grid, spec = about.grid, about.specs.get(channel.name)
     keep = free & (channel.limited == 0) & ~_at_ceiling(channel, spec)
     cells = _cells(grid, channel, keep)
     volumes = _volumes_mL(about)
@@ -265,8 +277,7 @@ def _count(
     walk = width / 60.0 * ((0.4 / unit) ** 2 + _WALK**2)
     walk[cells.cell] += 0.1 * np.maximum(made, 0.0) / unit
     _after_breaks(grid, walk, cells.cell, keep, channel)
-    hours = (grid.edges_s[1:] - grid.edges_s[0]) / 3600.0
-    wander = _wandering(_spread(grid, cells.cell, made), hours)
+    wander = _wandering(about, volumes / volumes.sum(), float(level[-1]))
     columns = np.hstack(
         [_gas_columns(about, unit * each, 1e-3), wander, _jump_columns(grid, jumps, 0.2)]
     )
@@ -276,7 +287,7 @@ def _count(
         _spread(grid, cells.cell, np.ones(level.size)) > 0,
         _fraction(grid, cells.cell, channel.t1_s[cells.last]),
         np.full(grid.cells, (0.5 / unit) ** 2), walk, columns,
-        passed[0] * share, share * math.hypot(passed[1], passed[0] * loose), 2 + _WAVES, unit,
+        passed[0] * share, share * math.hypot(passed[1], passed[0] * loose), 3 + _WAVES, unit,
     )  # fmt: skip
 
 
@@ -289,19 +300,19 @@ def _at_ceiling(channel: ChannelBins, spec: ChannelSpec | None) -> NDArray[np.bo
 
 
 def _outlet_count(
-    about: _About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
+    about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
 ) -> Signal | None:
     return _count(about, channel, free, jumps, (0.5, 0.4))
 
 
 def _inlet_count(
-    about: _About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
+    about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
 ) -> Signal | None:
     return _count(about, channel, free, jumps, (0.85, 0.2))
 
 
 def _flow(
-    about: _About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
+    about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
 ) -> Signal | None:
     grid, volumes = about.grid, _volumes_mL(about)
     cells = _cells(grid, channel, free)
@@ -313,20 +324,20 @@ def _flow(
     n = cells.last - cells.first + 1
     mean = (total[cells.last + 1] - total[cells.first]) / n
     made = mean * width[cells.cell] / 60.0 / unit
-    noise = _reading_noise(about.spec, channel, 0.01 * max(float(channel.mean.max()), 1e-6))
+    spec, top = about.specs.get(channel.name), float(channel.mean.max())
+    noise = _reading_noise(spec, channel, 0.01 * max(top, 1e-6))
     each = noise / np.sqrt(np.minimum(channel.count[cells.last] * n, 20.0))
     walk = width / 60.0 * _WALK**2
     walk[cells.cell] += (each * width[cells.cell] / 60.0 / unit) ** 2
     # What passed in cells without a reading is not known: the level begins anew after them.
     walk[cells.cell[1:][np.diff(cells.cell) > 1]] = np.inf
-    hours = (grid.edges_s[1:] - grid.edges_s[0]) / 3600.0
-    wander = _wandering(_spread(grid, cells.cell, made), hours)
+    wander = _wandering(about, volumes / unit, float(made.sum()))
     columns = np.hstack([_gas_columns(about, unit, 2e-3), wander, _jump_columns(grid, jumps, 0.2)])
     return Signal(
         channel.name, channel.role, _spread(grid, cells.cell, np.cumsum(made)),
         _spread(grid, cells.cell, np.ones(n.size)) > 0, np.ones(grid.cells),
         np.full(grid.cells, (3e-6) ** 2), walk, columns,
-        0.5 * volumes / unit, 0.42 * volumes / unit, 2 + _WAVES, unit,
+        0.5 * volumes / unit, 0.42 * volumes / unit, 3 + _WAVES, unit,
     )  # fmt: skip
 
 
