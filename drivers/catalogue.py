@@ -117,6 +117,26 @@ DRIVERS: Final[Mapping[str, DriverInfo]] = {
             },
         ),
         DriverInfo(
+            "modbus",
+            "registers of devices on a Modbus RTU line or behind Modbus TCP",
+            _later("modbus"),
+            keys={
+                "device": Key("integer", "the device's number on the line (1)"),
+                "every_s": Key("number", "seconds between two questions (1)"),
+                "timeout_s": Key("number", "seconds to wait for an answer (0.5)"),
+            },
+            channel_keys={
+                "address": Key("integer", "number of its register, counted from 0", required=True),
+                "table": Key("text", "holding or input registers ('holding')"),
+                "type": Key("text", "int16, uint16, int32, uint32 or float32 ('int16')"),
+                "order": Key("text", "of the bytes: ABCD, CDAB, BADC or DCBA ('ABCD')"),
+                "device": Key("integer", "another device on the same line than the instrument's"),
+                "open_code": Key("number", "what stands there, before gain, with no sensor on it"),
+                "status_address": Key("integer", "a register that says whether the value is good"),
+                "status_good": Key("integer", "what that register says then (0)"),
+            },
+        ),
+        DriverInfo(
             "playback",
             "readings from a table or another journal, handed in; opens nothing",
             _later("playback"),
