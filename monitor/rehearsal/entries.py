@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import platform
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 
 from drivers.reading import Quality, Reading
 from monitor import __version__
@@ -103,7 +104,7 @@ def without(*names: str) -> tuple[Instrument, ...]:
     for i in INSTRUMENTS:
         gauges = tuple(g for g in i.gauges if g.name not in names and g.role not in names)
         if gauges:
-            kept.append(Instrument(i.name, i.key, gauges, i.head, i.mains))
+            kept.append(replace(i, gauges=gauges))
     return tuple(kept)
 
 
@@ -167,6 +168,7 @@ def _bodies(run: Rehearsal, until_s: float | None, period_s: float) -> Iterator[
     for instrument in run.instruments:
         yield 0.0, InstrumentState(instrument.name, "connected")
     slept = stepped = False
+    totals: dict[str, float] = {}
     tick = 0
     while not (run.over() if until_s is None else run.world.now_s >= until_s - 1e-9):
         tick += 1
@@ -182,11 +184,13 @@ def _bodies(run: Rehearsal, until_s: float | None, period_s: float) -> Iterator[
         if not stepped and faults.on("clock-stepped", now_s):
             stepped = True
             yield now_s, Gap("clock-stepped", now_s, now_s, "forward by 3600 s")
-        yield from _said(run, now_s, min(_APART_S, period_s / 10.0))
+        yield from _said(run, now_s, min(_APART_S, period_s / 10.0), totals)
     yield round(run.world.now_s + min(0.5, period_s), 3), ClosedCleanly("rehearsal over")
 
 
-def _said(run: Rehearsal, now_s: float, apart_s: float) -> Iterator[tuple[float, Body]]:
+def _said(
+    run: Rehearsal, now_s: float, apart_s: float, totals: dict[str, float]
+) -> Iterator[tuple[float, Body]]:
     said = run.say()
     if not said:
         yield now_s, Heartbeat()
@@ -195,7 +199,22 @@ def _said(run: Rehearsal, now_s: float, apart_s: float) -> Iterator[tuple[float,
         if spoken.garbled:
             yield at_s, InstrumentState(spoken.instrument.name, "bad-input", "T,##,?.?,")
         else:
+            if text := _began_anew(spoken, totals):
+                yield at_s, InstrumentState(spoken.instrument.name, "restarted", text)
             yield at_s, Readings(spoken.instrument.name, _converted(spoken))
+
+
+def _began_anew(spoken: Spoken, totals: dict[str, float]) -> str:
+    """What a counter's driver says of a total that fell; `totals` holds the last ones."""
+    if spoken.instrument.driver != "counter":
+        return ""
+    (reading,) = spoken.values
+    now = reading.value or 0.0
+    last = totals.get(reading.channel, 0.0)
+    totals[reading.channel] = now
+    if now >= last:
+        return ""
+    return f"{reading.channel}: total fell from {last:.0f} to {now:.0f}: began anew"
 
 
 def _converted(spoken: Spoken) -> tuple[Reading, ...]:

@@ -18,8 +18,10 @@ __all__ = ["INSTRUMENTS", "Gauge", "Gauges", "Instrument", "Spoken"]
 
 _DRIFT_TAU_S = 3600.0
 _TARE_G = {"pot_mass": 612.0, "receiver_mass": 431.0}
-_CEILING_PER_S = 10.0
-_LOW_CEILING_PER_S = 1.0
+_CEILING_PER_S = {"bubble_count": 20.0, "inlet_bubble_count": 25.0}
+_NEAR_CEILING = 0.95
+_FINE = 8.0
+"""How many bubbles a worn tip makes of one."""
 _ZERO_BAND_G_S = 0.004
 
 
@@ -44,15 +46,12 @@ class Instrument:
     key: str
     """A short word for ports and random streams."""
     gauges: tuple[Gauge, ...]
-    head: str
-    """First cell of its lines; empty for an instrument that says one bare number."""
+    driver: str = "line"
+    """The driver that understands it: line, balance or counter."""
+    head: str = ""
+    """First cell of its lines, where they have one beside the values."""
     mains: bool = True
     """False: it is fed by the recording host and outlives the mains."""
-
-    @property
-    def is_balance(self) -> bool:
-        """Whether its lines are a balance's frames: status, number, unit."""
-        return self.head == "ST"
 
 
 INSTRUMENTS: tuple[Instrument, ...] = (
@@ -68,25 +67,28 @@ INSTRUMENTS: tuple[Instrument, ...] = (
             Gauge("bath", "bath_temperature", "degC", 0.06, 1, 0.25),
             Gauge("receiver", "receiver_temperature", "degC", 0.06, 1, 0.25),
         ),
-        "T",
+        head="T",
     ),
-    Instrument("pot balance", "pot", (Gauge("pot_mass", "pot_mass", "g", 0.012, 2),), "ST"),
+    Instrument("pot balance", "pot", (Gauge("pot_mass", "pot_mass", "g", 0.012, 2),), "balance"),
     Instrument(
-        "receiver balance", "catch", (Gauge("receiver_mass", "receiver_mass", "g", 0.02, 2),), "ST"
+        "receiver balance",
+        "catch",
+        (Gauge("receiver_mass", "receiver_mass", "g", 0.02, 2),),
+        "balance",
     ),
     Instrument(
         "outlet counter",
         "outlet",
         (Gauge("bubbles", "bubble_count", "1", 0.0, 0),),
-        "",
+        "counter",
         mains=False,
     ),
     Instrument(
         "inlet counter",
         "inlet",
         (Gauge("inlet_bubbles", "inlet_bubble_count", "1", 0.0, 0),),
-        "",
-        False,
+        "counter",
+        mains=False,
     ),
     Instrument(
         "bench board",
@@ -101,7 +103,7 @@ INSTRUMENTS: tuple[Instrument, ...] = (
             Gauge("room", "ambient_temperature", "degC", 0.05, 1),
             Gauge("barometer", "ambient_pressure", "kPa", 0.01, 2),
         ),
-        "B",
+        head="B",
     ),
 )
 """The whole rig of a rehearsal."""
@@ -223,9 +225,10 @@ class Gauges:
     def _count(self, gauge: Gauge, truth: float, dt_s: float) -> Reading:
         """A counter: whole bubbles, never more a second than it can follow."""
         now_s, faults = self._world.now_s, self._world.faults
-        low = gauge.role == "bubble_count" and faults.on("counter-saturated", now_s)
-        most = (_LOW_CEILING_PER_S if low else _CEILING_PER_S) * dt_s
+        most = _CEILING_PER_S[gauge.role] * dt_s
         new = truth - self._bubbles_before[gauge.role]
+        if gauge.role == "bubble_count" and faults.on("counter-saturated", now_s):
+            new *= _FINE
         self._bubbles_before[gauge.role] = truth
         self._counted[gauge.role] += min(new, most)
         shown = math.floor(self._counted[gauge.role])
@@ -233,4 +236,5 @@ class Gauges:
             if self._reset_from is None:
                 self._reset_from = shown
             shown = shown - math.floor(self._reset_from)
-        return Reading(gauge.name, float(shown))
+        limited = new >= _NEAR_CEILING * most
+        return Reading(gauge.name, float(shown), Quality.AT_LEAST if limited else Quality.GOOD)

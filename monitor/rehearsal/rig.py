@@ -18,8 +18,8 @@ kind = "ice bath"
 ice_kg = 3.0
 """
 _COUNTER_KEYS = {
-    "bubble_count": ", bubble_mL = 0.11, bubble_u_mL = 0.02, ceiling_per_s = 10",
-    "inlet_bubble_count": ", bubble_mL = 0.15, bubble_u_mL = 0.03, ceiling_per_s = 10",
+    "bubble_count": ", bubble_mL = 0.11, bubble_u_mL = 0.02, ceiling_per_s = 20",
+    "inlet_bubble_count": ", bubble_mL = 0.3, bubble_u_mL = 0.06, ceiling_per_s = 25",
 }
 
 
@@ -53,10 +53,10 @@ def _instrument(instrument: Instrument, port: str) -> str:
 
 
 def _driver(instrument: Instrument) -> list[str]:
-    if instrument.is_balance:
-        return ['driver = "balance"']
-    cells = ",".join("{" + gauge.name + "}" for gauge in instrument.gauges)
-    fields = f"{instrument.head},{cells}" if instrument.head else cells
+    if instrument.driver != "line":
+        return [f'driver = "{instrument.driver}"']
+    cells = ["{" + gauge.name + "}" for gauge in instrument.gauges]
+    fields = ",".join([instrument.head, *cells])
     return ['driver = "line"', f'fields = "{fields}"']
 
 

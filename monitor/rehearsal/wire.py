@@ -26,7 +26,7 @@ def line_of(spoken: Spoken) -> bytes:
         _cell(gauge, reading, spoken.fahrenheit)
         for gauge, reading in zip(instrument.gauges, spoken.values, strict=True)
     ]
-    if instrument.is_balance:
+    if instrument.driver == "balance":
         value = spoken.values[0].value
         return _ended(f"ST,{0.0 if value is None else value:+09.2f} g")
     return _ended(",".join([instrument.head, *cells] if instrument.head else cells))

@@ -116,6 +116,18 @@ def test_garbled_lines_are_no_readings():
     assert 20 < len(bad) < 50
 
 
+def test_a_counter_that_began_anew_is_told():
+    states = [
+        e.body
+        for e in rehearse_entries(
+            BUNDLED_TEXT, faults=["counter-reset@40min"], until_s=2460.0, rate_hz=0.2
+        )
+        if isinstance(e.body, InstrumentState) and e.body.state == "restarted"
+    ]
+
+    assert [s.instrument for s in states] == ["outlet counter"]
+
+
 def test_a_broken_probe_gives_no_number():
     last = [
         e

@@ -162,14 +162,15 @@ def test_absorber_water_comes_back_into_the_pot():
     assert lost_g == pytest.approx(faulty[0].world.swallowed_g, rel=0.4)
 
 
-def test_a_counter_at_its_ceiling_counts_less_and_evenly():
-    faulty = struck("counter-saturated", 5)[1]
+def test_a_counter_at_its_ceiling_counts_evenly_and_says_at_least():
+    plain, faulty = struck("counter-saturated", 5)
     counted = faulty[1]["bubbles"].value
     for _ in range(60):
         faulty[0].advance(1.0)
-        value = {r.channel: r.value for s in faulty[0].say() for r in s.values}["bubbles"]
+        last = {r.channel: r for s in faulty[0].say() for r in s.values}["bubbles"]
 
-    assert value - counted == pytest.approx(60, abs=1)
+    assert last.value - counted == pytest.approx(60 * 20, abs=1)
+    assert (plain[1]["bubbles"].quality, last.quality) == (Quality.GOOD, Quality.AT_LEAST)
 
 
 def test_a_counter_that_is_reset_goes_on_from_zero():

@@ -10,7 +10,11 @@ import time
 
 import pytest
 
+from drivers.catalogue import DRIVERS
+from drivers.protocol import Values
+from drivers.reading import Quality
 from monitor.plan.files import parse_rig
+from monitor.recorder.instruments import setup_of
 from monitor.rehearsal.control import RigError, start_rig, stop_rig
 from tests.rehearsal.rigs import BUNDLED, REFLUX_TEXT
 
@@ -138,3 +142,24 @@ def test_a_plan_that_cannot_be_read_is_refused(tmp_path):
 
     assert done.returncode == 2
     assert "none.toml" in done.stderr
+
+
+def test_the_drivers_understand_every_instrument(rig):
+    """Every channel of the rig comes through its own driver as a good value."""
+    channels = {}
+    for spec in parse_rig(rig[1], drivers=DRIVERS).instruments:
+        session = DRIVERS[spec.driver].open_session(setup_of(spec), time.monotonic)
+        deadline_s = time.monotonic() + 5.0
+        missing = {c.name for c in spec.channels}
+        while missing and time.monotonic() < deadline_s:
+            for item in session.read(0.2):
+                assert isinstance(item, Values), item
+                for reading in item.readings:
+                    channels[reading.channel] = reading
+                    missing.discard(reading.channel)
+        session.close()
+        assert not missing
+
+    assert {r.quality for r in channels.values()} == {Quality.GOOD}
+    assert 15.0 < channels["room"].value < 30.0
+    assert 600.0 < channels["pot_mass"].value < 700.0
