@@ -8,7 +8,8 @@ from pathlib import Path
 
 from monitor.entries import Entry, Readings
 from monitor.journal.errors import translated
-from monitor.journal.schema import connect, migrate, tidy
+from monitor.journal.lock import is_recorded
+from monitor.journal.schema import connect, fold_back, migrate, tidy
 
 __all__ = ["LineWriter"]
 
@@ -25,6 +26,8 @@ class LineWriter:
 
     def close(self) -> None:
         """Let go of the file."""
+        if not is_recorded(self.path):
+            fold_back(self._connection)
         self._connection.close()
         tidy(self.path)
 

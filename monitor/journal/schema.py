@@ -15,7 +15,15 @@ from pathlib import Path
 
 from monitor.journal.errors import JournalDamagedError, translated
 
-__all__ = ["APPLICATION_ID", "MIGRATIONS", "connect", "connect_to_read", "migrate", "tidy"]
+__all__ = [
+    "APPLICATION_ID",
+    "MIGRATIONS",
+    "connect",
+    "connect_to_read",
+    "fold_back",
+    "migrate",
+    "tidy",
+]
 
 APPLICATION_ID = 0x4D574A31
 """Marks the file as one of ours, in the field that SQLite keeps for that."""
@@ -67,6 +75,13 @@ def connect(path: Path, *, durable: bool = True) -> sqlite3.Connection:
         connection.execute(f"PRAGMA synchronous={'FULL' if durable else 'NORMAL'}")
         connection.execute("PRAGMA temp_store=MEMORY")
     return connection
+
+
+def fold_back(connection: sqlite3.Connection) -> None:
+    """Write the log back into the file and empty it, as far as readers let it. Never raises."""
+    with contextlib.suppress(sqlite3.Error):
+        connection.execute("PRAGMA busy_timeout=1000")
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
 def tidy(path: Path) -> None:

@@ -11,8 +11,8 @@ from types import TracebackType
 from monitor.entries import Body, ClosedCleanly, Entry, RunStarted, decode_body, encode_body
 from monitor.journal.chain import ROOT, digest
 from monitor.journal.errors import JournalDamagedError, JournalError, translated
-from monitor.journal.lock import RecorderLock
-from monitor.journal.schema import connect, migrate, tidy
+from monitor.journal.lock import RecorderLock, is_recorded
+from monitor.journal.schema import connect, fold_back, migrate, tidy
 
 __all__ = ["Journal", "Timed", "append_entry"]
 
@@ -111,16 +111,10 @@ class Journal:
 
     def close(self) -> None:
         """Fold the log back into the file, so that one file is left unless somebody still reads."""
-        try:
-            with translated(self.path):
-                self._connection.execute("PRAGMA busy_timeout=1000")
-                self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        except JournalError:
-            pass  # a reader holds the log, or the disk is full: the next to open does it
-        finally:
-            self._connection.close()
-            tidy(self.path)
-            self._lock.release()
+        fold_back(self._connection)  # else, with a reader there or no room, the next one does it
+        self._connection.close()
+        tidy(self.path)
+        self._lock.release()
 
     def __enter__(self) -> Journal:
         return self
@@ -166,6 +160,8 @@ def append_entry(path: Path, body: Body, utc_s: float | None = None) -> Entry:
             known_utc_s = utc_s
         return _append(connection, path, [(elapsed_s, known_utc_s, body)])[0]
     finally:
+        if not is_recorded(path):
+            fold_back(connection)
         connection.close()
         tidy(path)
 

@@ -47,9 +47,9 @@ class Analyser:
         self._lock = _lock(path)
         with contextlib.ExitStack() as undo:
             undo.callback(self._lock.release)
-            self._reader = undo.enter_context(Reader(path))
             self._writer = LineWriter(path)
             undo.callback(self._writer.close)
+            self._reader = undo.enter_context(Reader(path))
             checkpoint = self._writer.resume(VERSION)
             self._seq, state = checkpoint or (0, b"")
             self._writer.minutes_from(self._seq)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from monitor.entries import Gap
 from monitor.recorder.clock import Clock, HostTimes, Moment
 
-__all__ = ["HoleWatch", "holes"]
+__all__ = ["HoleWatch", "Look", "holes"]
 
 _SLEPT_S = 1.0
 _HELD_UP_S = 5.0
@@ -15,37 +16,36 @@ _HELD_UP_S = 5.0
 _STEPPED_S = 2.0
 
 
-def holes(
-    before: tuple[HostTimes, Moment], after: tuple[HostTimes, Moment], asked_s: float
-) -> Iterator[Gap]:
-    """Gaps between two looks with a wait of `asked_s` in between.
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What all clocks said at one moment."""
 
-    Wall clocks are compared from one look to the next, so that a clock which a time server draws
-    in slowly is not taken for one that jumped.
+    times: HostTimes
+    moment: Moment
+
+
+def holes(last: Look, began: Look, after: Look, asked_s: float) -> Iterator[Gap]:
+    """Gaps up to `after`, the end of a wait of `asked_s` that `began` after other work.
+
+    `last` is the end of the wait before: sleep and jumps of the wall clock are counted from there,
+    being held up only from `began`, since a slow disk is no hole. Wall clocks are compared from one
+    look to the next, so that one which a time server draws in slowly has not jumped.
     """
-    (was, began), (now, ended) = before, after
-    awake_s = now.awake_s - was.awake_s
-    passed_s = now.passed_s - was.passed_s
-    stepped_s = (now.utc_s - was.utc_s) - passed_s
+    awake_s = after.times.awake_s - last.times.awake_s
+    passed_s = after.times.passed_s - last.times.passed_s
     slept_s = passed_s - awake_s
+    stepped_s = (after.times.utc_s - last.times.utc_s) - passed_s
+    waited_s = after.times.awake_s - began.times.awake_s
+    end_s = after.moment.elapsed_s
     if slept_s > _SLEPT_S:
-        yield Gap(
-            "host-slept", began.elapsed_s, ended.elapsed_s, f"this computer slept {slept_s:.0f} s"
-        )
-    elif awake_s > asked_s + _HELD_UP_S:
-        yield Gap(
-            "host-slept",
-            began.elapsed_s,
-            ended.elapsed_s,
-            f"the recorder was held up for {awake_s:.0f} s",
-        )
+        text = f"this computer slept {slept_s:.0f} s"
+        yield Gap("host-slept", last.moment.elapsed_s, end_s, text)
+    elif waited_s > asked_s + _HELD_UP_S:
+        text = f"the recorder was held up for {waited_s:.0f} s"
+        yield Gap("host-slept", began.moment.elapsed_s, end_s, text)
     if abs(stepped_s) > _STEPPED_S:
-        yield Gap(
-            "clock-stepped",
-            ended.elapsed_s,
-            ended.elapsed_s,
-            f"the wall clock jumped by {stepped_s:+.1f} s; elapsed time goes on unchanged",
-        )
+        text = f"the wall clock jumped by {stepped_s:+.1f} s; elapsed time goes on unchanged"
+        yield Gap("clock-stepped", end_s, end_s, text)
 
 
 class HoleWatch:
@@ -53,20 +53,18 @@ class HoleWatch:
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
-        self._before = (clock.times(), clock.now())
+        self._last = self._began = self._look()
+
+    def _look(self) -> Look:
+        return Look(self._clock.times(), self._clock.now())
 
     def waiting(self) -> None:
-        """The loop is about to wait. What it did since the last wait is no hole."""
-        times = self._clock.times()
-        was = self._before[0]
-        # The wall clock's offset is carried over: a jump between two waits is still a jump.
-        offset_s = was.utc_s - was.passed_s
-        carried = HostTimes(times.awake_s, times.passed_s, times.passed_s + offset_s)
-        self._before = (carried, self._clock.now())
+        """The loop is about to wait."""
+        self._began = self._look()
 
     def waited(self, asked_s: float) -> list[Gap]:
-        """The wait is over; gaps that it showed."""
-        after = (self._clock.times(), self._clock.now())
-        found = list(holes(self._before, after, asked_s))
-        self._before = after
+        """The wait is over; gaps that have shown since the wait before."""
+        after = self._look()
+        found = list(holes(self._last, self._began, after, asked_s))
+        self._last = after
         return found

@@ -72,6 +72,16 @@ def test_what_cannot_be_stored_leaves_all_as_it_was(path, writer):
         assert reader.folded() == (20, "v1")
 
 
+def test_a_reader_that_is_there_at_the_end_leaves_nothing_behind(path, tmp_path):
+    with Reader(path) as reader:
+        writer = LineWriter(path)
+        writer.add(lines(10.0), 20, "v1")
+        writer.close()
+        assert reader.lines_count() == 1
+
+    assert [file.name for file in tmp_path.iterdir()] == ["a.run"]
+
+
 def test_lines_are_written_while_somebody_records(tmp_path):
     path = tmp_path / "a.run"
     with Journal.create(path, STARTED, None) as journal:

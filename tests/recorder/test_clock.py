@@ -4,7 +4,7 @@ import pytest
 
 from monitor.entries import Gap, Mark
 from monitor.recorder.clock import HostTimes, Moment, RealClock, ScaledClock, host_times
-from monitor.recorder.holes import HoleWatch, holes
+from monitor.recorder.holes import HoleWatch, Look, holes
 from monitor.recorder.inbox import Inbox, Loss
 
 
@@ -96,12 +96,13 @@ def test_a_jump_while_writing_is_still_a_jump_and_slow_writing_no_hole():
     assert [gap.cause for gap in watch.waited(0.25)] == ["clock-stepped"]
 
 
-def test_looks_are_compared_as_they_are():
-    before = (HostTimes(0.0, 0.0, 0.0), Moment(10.0, 0.0))
-    after = (HostTimes(0.25, 100.25, 100.25), Moment(110.25, 100.25))
+def test_sleep_between_two_waits_is_counted_from_the_last_look():
+    last = Look(HostTimes(0.0, 0.0, 0.0), Moment(10.0, 0.0))
+    began = Look(HostTimes(0.01, 100.01, 100.01), Moment(110.01, 100.01))
+    after = Look(HostTimes(0.26, 100.26, 100.26), Moment(110.26, 100.26))
 
-    assert list(holes(before, after, 0.25)) == [
-        Gap("host-slept", 10.0, 110.25, "this computer slept 100 s")
+    assert list(holes(last, began, after, 0.25)) == [
+        Gap("host-slept", 10.0, 110.26, "this computer slept 100 s")
     ]
 
 
