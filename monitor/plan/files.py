@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
+from monitor.plan.boil_down import read_boil_down
 from monitor.plan.fields import Fields, open_source
 from monitor.plan.model import Plan, Rig
 from monitor.plan.plan_tables import (
@@ -22,7 +23,7 @@ from monitor.plan.step_tables import check_steps, merge_steps, read_set, read_st
 
 __all__ = ["FileErrors", "Problem", "parse_plan", "parse_rig", "read_plan", "read_rig"]
 
-_RESERVED = ("boil_down", "checklist", "marks")
+_RESERVED = ("checklist", "marks")
 
 
 def read_plan(path: Path, sets_folder: Path | None = None) -> Plan:
@@ -79,6 +80,7 @@ def parse_plan(text: str, file: str = "plan.toml", sets_folder: Path | None = No
         bench=bench,
         batch=batch,
         stop_plan=read_stop_plan(top.table("stop_plan")),
+        boil_down=read_boil_down(top.table("boil_down"), charge),
     )
     top.accept(*_RESERVED)
     top.finish()

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from monitor.chemistry.steps import StepSpec
 
 __all__ = [
+    "BoilDown",
     "ChannelSpec",
     "Charge",
     "Coolant",
@@ -96,6 +97,20 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class BoilDown:
+    """Where to stop boiling a solution down, in moles of water left for each mole of the salt."""
+
+    stop_water_mol_per_mol: float
+    dry_water_mol_per_mol: float | None = None
+    """At which it is too late; None: the formula's own water, or 0 where the stop is below it."""
+    residual_min: float = 4.0
+    """It boils on for so long once the heat is off. From experience of cloth mantles, no source."""
+    held_g: float = 3.0
+    """Distillate that hangs in the condenser and is not weighed in the receiver."""
+    held_u_g: float = 2.0
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """One plan, checked. `steps` is what holds: the set's, the plan's own by name over them."""
 
@@ -112,6 +127,7 @@ class Plan:
     batch: str | None = None
     stop_plan: tuple[tuple[str, str], ...] = ()
     """Name of a hazard -> the person's own line for it."""
+    boil_down: BoilDown | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -219,9 +219,7 @@ def test_what_is_no_file(tmp_path):
 
 def test_reserved_tables_pass():
     """Their content is for later, but for the person's own lines of a stop plan."""
-    later = (
-        "[boil_down]\nx = 1\n[checklist]\ny = 2\n[marks]\n[stop_plan]\nice-gone = 'fetch more'\n"
-    )
+    later = "[checklist]\ny = 2\n[marks]\n[stop_plan]\nice-gone = 'fetch more'\n"
 
     assert parse_plan(HOLD + later).stop_plan == (("ice-gone", "fetch more"),)
 
