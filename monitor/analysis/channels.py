@@ -13,9 +13,7 @@ from dataclasses import dataclass, field
 
 from drivers.reading import ROLES, Quality, Reading
 
-__all__ = ["COUNTERS", "ChannelState", "ne107_state", "slope_per_s"]
-
-COUNTERS = frozenset({"bubble_count", "inlet_bubble_count"})
+__all__ = ["ChannelState", "late_rate", "ne107_state", "slope_per_s"]
 
 _NUMBERS = frozenset({Quality.GOOD, Quality.UNSTABLE, Quality.AT_LEAST})
 
@@ -65,6 +63,8 @@ class ChannelState:
     """Upper part of the time between readings, learned; 0: not yet."""
     heard: int = 0
     variance: float = 0.0
+    rough: float = 0.0
+    """The same as `variance` over the last twenty readings or so, nothing cut off."""
     noisy_n: int = 0
     same_n: int = 0
     same_since_s: float = 0.0
@@ -118,7 +118,7 @@ class ChannelState:
         last = self.value
         if last is not None:
             jump = _JUMP.get(self.unit)
-            if jump is not None and not (-jump < value - last < jump):
+            if jump is not None and not (-jump < value - last < jump or self._is_coarse(jump)):
                 if not self._confirmed(now_s, value, last):
                     return False
             elif self.pending is not None:
@@ -162,6 +162,12 @@ class ChannelState:
         """Standard deviation of one reading, from second differences; 0 before ten of them."""
         return math.sqrt(self.variance) if self.noisy_n >= 10 else 0.0
 
+    def roughness(self) -> float:
+        """How many times its usual noise the channel scatters now; 1 before it is known."""
+        if self.noisy_n < 60 or self.variance <= 0.0:
+            return 1.0
+        return math.sqrt(self.rough / self.variance)
+
     def is_frozen(self, now_s: float) -> bool:
         """Repeats itself to the last digit, longer than a channel of such restlessness can."""
         if self.same_n < 20 or self.change_share < 0.5 or now_s - self.same_since_s < 60.0:
@@ -174,6 +180,10 @@ class ChannelState:
             if at <= then_s:
                 return value
         return None
+
+    def _is_coarse(self, jump: float) -> bool:
+        """So noisy that a change of `jump` says nothing."""
+        return self.noisy_n >= 10 and self.variance > (jump / 8.0) ** 2
 
     def _learn_period(self, gap: float) -> None:
         period = self.period_s
@@ -244,9 +254,10 @@ class ChannelState:
             # Second differences: a steady slope is no noise.
             second = value - 2.0 * last + before
             square = second * second / 6.0
-            n = self.noisy_n = min(self.noisy_n + 1, 300)
-            if n > 20 and square > 16.0 * self.variance:
-                square = 16.0 * self.variance + 1e-12
+            n = self.noisy_n = min(self.noisy_n + 1, 1000)
+            self.rough += (square - self.rough) / min(n, 20)
+            if n > 20 and square > 9.0 * self.variance:
+                square = 9.0 * self.variance + 1e-12
             self.variance += (square - self.variance) / n
         self.before = last
 
@@ -314,15 +325,39 @@ def _unit_slip(unit: str, last: float, value: float) -> str:
 
 def slope_per_s(state: ChannelState, now_s: float, window_s: float) -> float | None:
     """Least-squares slope of the recent past over `window_s`; None with less than half of it."""
-    points = [(t - now_s, v) for t, v in state.recent if t >= now_s - window_s]
-    if len(points) < 3 or points[-1][0] - points[0][0] < 0.5 * window_s:
+    begin = now_s - window_s
+    n, st, sv, stt, stv, earliest = 0, 0.0, 0.0, 0.0, 0.0, now_s
+    base = state.recent[-1][1] if state.recent else 0.0
+    for t, v in reversed(state.recent):
+        if t < begin:
+            break
+        earliest = t
+        t -= now_s
+        v -= base
+        n += 1
+        st += t
+        sv += v
+        stt += t * t
+        stv += t * v
+    if n < 3 or now_s - earliest < 0.5 * window_s:
         return None
-    n = len(points)
-    mean_t = sum(t for t, _ in points) / n
-    mean_v = sum(v for _, v in points) / n
-    stt = sum((t - mean_t) ** 2 for t, _ in points)
-    stv = sum((t - mean_t) * (v - mean_v) for t, v in points)
-    return stv / stt if stt > 0.0 else None
+    spread = stt - st * st / n
+    return (stv - st * sv / n) / spread if spread > 0.0 else None
+
+
+def late_rate(state: ChannelState | None, now_s: float, window_s: float) -> float | None:
+    """What the channel gained a second over `window_s`, by its ends alone; None where too short."""
+    if state is None or state.value is None:
+        return None
+    begin = now_s - window_s
+    first: tuple[float, float] | None = None
+    for t, v in reversed(state.recent):
+        if t < begin:
+            break
+        first = (t, v)
+    if first is None or state.value_s - first[0] < 0.6 * window_s:
+        return None
+    return (state.value - first[1]) / (state.value_s - first[0])
 
 
 def ne107_state(state: ChannelState, now_s: float) -> str:

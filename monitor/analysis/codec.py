@@ -31,7 +31,8 @@ def to_data(value: Any) -> Any:
     if isinstance(value, Enum):
         return value.value
     if dataclasses.is_dataclass(value):
-        return [to_data(getattr(value, name)) for name in _field_names(type(value))]
+        names = _field_names(typing.cast("type[Any]", type(value)))
+        return [to_data(getattr(value, name)) for name in names]
     if isinstance(value, Mapping):
         return [[to_data(key), to_data(item)] for key, item in value.items()]
     if isinstance(value, (set, frozenset)):
@@ -50,12 +51,12 @@ def from_data(kind: type[_T], data: Any) -> _T:
 
 
 @functools.cache
-def _field_names(kind: type[Any]) -> tuple[str, ...]:
+def _field_names(kind: Any) -> tuple[str, ...]:
     return tuple(field.name for field in dataclasses.fields(kind))
 
 
 @functools.cache
-def _field_kinds(kind: type[Any]) -> tuple[tuple[str, Any], ...]:
+def _field_kinds(kind: Any) -> tuple[tuple[str, Any], ...]:
     hints = typing.get_type_hints(kind)
     return tuple((name, hints[name]) for name in _field_names(kind))
 

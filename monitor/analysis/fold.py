@@ -60,6 +60,9 @@ TICK_S = 10.0
 HEAVY_S = 60.0
 _QUIET_S = 600.0
 _FAST_S = 1.0
+_RECORDED_S = 15.0
+"""Longer without any entry, not even a heartbeat: nobody records, and silence says nothing."""
+
 _LATEST_S = 1e10
 """Beyond this (three centuries) a time is no time of a run."""
 
@@ -153,7 +156,8 @@ class Fold:
     def _due(self, now_s: float) -> list[float]:
         """Times of the lines that are due before an entry at `now_s`."""
         state = self._state
-        due, at = [], state.ticked_s
+        due: list[float] = []
+        at = state.ticked_s
         while True:
             quiet = max(at - state.now_s, 0.0)
             step = TICK_S if quiet < _QUIET_S else TICK_S * math.ceil(quiet / _QUIET_S)
@@ -332,6 +336,7 @@ class Fold:
             estimate=estimate,
             coolant=view_coolant(limit, cold, now_s, not is_light) if cold else CoolantView(limit),
             complete_s=complete_s,
+            is_recorded=now_s - state.now_s <= _RECORDED_S,
         )
 
     def _said(self) -> Said:

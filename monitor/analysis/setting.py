@@ -9,12 +9,18 @@ from drivers.reading import ROLES
 from monitor.analysis.channels import ChannelState
 from monitor.analysis.estimate import Setup
 from monitor.chemistry.network import Network
+from monitor.chemistry.no2 import dew_point_C
 from monitor.plan.amounts import condensing_point_C, network_of, site_pressure_kPa
 from monitor.plan.expect import Course, expected_course
 from monitor.plan.files import parse_plan, parse_rig
 from monitor.plan.model import ChannelSpec, InstrumentSpec, Plan, Rig
 
 __all__ = ["Setting", "setting_of"]
+
+
+_POT_BEYOND_K = 40.0
+_MANTLE_BEYOND_K = 180.0
+"""How far beyond the hottest segment of the profile the limits lie that no plan states."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +34,8 @@ class Setting:
     course: Course
     setup: Setup | None
     pressure_kPa: float
+    urgent_C: float
+    """Where pure NO2/N2O4 condenses at the local pressure: nothing of it does above. [degC]"""
     condensing_C: tuple[float | None, ...]
     """Condensing point of the gas of each step of the plan, in the plan's order. [degC]"""
     specs: Mapping[str, tuple[InstrumentSpec, ChannelSpec]]
@@ -35,6 +43,15 @@ class Setting:
     def roles(self) -> frozenset[str]:
         """Roles that the rig names."""
         return frozenset(channel.role for _, channel in self.specs.values())
+
+    def limit_C(self, role: str) -> float | None:
+        """Highest temperature of pot or mantle: the plan's, else one derived from its profile."""
+        limits, profile = self.plan.limits, self.plan.profile
+        stated = limits.mantle_C if role == "mantle_temperature" else limits.pot_C
+        if stated is not None or not profile:
+            return stated
+        beyond = _MANTLE_BEYOND_K if role == "mantle_temperature" else _POT_BEYOND_K
+        return max(segment.to_C for segment in profile) + beyond
 
     def channel(self, name: str, instrument: str) -> ChannelState | None:
         """A fresh state for a channel; None where nothing says what it measures.
@@ -71,6 +88,7 @@ def setting_of(plan_toml: str, rig_toml: str, seed: int) -> Setting:
         course=expected_course(plan),
         setup=setup,
         pressure_kPa=at_kPa,
+        urgent_C=dew_point_C(min(max(at_kPa, 20.0), 120.0)),
         condensing_C=condensing,
         specs={c.name: (i, c) for i in rig.instruments for c in i.channels},
     )

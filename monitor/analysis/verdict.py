@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from monitor.analysis.channels import ChannelState, late_rate
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Estimate
 from monitor.analysis.view import View
@@ -34,6 +35,8 @@ _WORST_SIGMA = 5.0
 _LEFT_S = 600.0
 _DEAD_S = 1800.0
 _UNCLEAR_S = 120.0
+_CALM_S = 300.0
+_AGAIN_S = 900.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +68,11 @@ class Verdict:
     unclear_since_s: float | None = None
     tailing: bool = False
     begun_s: float | None = None
-    loss_s: float | None = None
-    """When the rate was first seen to fall below all that had been foreseen."""
+    calm: dict[str, float] = field(default_factory=dict)
+    """Channel -> its rate once complete, a second: the least since."""
+    again_s: float | None = None
+    """When gas came again after `complete`."""
+    again_why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +101,7 @@ def distrusted(view: View, findings: Findings) -> dict[str, float]:
 def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> Said:
     """The verdict at a tick. `is_heavy`: the estimate is of this very tick, not carried on."""
     estimate = view.estimate
+    _watch_calm(verdict, view)
     if is_heavy and estimate is not None:
         _follow(verdict, view, estimate, findings)
     verdict.word, verdict.why = _in_order(verdict, view, findings)
@@ -107,6 +114,34 @@ def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> 
     return Said(verdict.word, tuple(verdict.why), tuple(verdict.evidence))
 
 
+def _watch_calm(verdict: Verdict, view: View) -> None:
+    """Once complete, notice gas that comes again: more bubbles, more lost, than ever since."""
+    now = view.now_s
+    for role, sign, least in (("bubble_count", 1.0, 0.05), ("pot_mass", -1.0, None)):
+        for state in view.of(role):
+            rate = late_rate(state, now, _CALM_S) if state.is_live(now) else None
+            if rate is None or now - state.jump_s < _CALM_S:
+                continue
+            if verdict.complete_s is None:
+                verdict.calm.pop(state.name, None)
+                continue
+            floor = 10.0 * max(state.noise(), 1e-4) / _CALM_S if least is None else least
+            _compare(verdict, view, state, sign * rate, floor)
+    if verdict.again_s is not None and now - verdict.again_s > _AGAIN_S:
+        verdict.again_s = None
+    view.gas_again_why = "" if verdict.again_s is None else verdict.again_why
+
+
+def _compare(verdict: Verdict, view: View, state: ChannelState, rate: float, floor: float) -> None:
+    calm = verdict.calm.get(state.name)
+    verdict.calm[state.name] = calm = max(rate, 0.0) if calm is None else min(calm, max(rate, 0.0))
+    if rate <= 2.0 * calm + floor:
+        return
+    unit = "bubbles" if state.unit == "1" else state.unit
+    verdict.again_s = view.now_s
+    verdict.again_why = f"{60.0 * rate:.2g} {unit}/min again, {60.0 * calm:.2g} {unit}/min before"
+
+
 def _in_order(verdict: Verdict, view: View, findings: Findings) -> tuple[str, list[str]]:
     estimate = view.estimate
     if verdict.complete_s is not None:
@@ -114,7 +149,7 @@ def _in_order(verdict: Verdict, view: View, findings: Findings) -> tuple[str, li
     unclear = _unclear_why(verdict, view, findings)
     if unclear:
         return "unclear", unclear
-    view.stall_why = _stall_why(verdict, view, findings)
+    view.stall_why = _stall_why(verdict, view)
     if view.stall_why:
         return "stalled", [view.stall_why, *_causes(view, findings)]
     if estimate is None or estimate.p_begun < 0.5:
@@ -177,6 +212,10 @@ def _weigh(
     lines.append(
         _line("fit of the channels", f"{worst:.1f} sigma", f"{_WORST_SIGMA:g} sigma",
               worst <= _WORST_SIGMA)
+    )  # fmt: skip
+    lines.append(
+        _line("gas is quiet", verdict.again_why if verdict.again_s else "quiet", "quiet",
+              verdict.again_s is None)
     )  # fmt: skip
     others = [f.name for f in findings.shown() if f.name in _EXPLAINS]
     lines.append(
@@ -335,13 +374,14 @@ def _as_planned(view: View) -> bool:
     return left <= 1.25 * planned
 
 
-def _stall_why(verdict: Verdict, view: View, findings: Findings) -> str:
+def _stall_why(verdict: Verdict, view: View) -> str:
     estimate, now, done = view.estimate, view.now_s, view.setting.plan.done
     if estimate is None or estimate.p_done >= 0.5:
         return ""
     if verdict.stopped_since_s is not None and now - verdict.stopped_since_s >= 120.0:
         seen, expected = estimate.evidence.rate_seen, estimate.evidence.rate_expected
-        assert seen is not None and expected is not None
+        assert seen is not None
+        assert expected is not None
         return (
             f"evolution has stopped: {100 * max(seen.p50, 0.0):.0f} % of the step an hour seen,"
             f" {100 * expected.p50:.0f} % expected at this temperature"

@@ -55,6 +55,8 @@ class View:
     estimate: Estimate | None
     coolant: CoolantView
     complete_s: float | None
+    is_recorded: bool = True
+    """False in a hole of the record, where the silence of a channel says nothing."""
     stall_why: str = ""
     """Why the verdict is stalled; empty where it is not."""
     disagree_why: str = ""

@@ -4,12 +4,21 @@ Every rule names the roles it needs. Where they are missing or old the answer is
 never that all is well.
 """
 
-from monitor.analysis.diagnosis import cold, course, recording, sensors
+from monitor.analysis.diagnosis import cold, course, pot, recording, room, sensors, together, train
 from monitor.analysis.diagnosis.rules import Rule, judge
 
 __all__ = ["FAST", "RULES", "Rule", "judge"]
 
-RULES: tuple[Rule, ...] = (*sensors.RULES, *cold.RULES, *course.RULES, *recording.RULES)
+RULES: tuple[Rule, ...] = (
+    *room.RULES,
+    *train.RULES,
+    *pot.RULES,
+    *cold.RULES,
+    *together.RULES,
+    *sensors.RULES,
+    *course.RULES,
+    *recording.RULES,
+)
 """All rules, in the order in which they are judged."""
 
 FAST: tuple[Rule, ...] = tuple(rule for rule in RULES if rule.is_fast)

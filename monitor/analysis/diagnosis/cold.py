@@ -8,7 +8,6 @@ from monitor.analysis.channels import ChannelState, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
 from monitor.analysis.view import View
-from monitor.chemistry.no2 import dew_point_C
 
 __all__ = ["RULES"]
 
@@ -45,7 +44,7 @@ def _above_line(view: View) -> Iterator[Judged]:
     coolant = view.coolant
     if coolant.warmest_C is None or not _near_no2(view):
         return
-    line = dew_point_C(min(max(view.setting.pressure_kPa, 20.0), 120.0))
+    line = view.setting.urgent_C
     over = coolant.warmest_C - line
     if dead_band(view, "above-line", over > 0.0, over > -1.0):
         why = (

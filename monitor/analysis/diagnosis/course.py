@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from monitor.analysis.channels import slope_per_s
+from monitor.analysis.channels import ChannelState, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule, dead_band
 from monitor.analysis.view import View
@@ -34,8 +34,8 @@ def _stalled(view: View) -> Iterator[Judged]:
 
 
 def _over_temperature(view: View) -> Iterator[Judged]:
-    limits = view.setting.plan.limits
-    for role, limit in (("mantle_temperature", limits.mantle_C), ("pot_temperature", limits.pot_C)):
+    for role in ("mantle_temperature", "pot_temperature"):
+        limit = view.setting.limit_C(role)
         if limit is None:
             continue
         for state in view.of(role):
@@ -43,7 +43,7 @@ def _over_temperature(view: View) -> Iterator[Judged]:
                 continue
             key = f"over:{state.name}"
             if dead_band(view, key, state.value > limit, state.value > limit - 2.0):
-                why = f"{state.value:.0f} degC, the limit is {limit:g} degC"
+                why = f"{state.value:.0f} degC, the limit is {limit:.0f} degC"
                 yield Judged("over-temperature", why, state.name, on_delay_s=3.0)
 
 
@@ -77,12 +77,18 @@ def _heater_off_by_mantle(view: View) -> Iterator[Judged]:
     if slope is None:
         return
     falls = 60.0 * slope < (-1.0 if mantle is not None else -0.7)
-    colder = mantle is None or pot is None or mantle.value is None or pot.value is None
-    colder = colder or mantle.value < pot.value + 40.0
+    colder = _apart_K(mantle, pot) < 40.0
     below = view.heating.off_K is not None and view.heating.off_K < -4.0
     if dead_band(view, "mantle-falls", falls and (below or colder), 60.0 * slope < -0.2):
         why = f"{probe.name} falls by {-60.0 * slope:.1f} K/min, to {probe.value:.0f} degC"
         yield Judged("heater-off", why, probe.name, on_delay_s=120.0)
+
+
+def _apart_K(mantle: ChannelState | None, pot: ChannelState | None) -> float:
+    """Mantle less pot; 0 where one is not known. [K]"""
+    if mantle is None or pot is None or mantle.value is None or pot.value is None:
+        return 0.0
+    return mantle.value - pot.value
 
 
 def _gas_after_complete(view: View) -> Iterator[Judged]:
@@ -96,8 +102,7 @@ RULES = (
     Rule(
         ("over-temperature",), _over_temperature, (("mantle_temperature",), ("pot_temperature",)),
         is_fast=True,
-        matters=lambda view: view.setting.plan.limits.mantle_C is not None
-        or view.setting.plan.limits.pot_C is not None,
+        matters=lambda view: view.setting.limit_C("pot_temperature") is not None,
     ),
     Rule(
         ("heater-off",), _heater_off,

@@ -21,7 +21,7 @@ def _slept(view: View) -> Iterator[Judged]:
 
 
 def _stepped(view: View) -> Iterator[Judged]:
-    for cause, from_s, to_s in view.happened.gaps:
+    for cause, _, to_s in view.happened.gaps:
         if cause == "clock-stepped" and view.now_s - to_s < _TOLD_S:
             why = "the clock of the computer was set; the journal's own time ran on evenly"
             yield Judged("clock-stepped", why, None, to_s)

@@ -21,6 +21,8 @@ _BAD_SHARE = 0.25
 
 def _silent(view: View) -> Iterator[Judged]:
     now = view.now_s
+    if not view.is_recorded:
+        return
     for state in view.channels.values():
         if state.heard == 0:
             if now > _STARTING_S:

@@ -1,0 +1,256 @@
+"""Pot and mantle: probe slipped, heater stuck, bumping, foam, dryness, cracked flask, crust."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
+from monitor.analysis.conditions import Judged
+from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
+from monitor.analysis.diagnosis.train import head_kPa, lost_g
+from monitor.analysis.view import View
+
+__all__ = ["RULES"]
+
+_POT, _MANTLE, _HEAD = "pot_temperature", "mantle_temperature", "head_temperature"
+_TEMPERATURES = (
+    _POT, _MANTLE, _HEAD, "coolant_in_temperature", "coolant_out_temperature",
+    "bath_temperature", "receiver_temperature",
+)  # fmt: skip
+_ROUGH = 4.0
+
+
+def _runs(view: View) -> bool:
+    return view.heating.began_s is not None and view.complete_s is None
+
+
+def _per_min(state: ChannelState | None, view: View, window_s: float) -> float | None:
+    slope = None if state is None else slope_per_s(state, view.now_s, window_s)
+    return None if slope is None else 60.0 * slope
+
+
+def _slipped(view: View) -> Iterator[Judged]:
+    """The pot's probe falls while the mantle climbs, or while the heater gives all it has."""
+    pot, mantle = view.live(_POT), view.live(_MANTLE)
+    falls = _per_min(pot, view, 60.0)
+    if pot is None or falls is None or pot.value is None:
+        return
+    climbs = _per_min(mantle, view, 60.0)
+    most, power = view.memory.get("most-power", 0.0), view.power()
+    heats = power is not None and most > 0.0 and power > 0.6 * most
+    wet = (lost_g(view, 30.0) or 0.0) < -1.0 or (view.value("train_pressure") or 0.0) < -0.06
+    driven = (climbs is not None and climbs > 0.5) or (climbs is None and heats)
+    hot = pot.value > 60.0 or view.memory.get("slipped", 0.0) > 0.0
+    gone = falls < -2.0 and driven and not wet and hot
+    if mantle is not None and mantle.value is not None:
+        apart = mantle.value - pot.value
+        stays = apart > view.memory.get("apart-pot", apart) + 20.0
+    else:
+        stays = falls < 0.5 and heats
+    if dead_band(view, "slipped", gone, stays):
+        why = f"pot {pot.value:.0f} degC, {falls:+.1f} K/min"
+        why += f", while the mantle goes {climbs:+.1f} K/min" if climbs is not None else ""
+        yield Judged("probe-slipped", why, pot.name, on_delay_s=20.0)
+    elif mantle is not None and mantle.value is not None:
+        remember_slowly(view, "apart-pot", mantle.value - pot.value, 600.0)
+
+
+def _stuck(view: View) -> Iterator[Judged]:
+    """Heat that nobody asks for: on against its demand, or full on above the planned course."""
+    power, demand = view.value("heater_power"), view.value("heater_demand")
+    if power is None and demand is None:
+        return
+    level = power if power is not None else demand
+    assert level is not None
+    most = max(view.memory.get("most-power", 0.0), level)
+    view.memory["most-power"] = most
+    against = power is not None and demand is not None and demand <= 2.0 and power > 0.2 * most
+    pot = view.live(_POT)
+    rises = _per_min(pot, view, 60.0)
+    off_K = view.heating.off_K
+    beyond = (
+        most > 2.0 and level > 0.9 * most and off_K is not None and off_K > 8.0
+        and rises is not None and rises > 0.3
+    )  # fmt: skip
+    if dead_band(view, "stuck", (against and most > 5.0) or beyond, level > 0.9 * most):
+        said = "which demands nothing" if against else "all that it has"
+        why = f"heater at {level:.0f} {'W' if power is not None else '%'}, {said}"
+        why += "" if off_K is None else f"; pot {off_K:+.0f} K against the planned course"
+        yield Judged("heater-stuck", why, None, on_delay_s=30.0)
+
+
+def _shaken(view: View) -> tuple[list[ChannelState], list[ChannelState]]:
+    """Temperatures that scatter more than usual, and whether mass and pressure do."""
+    rough = [
+        state
+        for role in _TEMPERATURES
+        for state in view.of(role)
+        if state.is_live(view.now_s) and state.roughness() > _ROUGH
+    ]
+    echo = [
+        state
+        for role in ("pot_mass", "train_pressure")
+        if (state := view.live(role)) is not None and state.roughness() > _ROUGH
+    ]
+    return rough, echo
+
+
+def _bumps(view: View) -> Iterator[Judged]:
+    """Bumping jolts pot, mass and pressure; pick-up shakes the temperatures alone."""
+    rough, echo = _shaken(view)
+    pot = view.live(_POT)
+    shaken = pot is not None and pot.roughness() > 2.0
+    if dead_band(view, "bumping", bool(echo) and shaken and len(rough) < 4, bool(echo) and shaken):
+        assert pot is not None
+        why = f"pot scatters {pot.roughness():.0f} times as usual, and {echo[0].name} with it"
+        yield Judged("bumping", why, pot.name, on_delay_s=10.0)
+
+
+def _picked_up(view: View) -> Iterator[Judged]:
+    rough, echo = _shaken(view)
+    known = [s for role in _TEMPERATURES for s in view.of(role) if s.is_live(view.now_s)]
+    many = len(rough) >= 3 and len(rough) >= 0.6 * len(known) and not echo
+    if dead_band(view, "pick-up", many, len(rough) >= 2 and not echo):
+        why = f"{len(rough)} temperatures scatter at once, up to {_worst(rough):.0f} times as usual"
+        yield Judged("electrical-noise", why, None, on_delay_s=10.0, off_delay_s=60.0)
+
+
+def _worst(states: list[ChannelState]) -> float:
+    return max((state.roughness() for state in states), default=0.0)
+
+
+def _foams(view: View) -> Iterator[Judged]:
+    head, pot = view.live(_HEAD), view.live(_POT)
+    if head is None or pot is None or head.value is None or pot.value is None:
+        return
+    before = head.at_or_before(view.now_s - 240.0)
+    jumped = before is not None and head.value - before > 15.0
+    close = pot.value > 90.0 and head.value > pot.value - 8.0
+    if dead_band(view, "foams", jumped and close, close):
+        why = f"head {head.value:.0f} degC, as hot as the pot ({pot.value:.0f} degC): carried over"
+        yield Judged("foaming-over", why, head.name, on_delay_s=15.0)
+
+
+def _near_dry(view: View) -> Iterator[Judged]:
+    """At a boil-down: the head cools while the pot leaves its plateau."""
+    head, pot = view.live(_HEAD), view.live(_POT)
+    if head is None or head.value is None or pot is None or pot.value is None:
+        return
+    top = remember_slowly(view, "head-top", head.value, 900.0)
+    if head.value > top:
+        top = view.memory["head-top"] = head.value
+    climbs = _per_min(pot, view, 180.0)
+    boiled = view.memory.get("boiled", 0.0) or float(head.value > 80.0)
+    view.memory["boiled"] = boiled
+    dry = boiled > 0.0 and head.value < top - 8.0 and climbs is not None and climbs > 0.8
+    if dead_band(view, "dry", dry, head.value < top - 4.0):
+        why = f"head falls to {head.value:.0f} degC while the pot climbs {climbs or 0.0:.1f} K/min"
+        yield Judged("near-dryness", why, pot.name, on_delay_s=30.0)
+
+
+def _boils_down(view: View) -> bool:
+    charge = view.setting.plan.charge
+    wet = charge is not None and charge.free_water_g > 0.0
+    return _runs(view) and (wet or view.setting.network is None)
+
+
+def _cracked(view: View) -> Iterator[Judged]:
+    """The pot gets lighter far faster than gas can leave, and the train falls quiet."""
+    balance = view.live("pot_mass")
+    lost = lost_g(view, 20.0)
+    if balance is None or lost is None:
+        return
+    charge = view.setting.plan.charge
+    whole = 50.0 if charge is None or charge.mass_g is None else charge.mass_g
+    usual = view.memory.get("usual-loss", 0.0)
+    much = lost > max(0.03 * whole, 12.0 * balance.noise()) and lost > 6.0 * usual
+    caught = late_rate(view.live("receiver_mass"), view.now_s, 20.0)
+    elsewhere = caught is None or caught * 20.0 < 0.5 * lost
+    if dead_band(view, "cracked", much and elsewhere and _quiet(view), much and elsewhere):
+        why = f"pot {lost:.1f} g lighter within 20 s, and nothing of it in the train"
+        yield Judged("flask-broken", why, balance.name, on_delay_s=3.0)
+    elif not much:
+        remember_slowly(view, "usual-loss", max(lost, 0.0), 300.0)
+
+
+def _quiet(view: View) -> bool:
+    """No pressure in the train, or no bubbles to speak of."""
+    gauge = view.live("train_pressure")
+    if gauge is not None and gauge.value is not None:
+        return gauge.value < 0.5 * head_kPa(view)
+    now = late_rate(view.live("bubble_count"), view.now_s, 15.0)
+    before = late_rate(view.live("bubble_count"), view.now_s, 180.0)
+    return now is not None and before is not None and now <= 0.4 * before
+
+
+def _crust(view: View) -> Iterator[Judged]:
+    """Evolution fell below all that was foreseen, at the temperature foreseen."""
+    estimate = view.estimate
+    if estimate is None or estimate.p_begun < 0.5 or estimate.p_done > 0.5:
+        return
+    seen, expected = estimate.evidence.rate_seen, estimate.evidence.rate_expected
+    if seen is None or expected is None or not view.heating.follows:
+        return
+    low = expected.p05 > 0.05 and seen.p95 < 0.4 * expected.p05
+    if dead_band(view, "crust", low, seen.p95 < 0.7 * expected.p05):
+        why = (
+            f"{100 * max(seen.p50, 0.0):.0f} % of the step an hour, {100 * expected.p50:.0f} %"
+            " foreseen at this temperature: a crust, or poor contact"
+        )
+        yield Judged("crust-suspected", why, None, on_delay_s=120.0)
+
+
+def _step(view: View) -> Iterator[Judged]:
+    """The level of a balance changes from one reading to the next, and stays."""
+    for role in ("pot_mass", "receiver_mass"):
+        for state in view.of(role):
+            _look_for_step(view, state)
+            since = view.memory.get(f"step:{state.name}")
+            if since is not None and view.now_s - since < 600.0:
+                size = view.memory[f"step-g:{state.name}"]
+                why = f"{size:+.2f} g from one reading to the next: tare, a hose or a hand"
+                yield Judged("mass-step", why, state.name, since)
+
+
+def _look_for_step(view: View, state: ChannelState) -> None:
+    points = [p for p in state.recent if p[0] >= view.now_s - 60.0][-8:]
+    at, size = state.jump_s, state.jump
+    if view.now_s - at > 15.0:
+        if len(points) < 7:
+            return
+        at, size = _step_in(points, state.noise())
+        if size == 0.0:
+            return
+    view.memory[f"step:{state.name}"], view.memory[f"step-g:{state.name}"] = at, size
+
+
+def _step_in(points: list[tuple[float, float]], noise: float) -> tuple[float, float]:
+    """(time, size) of a step in the middle of a few points, size 0 where there is none."""
+    k = len(points) // 2
+    before, after = points[:k], points[k:]
+    ends = (after[0][1] - before[-1][1], before[-1][1] - before[0][1], after[-1][1] - after[0][1])
+    size, drift = ends[0], max(abs(ends[1]), abs(ends[2]))
+    if noise > 0.0 and abs(size) > 15.0 * noise and abs(size) > 6.0 * drift:
+        return after[0][0], size
+    return 0.0, 0.0
+
+
+RULES = (
+    Rule(("heater-stuck",), _stuck, (("heater_power",), ("heater_demand",)), is_fast=True,
+         matters=_runs),
+    Rule(
+        ("probe-slipped",), _slipped,
+        ((_POT, _MANTLE), (_POT, "heater_power"), (_POT, "heater_demand")),
+        is_fast=True, matters=_runs,
+    ),
+    Rule(
+        ("flask-broken",), _cracked, (("pot_mass", "train_pressure"), ("pot_mass", "bubble_count")),
+        is_fast=True, matters=_runs,
+    ),
+    Rule(("bumping",), _bumps, ((_POT, "pot_mass"), (_POT, "train_pressure")), matters=_runs),
+    Rule(("electrical-noise",), _picked_up, ((_POT,),)),
+    Rule(("foaming-over",), _foams, ((_HEAD, _POT),), matters=_runs),
+    Rule(("near-dryness",), _near_dry, ((_HEAD, _POT),), matters=_boils_down),
+    Rule(("crust-suspected",), _crust, matters=_runs),
+    Rule(("mass-step",), _step, (("pot_mass",), ("receiver_mass",))),
+)  # fmt: skip

@@ -1,0 +1,114 @@
+"""Channels against each other: mains gone, a reference shifted, a balance that hides or is held."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from monitor.analysis.channels import ChannelState, late_rate
+from monitor.analysis.conditions import Judged
+from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
+from monitor.analysis.diagnosis.train import main_step_runs
+from monitor.analysis.view import View
+
+__all__ = ["RULES"]
+
+_TOGETHER_S = 5.0
+_POWER_AGE_S = 10.0
+_WINDOW_S = 300.0
+_SHIFT_K = 2.0
+
+
+def _power(view: View) -> Iterator[Judged]:
+    """Two instruments or more fall silent in the same moment, and stay so."""
+    if not view.is_recorded:
+        return
+    heard: dict[str, float] = {}
+    usual: dict[str, float] = {}
+    for state in view.channels.values():
+        if state.heard:
+            heard[state.instrument] = max(heard.get(state.instrument, -1.0), state.heard_s)
+            usual[state.instrument] = max(usual.get(state.instrument, 0.0), state.period_s)
+    limits = {name: max(_POWER_AGE_S, 3.0 * usual[name]) for name in heard}
+    silent = {n: at for n, at in heard.items() if view.now_s - at > limits[n]}
+    if len(silent) < 2:
+        return
+    last = max(silent.values())
+    at_once = sorted(n for n, at in silent.items() if last - at <= _TOGETHER_S + usual[n])
+    if len(at_once) >= 2 and 2 * len(at_once) >= len(heard):
+        why = f"silent since the same moment: {', '.join(at_once)}: the mains, or a hub"
+        yield Judged("power-lost", why, None, min(heard[n] for n in at_once), 0.0)
+
+
+def _shifted(view: View) -> Iterator[Judged]:
+    """All temperatures of one instrument step by the same amount at once."""
+    groups: dict[str, list[ChannelState]] = {}
+    for state in view.channels.values():
+        if state.unit == "degC" and state.is_live(view.now_s):
+            groups.setdefault(state.instrument, []).append(state)
+    for name, states in groups.items():
+        if len(states) < 3:
+            continue
+        key = f"shift:{name}"
+        moved = _common_step(states, view.now_s)
+        if moved is not None and view.now_s - view.memory.get(f"{key}@", -1e9) > 40.0:
+            view.memory[key] = view.memory.get(key, 0.0) + moved
+            view.memory[f"{key}@"] = view.now_s
+        total, at = view.memory.get(key, 0.0), view.memory.get(f"{key}@", -1e9)
+        if abs(total) > _SHIFT_K / 2.0 and view.now_s - at < 3600.0:
+            why = f"all {len(states)} temperatures of {name} stepped {total:+.1f} K at once"
+            yield Judged("references-shifted", why, None, at - 12.0, on_delay_s=20.0)
+
+
+def _common_step(states: list[ChannelState], now_s: float) -> float | None:
+    """The step that all have made within the last twenty seconds, or None. [K]"""
+    steps = []
+    for state in states:
+        late = [v for t, v in state.recent if t > now_s - 10.0]
+        early = [v for t, v in state.recent if now_s - 34.0 < t <= now_s - 18.0]
+        before = [v for t, v in state.recent if now_s - 60.0 < t <= now_s - 40.0]
+        if len(late) < 2 or len(early) < 2 or len(before) < 2:
+            return None
+        trend = (_mean(early) - _mean(before)) * 21.0 / 24.0
+        steps.append(_mean(late) - _mean(early) - trend)
+    middle = sorted(steps)[len(steps) // 2]
+    if abs(middle) < _SHIFT_K:
+        return None
+    return middle if all(abs(s - middle) < 0.3 * abs(middle) for s in steps) else None
+
+
+def _mean(values: list[float]) -> float:
+    return sum(values) / len(values)
+
+
+def _balance_lies(view: View) -> Iterator[Judged]:
+    """Grams for each bubble, against what they were: hidden by zero tracking, or held by a hose."""
+    balance, bubbles = view.live("pot_mass"), view.live("bubble_count")
+    counted = late_rate(bubbles, view.now_s, _WINDOW_S)
+    fell = late_rate(balance, view.now_s, _WINDOW_S)
+    if balance is None or counted is None or fell is None or not main_step_runs(view):
+        return
+    if counted * _WINDOW_S < 60.0 or view.now_s - balance.jump_s < _WINDOW_S:
+        return
+    each = -fell / counted
+    usual = view.memory.get("g-each", each)
+    due = usual * counted * _WINDOW_S
+    learned = view.now_s - view.memory.setdefault("g-each-since", view.now_s) > 480.0
+    if not learned or due < 15.0 * balance.noise():
+        remember_slowly(view, "g-each", each, 900.0)
+        return
+    share = each / usual if usual > 0.0 else 1.0
+    if dead_band(view, "zeroed", share < 0.15, share < 0.3):
+        why = f"balance steady while bubbles speak of {due:.2f} g in {_WINDOW_S / 60.0:.0f} min"
+        yield Judged("zero-tracking", why, balance.name, on_delay_s=60.0)
+    elif dead_band(view, "held", share < 0.6, share < 0.75):
+        why = f"balance shows {100 * share:.0f} % of what the bubbles have meant so far"
+        yield Judged("channels-disagree", why, balance.name, on_delay_s=120.0)
+    else:
+        remember_slowly(view, "g-each", each, 900.0)
+
+
+RULES = (
+    Rule(("power-lost",), _power, is_fast=True),
+    Rule(("references-shifted",), _shifted),
+    Rule(("zero-tracking", "channels-disagree"), _balance_lies, (("pot_mass", "bubble_count"),)),
+)

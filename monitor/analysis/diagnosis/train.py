@@ -1,0 +1,241 @@
+"""The train from pot to outlet: blocked, drinking back, leaking, spent, boiling again.
+
+Pressures are gauge [kPa] on the hot side. `head` is the pressure that the immersed tips take,
+learned while gas bubbles evenly, else from the rig's tip depth.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
+from monitor.analysis.conditions import Judged
+from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
+from monitor.analysis.view import View
+
+__all__ = ["RULES", "head_kPa", "lost_g", "main_step_runs"]
+
+_P, _OUT, _IN = "train_pressure", "bubble_count", "inlet_bubble_count"
+_POT, _CATCH = "pot_mass", "receiver_mass"
+
+_KPA_PER_MM = 0.00980665
+_USUAL_HEAD_KPA = 0.2
+_WINDOW_S = 240.0
+_USUAL_S = 900.0
+
+
+def lost_g(view: View, window_s: float) -> float | None:
+    """What the pot has lost over the window, if that stands out of the noise. [g]"""
+    balance = view.live(_POT)
+    rate = late_rate(balance, view.now_s, window_s)
+    if balance is None or rate is None or view.now_s - balance.jump_s < window_s:
+        return None
+    return -rate * window_s
+
+
+def head_kPa(view: View) -> float:
+    """Pressure that the tips take when gas goes through. [kPa]"""
+    depth = view.setting.rig.train.tip_depth_mm
+    stated = _USUAL_HEAD_KPA if depth is None else max(depth * _KPA_PER_MM, 0.05)
+    return view.memory.get("head", stated)
+
+
+def main_step_runs(view: View) -> bool:
+    """The step of [done] alone brings gas, so that ratios between channels mean the train."""
+    estimate = view.estimate
+    if estimate is None or estimate.done_fraction is None:
+        return False
+    if not 0.06 < estimate.done_fraction.p50 < 0.93:
+        return False
+    name = view.setting.plan.done.step or view.setting.course.done_step
+    return all(
+        band is not None and (step.name == name or step.unwanted or band.p50 > 0.95)
+        for step, band in zip(view.setting.plan.steps, estimate.steps, strict=False)
+    )
+
+
+def _heat_is_off(view: View) -> bool:
+    power = view.power()
+    return power is not None and power < 0.5
+
+
+def _blocked(view: View) -> Iterator[Judged]:
+    gauge = view.live(_P)
+    if gauge is not None:
+        yield from _blocked_by_pressure(view, gauge)
+    elif not _heat_is_off(view):
+        yield from _blocked_by_silence(view)
+
+
+def _blocked_by_pressure(view: View, gauge: ChannelState) -> Iterator[Judged]:
+    """Above what the tips take, and climbing; or high, while bubbles have stopped."""
+    value = gauge.value or 0.0
+    usual = view.memory.get("pressure", head_kPa(view))
+    top = 1.5 * max(usual, head_kPa(view)) + 0.05 + 4.0 * gauge.noise()
+    climbs = slope_per_s(gauge, view.now_s, 10.0)
+    bubbles = view.live(_OUT)
+    now, before = late_rate(bubbles, view.now_s, 12.0), view.memory.get("bubbling")
+    still_goes = now is not None and before is not None and now > 0.4 * before and before > 0.1
+    rising = climbs is not None and climbs > 0.004 and not still_goes
+    high = value > 4.0 * max(usual, head_kPa(view)) + 0.2 and not still_goes
+    pulses = gauge.roughness() > 8.0
+    if dead_band(
+        view, "blocked", value > top and (rising or high) and not pulses, value > 0.9 * top
+    ):
+        why = f"{value:.2f} kPa in the train, usually {usual:.2f} kPa"
+        if now is not None:
+            why += f", {now:.1f} bubbles/s come out"
+        yield Judged("outlet-blocked", why, gauge.name, on_delay_s=5.0)
+        return
+    if value < 3.0 * head_kPa(view) + 1.0:
+        remember_slowly(view, "pressure", max(value, 0.0), 300.0)
+    rate = late_rate(bubbles, view.now_s, 60.0)
+    if rate is not None:
+        remember_slowly(view, "bubbling", rate, 180.0)
+
+
+def _blocked_by_silence(view: View) -> Iterator[Judged]:
+    """Without a gauge: bubbles stop at once while the charge should still give gas."""
+    bubbles = view.live(_OUT)
+    if bubbles is None or view.estimate is None:
+        return
+    rate = late_rate(bubbles, view.now_s, 60.0)
+    usual = view.memory.get("bubbling", 0.0)
+    gap_s = view.now_s - _last_count_s(bubbles)
+    stopped = usual > 0.15 and gap_s > max(20.0, 8.0 / usual) and view.estimate.p_done < 0.5
+    if not dead_band(view, "silent-outlet", stopped, gap_s > 10.0):
+        if rate is not None:
+            remember_slowly(view, "bubbling", rate, 240.0)
+        return
+    lost = lost_g(view, 60.0)
+    expected = view.memory.get("g-per-bubble")
+    goes_on = lost is not None and expected is not None and lost > 0.3 * expected * usual * 60.0
+    drinks = lost is not None and lost < -0.5
+    if not goes_on and not drinks:
+        why = (
+            f"no bubble for {gap_s:.0f} s, {usual:.1f}/s before, and the pot is hot:"
+            " blocked, or the counter is dead, or a joint is open"
+        )
+        yield Judged("outlet-blocked", why, bubbles.name, on_delay_s=5.0)
+
+
+def _last_count_s(bubbles: ChannelState) -> float:
+    """When the count last grew, as far as the recent past tells. [s]"""
+    last = bubbles.value
+    for t, v in reversed(bubbles.recent):
+        if last is not None and v < last:
+            return t
+    return bubbles.recent[0][0] if bubbles.recent else bubbles.value_s
+
+
+def _suck_back(view: View) -> Iterator[Judged]:
+    gauge, balance = view.live(_P), view.live(_POT)
+    if gauge is not None:
+        value, falls = gauge.value or 0.0, slope_per_s(gauge, view.now_s, 8.0)
+        under = value < -0.1 - 4.0 * gauge.noise() and falls is not None and falls < -0.002
+        deep = value < -0.3 - 4.0 * gauge.noise()
+        calm = gauge.roughness() < 8.0
+        if dead_band(view, "under", (under or deep) and calm, value < -0.06):
+            why = f"{value:.2f} kPa in the train, below the room: liquid is drawn back"
+            yield Judged("suck-back", why, gauge.name, on_delay_s=2.0)
+        return
+    if balance is None:
+        return
+    gained, noise = lost_g(view, 30.0), max(balance.noise(), 1e-4)
+    caught = late_rate(view.live(_CATCH), view.now_s, 30.0)
+    rose = gained is not None and gained < -max(12.0 * noise, 0.01 * _charge_g(view))
+    gives = caught is None or caught < 0.0
+    if dead_band(view, "drinks", rose and gives and _steady_rise(balance, view.now_s), rose):
+        why = f"the pot has gained {-(gained or 0.0):.1f} g in half a minute"
+        yield Judged("suck-back", why, balance.name, on_delay_s=0.0)
+
+
+def _steady_rise(balance: ChannelState, now_s: float) -> bool:
+    """Risen from point to point over half a minute: no step by hand."""
+    values = [v for t, v in balance.recent if t >= now_s - 30.0]
+    rises = [b - a for a, b in zip(values, values[1:], strict=False)]
+    return len(rises) >= 4 and max(rises) < 0.6 * sum(rises) and min(rises) >= 0.0
+
+
+def _charge_g(view: View) -> float:
+    charge = view.setting.plan.charge
+    return 50.0 if charge is None or charge.mass_g is None else charge.mass_g
+
+
+def _ratios(view: View) -> Iterator[Judged]:
+    """Bubbles for each gram lost, against what they were: leak, breakthrough."""
+    bubbles = late_rate(view.live(_OUT), view.now_s, _WINDOW_S)
+    lost = lost_g(view, _WINDOW_S)
+    balance = view.live(_POT)
+    if bubbles is None or lost is None or balance is None or not main_step_runs(view):
+        _forget(view)
+        return
+    clear = max(12.0 * balance.noise(), 0.003 * _charge_g(view))
+    if lost < clear:
+        return
+    ratio = bubbles * _WINDOW_S / lost
+    usual = view.memory.get("bubbles-per-g", ratio)
+    learned = view.now_s - view.memory.setdefault("bubbles-per-g-since", view.now_s) > 480.0
+    few = learned and usual * lost > 30.0 and ratio < 0.55 * usual
+    if dead_band(view, "few-bubbles", few, ratio < 0.75 * usual):
+        why = (
+            f"{ratio:.0f} bubbles for each gram that leaves, usually {usual:.0f}:"
+            " gas leaves elsewhere, or the counter misses it"
+        )
+        yield Judged("leak-suspected", why, None, on_delay_s=60.0)
+        return
+    # Much more than usual is another fault's mark and is not learned.
+    if ratio < 1.25 * usual:
+        remember_slowly(view, "bubbles-per-g", ratio, _USUAL_S)
+        if ratio > 0.0:
+            view.memory["g-per-bubble"] = 1.0 / ratio
+
+
+def _forget(view: View) -> None:
+    for key in ("bubbles-per-g", "bubbles-per-g@", "bubbles-per-g-since"):
+        view.memory.pop(key, None)
+
+
+def _breakthrough(view: View) -> Iterator[Judged]:
+    out = late_rate(view.live(_OUT), view.now_s, _WINDOW_S)
+    came = late_rate(view.live(_IN), view.now_s, _WINDOW_S)
+    if out is None or came is None or came * _WINDOW_S < 60.0:
+        return
+    ratio = out / came
+    usual = view.memory.get("passes", ratio)
+    learned = view.now_s - view.memory.setdefault("passes-since", view.now_s) > 600.0
+    much = learned and ratio > 1.35 * usual and out * _WINDOW_S > 60.0
+    if dead_band(view, "breaks-through", much, ratio > 1.2 * usual):
+        why = f"{ratio:.2f} of the bubbles that reach the absorber leave it, usually {usual:.2f}"
+        yield Judged("absorber-breakthrough", why, None, on_delay_s=60.0)
+    else:
+        remember_slowly(view, "passes", ratio, 1800.0)
+
+
+def _receiver_boils(view: View) -> Iterator[Judged]:
+    receiver = view.live("receiver_temperature")
+    if receiver is None or receiver.value is None:
+        return
+    value, slope = receiver.value, slope_per_s(receiver, view.now_s, 120.0)
+    usual = view.memory.get("receiver", value)
+    rises = slope is not None and 60.0 * slope > 0.3
+    if dead_band(view, "receiver-warm", value > usual + 8.0 and rises, value > usual + 5.0):
+        why = f"receiver {value:.1f} degC, usually {usual:.1f} degC: what condensed boils again"
+        yield Judged("receiver-boiling", why, receiver.name, on_delay_s=15.0)
+    else:
+        remember_slowly(view, "receiver", value, 1800.0)
+
+
+def _runs(view: View) -> bool:
+    return view.heating.began_s is not None and view.setting.network is not None
+
+
+RULES = (
+    Rule(("outlet-blocked",), _blocked, ((_P,), (_OUT,)), is_fast=True, matters=_runs),
+    Rule(("suck-back",), _suck_back, ((_P,), (_POT,)), is_fast=True, matters=_runs),
+    Rule(("leak-suspected",), _ratios, ((_OUT, _POT),), matters=_runs),
+    Rule(("absorber-breakthrough",), _breakthrough, ((_OUT, _IN),), matters=_runs),
+    Rule(
+        ("receiver-boiling",), _receiver_boils, (("receiver_temperature",),), matters=_runs
+    ),
+)  # fmt: skip
