@@ -6,6 +6,7 @@ looks ahead along every draw. Only starting points, jumps and what was foreseen 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +16,7 @@ from monitor.analysis.bins import BinStore
 from monitor.analysis.estimate.ahead import Ahead, Road, look_ahead
 from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining_band
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
-from monitor.analysis.estimate.evidence import find_jumps, weigh_evidence
+from monitor.analysis.estimate.evidence import find_jumps, learn_roughness, weigh_evidence
 from monitor.analysis.estimate.fit import Cloud, Past, fit, foretold
 from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth
 from monitor.analysis.estimate.hearing import Heard, hear
@@ -58,12 +59,16 @@ def update(
     )
     if warmth is None:
         return state, _in_plan_order(blind_estimate(setup, layout, grid, signals), setup, layout)
-    heard = _heard(signals, grid)
+    heard = _heard(signals, grid, state.rough)
     past = Past(layout, grid, warmth, heard)
     cloud = fit(past, state.at, setup.seed, int(about.now_s // 60.0)).carrying(_CARRYING)
     estimate, ahead = _estimate(setup, past, cloud, about, molar_mL)
     state = replace(
-        state, at=cloud.at, best=cloud.family, jumps=find_jumps(past, cloud, state.jumps)
+        state,
+        at=cloud.at,
+        best=cloud.family,
+        jumps=find_jumps(past, cloud, state.jumps),
+        rough=learn_roughness(past, cloud, state.rough),
     )
     state, evidence = weigh_evidence(state, past, cloud, ahead, about.now_s)
     return state, _in_plan_order(replace(estimate, evidence=evidence), setup, layout)
@@ -153,8 +158,8 @@ def _about(
     return About(grid, layout, specs, setup.train, warm, molar_mL, told)
 
 
-def _heard(signals: list[Signal], grid: Grid) -> list[Heard]:
-    heard = (hear(signal, grid.edges_s.size) for signal in signals)
+def _heard(signals: list[Signal], grid: Grid, rough: Mapping[str, float]) -> list[Heard]:
+    heard = (hear(s, grid.edges_s.size, rough.get(s.name, 1.0)) for s in signals)
     return [one for one in heard if one is not None]
 
 

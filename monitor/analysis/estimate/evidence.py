@@ -20,12 +20,16 @@ from monitor.analysis.estimate.model import (
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.analysis.estimate.trend import trend
 
-__all__ = ["find_jumps", "weigh_evidence"]
+__all__ = ["find_jumps", "learn_roughness", "weigh_evidence"]
 
 _Array = NDArray[np.float64]
 
 _JUMP_SIGMA = 6.0
 _MOST_JUMPS = 16
+_ENOUGH = 12
+_CUT = 4.0
+_SLOWLY = 0.4
+_ROUGHEST = 15.0
 _FORESEE_S = 900.0
 _FRESH_S = 900.0
 
@@ -50,6 +54,20 @@ def find_jumps(
         times = out.get(one.signal.name, ())
         if at is not None and at not in times and len(times) < _MOST_JUMPS:
             out[one.signal.name] = tuple(sorted((*times, at)))
+    return out
+
+
+def learn_roughness(past: Past, cloud: Cloud, known: Mapping[str, float]) -> dict[str, float]:
+    """How much wider each channel scatters about the fit than expected; followed slowly."""
+    out = dict(known)
+    for one in past.heard:
+        rest, _share = _residuals(one, cloud.course.alpha[:, cloud.best])
+        if rest.size < _ENOUGH:
+            continue
+        # A jump not yet allowed for is no roughness.
+        scatter = float(np.sqrt(np.mean(np.minimum(rest * rest, _CUT**2))))
+        before = known.get(one.signal.name, 1.0)
+        out[one.signal.name] = min(max(before * scatter**_SLOWLY, 1.0), _ROUGHEST)
     return out
 
 

@@ -44,8 +44,11 @@ class Heard:
     """(rows, columns)"""
 
 
-def hear(signal: Signal, edges: int) -> Heard | None:
-    """Whiten a channel; None where it has fewer than two levels that hang together."""
+def hear(signal: Signal, edges: int, rough: float = 1.0) -> Heard | None:
+    """Whiten a channel; None where it has fewer than two levels that hang together.
+
+    `rough` widens all of its noise.
+    """
     index = np.flatnonzero(signal.there)
     walk = np.cumsum(np.where(np.isinf(signal.walk_var), 0.0, signal.walk_var))
     broken = np.cumsum(np.isinf(signal.walk_var))
@@ -60,7 +63,7 @@ def hear(signal: Signal, edges: int) -> Heard | None:
     white = signal.white_var
     diagonal = variance + white[after] + white[before]
     beside = np.where(after[:-1] == before[1:], -white[before[1:]], 0.0)
-    factor = _whitening(diagonal, beside)
+    factor = _whitening(diagonal, beside) / rough
     plain = _place(signal, after, edges) - _place(signal, before, edges)
     return Heard(
         signal,

@@ -127,6 +127,8 @@ class EstimatorState:
     """The family that fits best."""
     jumps: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """Channel -> times of steps in its level. [s]"""
+    rough: Mapping[str, float] = field(default_factory=dict)
+    """Channel -> how much wider it scatters about the fit than was expected of it, 1 or more."""
     shut: Mapping[str, tuple[tuple[float, float | None], ...]] = field(default_factory=dict)
     """Channel -> stretches in which it was out of the vote. [s]"""
     foreseen: tuple[tuple[float, float, float, float], ...] = ()
@@ -138,6 +140,7 @@ class EstimatorState:
             "at": {name: list(z) for name, z in self.at.items()},
             "best": self.best,
             "jumps": {name: list(t) for name, t in self.jumps.items()},
+            "rough": dict(self.rough),
             "shut": {name: [list(s) for s in stretches] for name, stretches in self.shut.items()},
             "foreseen": [list(f) for f in self.foreseen],
         }
@@ -149,6 +152,7 @@ class EstimatorState:
             {name: tuple(z) for name, z in data["at"].items()},
             data["best"],
             {name: tuple(t) for name, t in data["jumps"].items()},
+            dict(data["rough"]),
             {name: tuple((a, b) for a, b in s) for name, s in data["shut"].items()},
             tuple((t, a, b, c) for t, a, b, c in data["foreseen"]),
         )
