@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import monitor.plan
@@ -25,7 +26,7 @@ def _ten_channels() -> tuple[Instrument, ...]:
         gauges = i.gauges[:left]
         left -= len(gauges)
         if gauges:
-            kept.append(Instrument(i.name, i.key, gauges, i.head, i.mains))
+            kept.append(replace(i, gauges=gauges))
     return tuple(kept)
 
 
