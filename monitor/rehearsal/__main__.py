@@ -11,7 +11,7 @@ from pathlib import Path
 
 from monitor.plan.files import FileErrors, read_plan
 from monitor.rehearsal.entries import Rehearsal
-from monitor.rehearsal.faults import FAULTS, Fault, FaultError, parse_fault
+from monitor.rehearsal.faults import FaultError, Faults, playable
 from monitor.rehearsal.serve import Pace, serve
 
 __all__ = ["main"]
@@ -38,21 +38,12 @@ def _speed(text: str) -> float:
     return speed
 
 
-def _on_the_wire(text: str) -> Fault:
-    fault = parse_fault(text)
-    if not FAULTS[fault.name].on_the_wire:
-        raise FaultError(
-            f"fault {fault.name!r} befalls the recording host: no instrument can show it"
-        )
-    return fault
-
-
 def main(argv: Sequence[str] | None = None) -> int:
     """Serve; 0 when it ended as asked, 2 where the plan or a fault cannot be read."""
     arguments = _parser().parse_args(argv)
     try:
         plan = read_plan(arguments.plan, arguments.sets)
-        faults = [_on_the_wire(text) for text in arguments.fault]
+        faults = Faults(playable(text) for text in arguments.fault).all
     except FileErrors as errors:
         print(*errors.problems, sep="\n", file=sys.stderr)
         return 2

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-__all__ = ["FAULTS", "Fault", "FaultError", "FaultInfo", "Faults", "parse_fault"]
+__all__ = ["FAULTS", "Fault", "FaultError", "FaultInfo", "Faults", "parse_fault", "playable"]
 
 
 class FaultError(ValueError):
@@ -111,18 +111,26 @@ def parse_fault(text: str) -> Fault:
     return Fault(name, float(match[1]) * _UNITS_S[match[2]])
 
 
+def playable(text: str) -> Fault:
+    """As `parse_fault`, for a rig on real sockets. Refuses what no instrument can show."""
+    fault = parse_fault(text)
+    if not FAULTS[fault.name].on_the_wire:
+        raise FaultError(
+            f"fault {fault.name!r} befalls the recording host: no instrument can show it"
+        )
+    return fault
+
+
 class Faults:
     """When each fault of one rehearsal begins."""
 
     def __init__(self, faults: Iterable[Fault | str] = ()) -> None:
-        """Take faults as values or as texts that `parse_fault` reads."""
+        """Take faults as values or as texts that `parse_fault` reads, each name once."""
         self.all = tuple(parse_fault(f) if isinstance(f, str) else f for f in faults)
-        self._at_s = {f.name: f.at_s for f in sorted(self.all, key=lambda f: -f.at_s)}
-
-    def since(self, name: str, now_s: float) -> float | None:
-        """Seconds since that fault began, or None where it has not (yet)."""
-        at_s = self._at_s.get(name)
-        return None if at_s is None or now_s < at_s else now_s - at_s
+        self._at_s = {f.name: f.at_s for f in self.all}
+        if len(self._at_s) < len(self.all):
+            twice = ", ".join(sorted({f.name for f in self.all}))
+            raise FaultError(f"a fault begins once and is given twice; given: {twice}")
 
     def on(self, name: str, now_s: float, for_s: float = float("inf")) -> bool:
         """Whether that fault has begun, and less than `for_s` ago."""

@@ -13,11 +13,17 @@ from random import Random
 from monitor.plan.model import Plan, ProfileSegment
 from monitor.rehearsal.faults import Faults
 
-__all__ = ["Heating", "HeatingMakeup", "draw_heating", "profile_end_s", "set_point_C"]
+__all__ = [
+    "Heating",
+    "HeatingMakeup",
+    "draw_heating",
+    "profile_end_s",
+    "profile_of",
+    "set_point_C",
+]
 
 _CHARGE_J_G_K = 1.8
 _WATER_J_G = 2257.0
-_TOP_C = 250.0
 _MANTLE_OVER_POT_K = 140.0
 _PROBE_GUARD_C = 500.0
 
@@ -42,11 +48,20 @@ class HeatingMakeup:
     mantle_cap_C: float
 
 
+def profile_of(plan: Plan) -> tuple[ProfileSegment, ...]:
+    """The plan's profile; where it has none, a ramp to a little above its last step and a hold."""
+    if plan.profile:
+        return plan.profile
+    top_C = max((s.half_C for s in plan.steps if not s.unwanted), default=100.0) + 5.0
+    return (ProfileSegment("to the last step", top_C, 3.0, 120.0),)
+
+
 def draw_heating(plan: Plan, mass_g: float, rng: Random) -> HeatingMakeup:
     """Draw a mantle that fits the charge, and a person who starts a little late."""
     scale = max(0.3, (mass_g / 50.0) ** (2.0 / 3.0))
-    top_C = max((s.to_C for s in plan.profile), default=_TOP_C)
-    rate = max((s.rate_K_per_min for s in plan.profile), default=4.0)
+    profile = profile_of(plan)
+    top_C = max(s.to_C for s in profile)
+    rate = max(abs(s.rate_K_per_min) for s in profile)
     loss_W_K = (0.12 * rng.uniform(0.8, 1.2) * scale, 0.25 * rng.uniform(0.8, 1.2) * scale)
     glass_J_K, mantle_J_K = 100.0 * scale, 320.0 * scale
     stored_J_K = glass_J_K + mantle_J_K + _CHARGE_J_G_K * mass_g
@@ -73,7 +88,7 @@ def set_point_C(
 ) -> float:
     """Where a controller started `since_s` ago wants the pot. The last hold goes on."""
     at_C, left_s = start_C, since_s
-    if left_s <= 0.0 or not profile:
+    if left_s <= 0.0:
         return start_C
     for segment in profile:
         rate = abs(segment.rate_K_per_min) * rate_factor / 60.0
@@ -104,9 +119,8 @@ class Heating:
         self.makeup, self.boiling_C = makeup, boiling_C
         self.mantle_C = self.pot_C = self.probe_C = makeup.ambient_C
         self.power_W = 0.0
-        self._profile = plan.profile
+        self._profile = profile_of(plan)
         self._sum_K_s = 0.0
-        self._ends_s = profile_end_s(plan.profile, makeup.ambient_C, makeup.rate_factor)
 
     def wanted_C(self, now_s: float, faults: Faults) -> float:
         """The controller's set point at that moment, faults included. [degC]"""
@@ -136,7 +150,7 @@ class Heating:
         self.power_W = make.power_W * min(1.0, max(0.0, demand))
         if held_C == aim_C and now_s > make.late_s and abs(off_K) < 15.0:
             self._sum_K_s = min(4e4, max(-4e4, self._sum_K_s + off_K * dt_s))
-        if now_s < make.late_s or not self._profile:
+        if now_s < make.late_s:
             self.power_W = 0.0
         if faults.on("heater-stuck", now_s):
             self.power_W = make.power_W

@@ -109,12 +109,18 @@ class ChargeState:
         Steam counts only where nothing else leaves; unwanted steps never.
         """
         wanted = [(i, s) for i, s in enumerate(self.recipe.steps) if not s.unwanted]
-        counted = [(i, s, _counted(s)) for i, s in wanted]
+        counted = [(i, s, self._counted(s)) for i, s in wanted]
         if not any(n > 0.0 for _, _, n in counted):
             counted = [(i, s, s.gas_mol.get("H2O", 0.0)) for i, s in wanted]
         gone = sum(self.extent_mol[i] * n for i, _, n in counted)
         to_come = self._to_come({i: n for i, _, n in counted})
         return gone / (gone + to_come) if gone + to_come > 0.0 else None
+
+    def _counted(self, step: TrueStep) -> float:
+        """What a mole of the step's reactant gives that counts: gas in mol, or in g by mass."""
+        grams = self.recipe.gas_g_mol if self.recipe.by_mass else {}
+        gases = step.gas_mol.items()
+        return sum(n * grams.get(name, 1.0) for name, n in gases if name != "H2O" and n > 0.0)
 
     def _to_come(self, per_mol: Mapping[int, float]) -> float:
         """Gas that counts in what is left, rivals going on in their present shares."""
@@ -158,8 +164,3 @@ class ChargeState:
 
     def _first_water(self) -> int:
         return next(i for i, s in enumerate(self.recipe.steps) if "H2O" in s.gas_mol)
-
-
-def _counted(step: TrueStep) -> float:
-    """Gas other than steam that a mole of the step's reactant gives. [mol]"""
-    return sum(n for name, n in step.gas_mol.items() if name != "H2O" and n > 0.0)

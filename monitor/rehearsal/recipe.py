@@ -53,6 +53,8 @@ class Recipe:
     """Beyond (or short of) the formula; leaves with the first step that gives water."""
     free_water_g: float
     gas_g_mol: Mapping[str, float]
+    by_mass: bool = False
+    """A step states its loss of mass and no molar mass: progress counts mass, not moles."""
 
 
 def draw_recipe(plan: Plan, rng: Random) -> Recipe:
@@ -92,7 +94,9 @@ def _recipe_by_loss(plan: Plan, charge: Charge, free_g: float, rng: Random) -> R
     mass_g = (charge.mass_g or 100.0) + gauss(rng) * charge.mass_u_g
     pools: dict[Key, float] = {}
     steps = _steps(plan.steps, pools, mass_g, rng)
-    return Recipe(mass_g + free_g, pools, steps, 0.0, free_g, _gas_masses(plan.steps, steps))
+    masses = _gas_masses(plan.steps, steps)
+    by_mass = any(s.gas_g_per_mol is None and not s.water for s in plan.steps)
+    return Recipe(mass_g + free_g, pools, steps, 0.0, free_g, masses, by_mass)
 
 
 def _steps(

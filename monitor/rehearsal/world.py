@@ -15,7 +15,7 @@ from random import Random
 from monitor.plan.model import Plan
 from monitor.rehearsal.coolant import CoolantCircuit, condensing_line_C
 from monitor.rehearsal.faults import Fault, Faults
-from monitor.rehearsal.heating import Heating, draw_heating, profile_end_s
+from monitor.rehearsal.heating import Heating, draw_heating, profile_end_s, profile_of
 from monitor.rehearsal.reactions import ChargeState
 from monitor.rehearsal.recipe import draw_recipe
 from monitor.rehearsal.train import Train, draw_train
@@ -85,7 +85,7 @@ class World:
         self._pocket_mol: float | None = None
         self.jolt_kPa = self.jolt_g = self.jolt_K = 0.0
         self.plan_end_s = heating.late_s + profile_end_s(
-            plan.profile, heating.ambient_C, heating.rate_factor
+            profile_of(plan), heating.ambient_C, heating.rate_factor
         )
 
     def _o2(self) -> float:

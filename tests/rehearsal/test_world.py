@@ -149,3 +149,23 @@ def test_the_bundled_plan_is_done_well_within_its_profile(seed):
 
     assert run.done_s is not None
     assert run.world.heating.mantle_C < 340.0
+
+
+NO_PROFILE_TEXT = COPPER_TEXT.split("[[profile]]")[0]
+
+
+def test_a_plan_without_a_profile_is_heated_all_the_same():
+    run = Rehearsal(parse_plan(NO_PROFILE_TEXT), 1)
+    while not run.over():
+        run.advance(60.0)
+
+    assert run.done_s is not None
+
+
+def test_progress_goes_by_mass_where_no_molar_mass_is_stated():
+    run = played(BINDER_TEXT, 150)
+    binder = run.world.recipe.steps[1]
+
+    assert run.world.recipe.by_mass
+    assert run.truth().progress == pytest.approx(run.truth().fractions[1], rel=1e-6)
+    assert not binder.water_only
