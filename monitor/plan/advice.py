@@ -8,10 +8,13 @@ from dataclasses import dataclass, replace
 
 from drivers.reading import ROLES
 from monitor.plan.amounts import amounts_known
+from monitor.plan.cold import ColdExpected, cold_of
 from monitor.plan.expect import Course, StepCourse, expected_course
 from monitor.plan.model import Plan, Rig
 from monitor.plan.plan_tables import HOTTEST_C, START_C
 from monitor.plan.profile import profile_points, with_hold_C
+from monitor.plan.train import TrainExpected, train_of
+from monitor.plan.train_advice import train_advice
 
 __all__ = ["Advice", "advise", "lowest_condensing"]
 
@@ -35,16 +38,26 @@ class Advice:
     fatal: bool = False
 
 
-def advise(plan: Plan, rig: Rig | None = None, course: Course | None = None) -> tuple[Advice, ...]:
+def advise(
+    plan: Plan,
+    rig: Rig | None = None,
+    course: Course | None = None,
+    train: TrainExpected | None = None,
+    cold: ColdExpected | None = None,
+) -> tuple[Advice, ...]:
     """Everything to say about a checked plan, what cannot work first.
 
-    `course` saves working it out again. Nothing here says that a plan is without danger.
+    `course`, `train` and `cold` save working them out again, and hold what the person has told
+    besides. Nothing here says that a plan is without danger.
     """
     course = expected_course(plan) if course is None else course
+    train = train_of(plan, course, rig) if train is None else train
+    cold = cold_of(plan, course, rig) if cold is None else cold
     found = [*_hold(plan, course), *_limits(plan), *_profile(plan), *_unwanted(course)]
+    found += [Advice(text) for text in train_advice(plan, course, train, cold)]
     found += [*_coolant(plan, course), *_unknown(plan)]
     if rig is not None:
-        found += [*_evidence(plan, rig), *_counters(course, rig), *_coolant_seen(course, rig)]
+        found += [*_evidence(plan, rig), *_coolant_seen(course, rig)]
     return tuple(sorted(found, key=lambda one: not one.fatal))
 
 
@@ -176,21 +189,6 @@ def _evidence(plan: Plan, rig: Rig) -> Iterator[Advice]:
         yield Advice(
             f"the rig has one kind of evidence for the end, {kinds[0]}: 'complete' will say so"
         )
-
-
-def _counters(course: Course, rig: Rig) -> Iterator[Advice]:
-    """Bubbles faster than a counter counts, if all gas came through it."""
-    if course.peak_mL_per_min is None:
-        return
-    for channel in rig.channels():
-        if channel.role != "inlet_bubble_count" or not channel.bubble_mL:
-            continue
-        per_s = course.peak_mL_per_min.p50 / 60.0 / channel.bubble_mL
-        if channel.ceiling_per_s is not None and per_s > channel.ceiling_per_s:
-            yield Advice(
-                f"channel {channel.name!r}: about {per_s:.0f} bubbles a second at the peak, its "
-                f"ceiling is {channel.ceiling_per_s:g}: it will undercount then"
-            )
 
 
 def _coolant_seen(course: Course, rig: Rig) -> Iterator[Advice]:

@@ -24,8 +24,18 @@ from monitor.plan.amounts import (
 from monitor.plan.model import Plan
 from monitor.plan.plan_tables import START_C
 from monitor.plan.profile import duration_s, profile_temps_C
+from monitor.plan.stages import cooling_J_mol, past_absorber, past_condenser, total
 
-__all__ = ["WEEK_S", "Course", "Quantiles", "StepCourse", "done_step", "expected_course"]
+__all__ = [
+    "WEEK_S",
+    "Course",
+    "Quantiles",
+    "StepCourse",
+    "Way",
+    "done_step",
+    "expected_course",
+    "quantiles_of",
+]
 
 _Array = NDArray[np.float64]
 
@@ -66,6 +76,25 @@ class StepCourse:
 
 
 @dataclass(frozen=True, slots=True)
+class Way:
+    """Gas and heat behind the pot, over the draws."""
+
+    species: tuple[str, ...]
+    gas_draws_mol: _Array
+    """(draws, species): what leaves when nothing is left to react, rivals as they have shared."""
+    past_condenser: Quantiles | None
+    """Peak past the condenser: no steam, no acid, NO2 paired, at 20 degC. [mL/min]"""
+    past_absorber: Quantiles | None
+    """Peak past an absorber that takes all it can. [mL/min]"""
+    cold_W: _Array
+    """(3, n): heat that the cold side takes up, in the order of a course's times."""
+    cold_J: _Array
+    """(3, n): the same since heating began."""
+    charge_W: Quantiles | None
+    """Peak of the heat that the reactions take up; None where a step does not state its heat."""
+
+
+@dataclass(frozen=True, slots=True)
 class Course:
     """What to expect of a plan. Without a profile the arrays are empty, without steps None.
 
@@ -93,6 +122,8 @@ class Course:
     peak_s: float | None = None
     """When gas comes fastest, as the middle of the draws has it."""
     amounts: Amounts | None = None
+    way: Way | None = None
+    """What becomes of gas and heat behind the pot; None where nothing reacts."""
 
     def temp_at(self, t_s: float) -> float | None:
         """Expected pot temperature; None without a profile. [degC]"""
@@ -174,12 +205,57 @@ def _course(
             for j in range(len(network.steps))
         ),
         done_step=network.names[i],
-        done_s=_quantiles(done),
+        done_s=quantiles_of(done),
         done_by_end=float(np.mean(done <= end_s)),
-        peak_mL_per_min=None if rate is None else _quantiles(rate.max(axis=0)),
+        peak_mL_per_min=None if rate is None else quantiles_of(rate.max(axis=0)),
         peak_s=None if rate is None else float(np.median(edges[rate.argmax(axis=0)])),
         amounts=amounts,
+        way=_on_its_way(network, edges, extents, amount, at_kPa),
     )
+
+
+def _on_its_way(
+    network: Network, edges: _Array, extents: _Array, amount: _Array, at_kPa: float
+) -> Way:
+    """What becomes of gas and heat behind the pot."""
+    wanted = np.array([not step.unwanted for step in network.steps])
+    moles = (network.reachable(extents[-1]) * wanted) @ network.gas_mol * amount[:, None]
+    cooling_J = (extents @ cooling_J_mol(network, at_kPa).sum(axis=1)) * amount
+    taken_J = (extents @ (1e3 * network.dh_kJ_mol)) * amount
+    volume_mL = molar_volume_L_mol(at_kPa) * 1e3
+    peaks: list[Quantiles | None] = [None, None]
+    if not network.counts_mass:
+        per_s = _per_s(edges, (extents @ network.gas_mol) * amount[:, None])
+        flows = (
+            past_condenser(network.species, per_s, at_kPa),
+            past_absorber(network.species, per_s),
+        )
+        peaks = [_peak(total(flow) * volume_mL * 60.0 + 0.0 * per_s[..., 0]) for flow in flows]
+    return Way(
+        species=network.species,
+        gas_draws_mol=np.maximum(moles, 0.0),
+        past_condenser=peaks[0],
+        past_absorber=peaks[1],
+        cold_W=np.quantile(_at_edges(_per_s(edges, cooling_J)), _LEVELS, axis=1),
+        cold_J=np.quantile(cooling_J, _LEVELS, axis=1),
+        charge_W=_peak(_per_s(edges, taken_J)) if np.isfinite(taken_J).all() else None,
+    )
+
+
+def _per_s(edges: _Array, values: _Array) -> _Array:
+    """(bins, ...): how fast values (n, ...) grow in each bin."""
+    width = np.diff(edges).reshape(-1, *[1] * (values.ndim - 1))
+    return np.asarray(np.diff(values, axis=0) / width)
+
+
+def _peak(rate: _Array) -> Quantiles:
+    return quantiles_of(rate.max(axis=0))
+
+
+def _at_edges(in_bins: _Array) -> _Array:
+    """(n, ...) from (bins, ...): the mean of the bins on either side of each edge."""
+    padded = np.concatenate([in_bins[:1], in_bins, in_bins[-1:]])
+    return np.asarray(0.5 * (padded[1:] + padded[:-1]))
 
 
 def _gas_rate(
@@ -189,9 +265,7 @@ def _gas_rate(
     if network.counts_mass:
         return None
     total_mL = (extents @ network.dry_gas_mol) * amount * molar_volume_L_mol(at_kPa) * 1e3
-    in_bins = np.diff(total_mL, axis=0) / np.diff(edges)[:, None] * 60.0
-    padded = np.concatenate([in_bins[:1], in_bins, in_bins[-1:]])
-    return np.asarray(np.maximum(0.5 * (padded[1:] + padded[:-1]), 0.0))
+    return np.maximum(_at_edges(_per_s(edges, total_mL) * 60.0), 0.0)
 
 
 def _step(
@@ -201,9 +275,9 @@ def _step(
     return StepCourse(
         name=network.names[i],
         unwanted=network.steps[i].unwanted,
-        begins_s=_quantiles(_crossing_s(edges, fraction, _BEGUN)),
-        ends_s=_quantiles(_crossing_s(edges, fraction, _ENDED)),
-        at_end=_quantiles(np.array(at_end)),
+        begins_s=quantiles_of(_crossing_s(edges, fraction, _BEGUN)),
+        ends_s=quantiles_of(_crossing_s(edges, fraction, _ENDED)),
+        at_end=quantiles_of(np.array(at_end)),
         condensing_C=condensing_point_C(network, i, at_kPa),
     )
 
@@ -220,7 +294,7 @@ def _crossing_s(edges: _Array, values: _Array, level: float) -> _Array:
     return np.where(above.any(axis=0), crossed, np.inf)
 
 
-def _quantiles(values: _Array) -> Quantiles:
-    """Of the draws; by the next higher one, since between a number and infinity lies nothing."""
+def quantiles_of(values: _Array) -> Quantiles:
+    """5, 50, 95 % of draws, by the next higher one: between a number and infinity lies nothing."""
     p05, p50, p95 = np.quantile(values, _LEVELS, method="higher")
     return Quantiles(float(p05), float(p50), float(p95))
