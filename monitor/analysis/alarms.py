@@ -15,7 +15,7 @@ from typing import Any
 from monitor.analysis.conditions import CLASSES, Finding
 from monitor.entries import Acknowledged, Shelved
 
-__all__ = ["Alarm", "Alarms", "PRIORITIES"]
+__all__ = ["PRIORITIES", "Alarm", "Alarms"]
 
 PRIORITIES = {"A": "high", "B": "medium", "C": "low"}
 
@@ -62,6 +62,11 @@ class Alarm:
     root: str | None = None
     """Name of the alarm of which this one is a consequence."""
 
+    def calls_again(self, now_s: float) -> bool:
+        """Class A, seen two minutes ago and still there."""
+        seen = self.acknowledged_s
+        return self.is_latching and seen is not None and now_s - seen >= REPEAT_S
+
     @property
     def is_latching(self) -> bool:
         """Class A stays until it is reset."""
@@ -94,12 +99,12 @@ class Alarms:
         for key, finding in present.items():
             arisen |= self._raise(key, finding)
         for alarm in self.kept:
-            if alarm.active and (alarm.name, alarm.channel) not in present:
-                alarm.active = False
-            elif alarm.active and alarm.is_latching and alarm.acknowledged_s is not None:
-                if now_s - alarm.acknowledged_s >= REPEAT_S:
-                    alarm.acknowledged_s = None
-        self.shelf = [s for s in self.shelf if s.until_s > now_s]
+            alarm.active = (alarm.name, alarm.channel) in present
+            if alarm.active and alarm.calls_again(now_s):
+                alarm.acknowledged_s = None
+        for shelf in [s for s in self.shelf if s.until_s <= now_s]:
+            self.shelf.remove(shelf)
+            self._call_again(shelf.name, shelf.channel)
         self._settle()
         self._group()
         return arisen

@@ -127,7 +127,7 @@ class ChannelState:
                 self._resume(value)
                 if self.suspended:
                     return False
-            self._learn(now_s, value, last)
+            self._learn(value, last)
         else:
             self.first = value
             self.same_since_s = now_s
@@ -239,7 +239,7 @@ class ChannelState:
         if abs(value - self.suspended_from) < near:
             self.suspended = ""
 
-    def _learn(self, now_s: float, value: float, last: float) -> None:
+    def _learn(self, value: float, last: float) -> None:
         if value == last:
             if self.same_n == 0:
                 self.same_since_s = self.value_s

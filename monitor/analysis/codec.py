@@ -26,12 +26,12 @@ def to_data(value: Any) -> Any:
     >>> to_data((1, frozenset({"b", "a"})))
     [1, ['a', 'b']]
     """
-    if value is None or isinstance(value, (bool, int, float, str)) and not isinstance(value, Enum):
-        return value
     if isinstance(value, Enum):
         return value.value
+    if value is None or isinstance(value, (bool, int, float, str)):
+        return value
     if dataclasses.is_dataclass(value):
-        names = _field_names(typing.cast("type[Any]", type(value)))
+        names = _field_names(typing.cast(Any, type(value)))
         return [to_data(getattr(value, name)) for name in names]
     if isinstance(value, Mapping):
         return [[to_data(key), to_data(item)] for key, item in value.items()]
@@ -91,7 +91,7 @@ def _decode_container(origin: Any, arguments: tuple[Any, ...], data: Any) -> Any
 
 def _decode_dataclass(kind: type[Any], data: Any) -> Any:
     value = object.__new__(kind)
-    fields = _field_kinds(kind)
+    fields = _field_kinds(typing.cast(Any, kind))
     for (name, field_kind), item in zip(fields, data, strict=True):
         object.__setattr__(value, name, _decode(field_kind, item))
     return value

@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import math
 import zlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from drivers.reading import Quality
@@ -286,9 +286,12 @@ class Fold:
                 view.now_s,
             )  # fmt: skip
             said = say_hold(state.hold, view)
-            state.verdict.word, state.verdict.why = said.word, list(said.why)
-            return said
-        return decide(state.verdict, view, state.findings, is_heavy)
+        else:
+            said = decide(state.verdict, view, state.findings, is_heavy)
+        if state.happened.unread:
+            said = replace(said, why=(*said.why, state.happened.unread))
+        state.verdict.word, state.verdict.why = said.word, list(said.why)
+        return said
 
     def _judge_all(self, view: View) -> None:
         state = self._state

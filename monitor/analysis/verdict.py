@@ -13,6 +13,7 @@ from monitor.analysis.channels import ChannelState, late_rate
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Estimate
 from monitor.analysis.view import View
+from monitor.plan.profile import segment_at
 
 __all__ = ["EvidenceLine", "Said", "Verdict", "decide", "distrusted"]
 
@@ -109,8 +110,6 @@ def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> 
         verdict.why.append(
             f"'complete' taken back at {verdict.taken_back_s:.0f} s: {verdict.taken_back_why}"
         )
-    if view.happened.unread:
-        verdict.why.append(view.happened.unread)
     return Said(verdict.word, tuple(verdict.why), tuple(verdict.evidence))
 
 
@@ -343,7 +342,8 @@ def _time_stall(verdict: Verdict, view: View, estimate: Estimate) -> None:
     beyond = estimate.p_beyond_patience
     if not heating.follows and heating.left_s is not None and now - heating.left_s >= _LEFT_S:
         beyond = estimate.p_beyond_patience_frozen
-    if beyond < 0.5 or _as_planned(view):
+    sure = 0.5 if _on_last_hold(view) or not heating.follows else 0.9
+    if beyond < sure or _as_planned(view):
         verdict.beyond_since_s = None
     elif verdict.beyond_since_s is None:
         verdict.beyond_since_s = now
@@ -360,6 +360,15 @@ def _time_stall(verdict: Verdict, view: View, estimate: Estimate) -> None:
         verdict.stopped_since_s = None
     elif verdict.stopped_since_s is None:
         verdict.stopped_since_s = now
+
+
+def _on_last_hold(view: View) -> bool:
+    """Whether nothing hotter is still ahead by the plan."""
+    profile, began_s = view.setting.plan.profile, view.heating.began_s
+    if not profile or began_s is None:
+        return True
+    place = segment_at(profile, view.now_s - began_s - view.heating.late_s)
+    return place is None or (place.holding and place.segment is profile[-1])
 
 
 def _as_planned(view: View) -> bool:

@@ -57,6 +57,8 @@ class View:
     complete_s: float | None
     is_recorded: bool = True
     """False in a hole of the record, where the silence of a channel says nothing."""
+    known: dict[str, ChannelState | None] = field(default_factory=dict)
+    """Answers of `live` so far."""
     stall_why: str = ""
     """Why the verdict is stalled; empty where it is not."""
     disagree_why: str = ""
@@ -68,10 +70,16 @@ class View:
 
     def live(self, role: str) -> ChannelState | None:
         """The first channel of a role that speaks for now; None where none does."""
+        known = self.known
+        if role in known:
+            return known[role]
+        found = None
         for state in self.by_role.get(role, ()):
             if state.is_live(self.now_s):
-                return state
-        return None
+                found = state
+                break
+        known[role] = found
+        return found
 
     def value(self, role: str) -> float | None:
         """What the first live channel of a role says."""

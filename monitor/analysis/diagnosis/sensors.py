@@ -15,6 +15,8 @@ __all__ = ["RULES"]
 _STARTING_S = 60.0
 """A channel that has never spoken is missed from here on."""
 
+_NEVER_SILENT_S = 2.0
+
 _RESET_SHOWN_S = 600.0
 _BAD_SHARE = 0.25
 
@@ -29,6 +31,8 @@ def _silent(view: View) -> Iterator[Judged]:
                 yield Judged("channel-silent", "it has said nothing yet", state.name, 0.0)
             continue
         silence = now - state.heard_s
+        if silence < _NEVER_SILENT_S:
+            continue
         limit = state.silent_after_s()
         if silence > limit:
             seen = view.happened.instruments.get(state.instrument)

@@ -22,6 +22,9 @@ def _power(view: View) -> Iterator[Judged]:
     """Two instruments or more fall silent in the same moment, and stay so."""
     if not view.is_recorded:
         return
+    young = view.now_s - _POWER_AGE_S
+    if all(state.heard_s >= young for state in view.channels.values() if state.heard):
+        return
     heard: dict[str, float] = {}
     usual: dict[str, float] = {}
     for state in view.channels.values():

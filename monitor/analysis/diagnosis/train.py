@@ -6,6 +6,7 @@ learned while gas bubbles evenly, else from the rig's tip depth.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
@@ -102,7 +103,9 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     rate = late_rate(bubbles, view.now_s, 60.0)
     usual = view.memory.get("bubbling", 0.0)
     gap_s = view.now_s - _last_count_s(bubbles)
-    stopped = usual > 0.15 and gap_s > max(20.0, 8.0 / usual) and view.estimate.p_done < 0.5
+    done = view.estimate.done_fraction
+    comes = done is not None and done.p50 > 0.03 and view.estimate.p_done < 0.5
+    stopped = comes and usual > 0.3 and gap_s > max(20.0, 12.0 / usual)
     if not dead_band(view, "silent-outlet", stopped, gap_s > 10.0):
         if rate is not None:
             remember_slowly(view, "bubbling", rate, 240.0)
@@ -153,7 +156,7 @@ def _suck_back(view: View) -> Iterator[Judged]:
 def _steady_rise(balance: ChannelState, now_s: float) -> bool:
     """Risen from point to point over half a minute: no step by hand."""
     values = [v for t, v in balance.recent if t >= now_s - 30.0]
-    rises = [b - a for a, b in zip(values, values[1:], strict=False)]
+    rises = [b - a for a, b in itertools.pairwise(values)]
     return len(rises) >= 4 and max(rises) < 0.6 * sum(rises) and min(rises) >= 0.0
 
 
@@ -199,7 +202,7 @@ def _forget(view: View) -> None:
 def _breakthrough(view: View) -> Iterator[Judged]:
     out = late_rate(view.live(_OUT), view.now_s, _WINDOW_S)
     came = late_rate(view.live(_IN), view.now_s, _WINDOW_S)
-    if out is None or came is None or came * _WINDOW_S < 60.0:
+    if out is None or came is None or came * _WINDOW_S < 120.0 or not main_step_runs(view):
         return
     ratio = out / came
     usual = view.memory.get("passes", ratio)

@@ -1,0 +1,121 @@
+"""Alarm states: the transitions of IEC 62682 / ANSI/ISA-18.2, case by case."""
+
+from __future__ import annotations
+
+import pytest
+
+from monitor.analysis.alarms import Alarms
+from monitor.analysis.conditions import Finding, Findings, Judged
+from monitor.entries import Acknowledged, Shelved
+
+
+def finding(name: str, since_s: float = 10.0) -> Finding:
+    """A shown finding."""
+    return Finding(name, None, since_s, "why", since_s, 0.0, 0.0, shown=True)
+
+
+def states_after(name: str, script: str) -> list[str]:
+    """States after each event: t true, f false, a acknowledge, r reset, one every 10 s."""
+    alarms, now, on, since, seen = Alarms(), 0.0, False, 0.0, []
+    for event in script:
+        now += 10.0
+        if event == "t" and not on:
+            on, since = True, now
+        elif event == "f":
+            on = False
+        elif event in "ar":
+            alarms.acknowledge(now, Acknowledged(name, since, reset=event == "r"))
+        alarms.update(now, [finding(name, since)] if on else [])
+        seen.append(alarms.lines()[0]["state"] if alarms.lines() else "normal")
+    return seen
+
+
+_U, _A, _R = "unacknowledged", "acknowledged", "returned-unacknowledged"
+_LU, _LA = "latched-unacknowledged", "latched-acknowledged"
+
+
+@pytest.mark.parametrize(
+    ("name", "script", "expected"),
+    [
+        # Sequences A-B-C-A, A-B-D-A and A-B-D-B of the state diagram (check cases 8.6).
+        ("coolant-warm", "taf", [_U, _A, "normal"]),
+        ("coolant-warm", "tfa", [_U, _R, "normal"]),
+        ("coolant-warm", "tft", [_U, _R, _U]),
+        # Latching design: B-E-F-A and C-F-A; only a reset lets go.
+        ("gas-in-room", "tfar", [_U, _LU, _LA, "normal"]),
+        ("gas-in-room", "tafr", [_U, _A, _LA, "normal"]),
+        ("gas-in-room", "tfr", [_U, _LU, "normal"]),
+        ("gas-in-room", "tar", [_U, _A, _A]),
+        ("gas-in-room", "taft", [_U, _A, _LA, _U]),
+    ],
+)
+def test_transitions(name: str, script: str, expected: list[str]) -> None:
+    """Each event leads to the state of the standard's diagram."""
+    assert states_after(name, script) == expected
+
+
+def test_an_acknowledged_class_a_alarm_calls_again_after_two_minutes() -> None:
+    """Never muted for longer, while the condition lasts."""
+    seen = states_after("gas-in-room", "ta" + "t" * 13)
+    assert seen[1:13] == [_A] * 12
+    assert seen[13] == _U
+    assert set(states_after("coolant-warm", "ta" + "t" * 20)[1:]) == {_A}
+
+
+@pytest.mark.parametrize(("name", "for_s"), [("gas-in-room", 120.0), ("coolant-warm", 600.0)])
+def test_a_shelf_ends_and_the_alarm_calls_again(name: str, for_s: float) -> None:
+    """Shelved while true, expiry while true: unacknowledged (check case 8.7). A: 2 min at most."""
+    alarms = Alarms()
+    alarms.update(0.0, [finding(name, 0.0)])
+    alarms.acknowledge(1.0, Acknowledged(name, 0.0))
+    alarms.shelve(1.0, Shelved(name, 600.0))
+    alarms.update(for_s, [finding(name, 0.0)])
+    assert alarms.lines()[0]["state"] == "shelved"
+    alarms.update(1.0 + for_s, [finding(name, 0.0)])
+    assert alarms.lines()[0]["state"] == _U
+
+
+def test_taken_back_from_the_shelf() -> None:
+    """`for_s` 0 ends the shelving."""
+    alarms = Alarms()
+    alarms.update(0.0, [finding("coolant-warm", 0.0)])
+    alarms.shelve(1.0, Shelved("coolant-warm", 600.0))
+    alarms.shelve(2.0, Shelved("coolant-warm", 0.0))
+    assert alarms.lines()[0]["state"] == _U
+
+
+def test_consequences_are_suppressed_under_their_root() -> None:
+    """One fault, one thing to do: the coolant's warmth follows from the lost flow."""
+    alarms = Alarms()
+    alarms.update(0.0, [finding("coolant-flow-lost", 0.0), finding("coolant-warm", 30.0)])
+    states = {a["name"]: (a["state"], a.get("root")) for a in alarms.lines()}
+    assert states["coolant-flow-lost"] == (_U, None)
+    assert states["coolant-warm"] == ("suppressed", "coolant-flow-lost")
+
+
+def test_priorities_come_first_and_findings_of_class_d_are_no_alarms() -> None:
+    """High before medium before low."""
+    alarms = Alarms()
+    alarms.update(0.0, [finding(n) for n in ("stalled", "mass-step", "ice-gone", "gas-in-room")])
+    assert [a["priority"] for a in alarms.lines()] == ["high", "medium", "low"]
+
+
+@pytest.mark.parametrize(("lasts_s", "is_found"), [(59.0, False), (61.0, True)])
+def test_on_delay(lasts_s: float, is_found: bool) -> None:
+    """On-delay 60 s: a spike of 59 s is none, one of 61 s is (check case 8.4)."""
+    findings = Findings()
+    one = Judged("stalled", "why", on_delay_s=60.0)
+    for t in (0.0, 30.0, lasts_s):
+        findings.update(t, [one], frozenset({"stalled"}))
+    assert findings.has("stalled") is is_found
+    assert all(f.since_s == 0.0 for f in findings.shown())
+
+
+def test_a_finding_that_cannot_be_judged_stays() -> None:
+    """A missing channel is no return to normal."""
+    findings = Findings()
+    findings.update(0.0, [Judged("stalled", "why", on_delay_s=0.0)], frozenset({"stalled"}))
+    findings.update(900.0, [], frozenset())
+    assert findings.has("stalled")
+    findings.update(901.0, [], frozenset({"stalled"}))
+    assert not findings.has("stalled")
