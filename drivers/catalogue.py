@@ -137,6 +137,26 @@ DRIVERS: Final[Mapping[str, DriverInfo]] = {
             },
         ),
         DriverInfo(
+            "mqtt",
+            "messages of a broker: plain numbers, or JSON",
+            _later("mqtt"),
+            keys={
+                "client_id": Key("text", "name under which the broker keeps messages for us"),
+                "user": Key("text", "name to log in with"),
+                "password_env": Key("text", "environment variable that holds the password"),
+                "ca_file": Key("text", "certificate of a lab's own authority, for mqtts"),
+                "time_pointer": Key("text", "JSON pointer to the message's own time"),
+                "time_unit": Key("text", "s, ms (since 1970, UTC) or rfc3339 ('s')"),
+                "availability": Key("text", "topic on which a sender says that it is there"),
+                "available": Key("text", "what it says there while it is ('online')"),
+            },
+            channel_keys={
+                "topic": Key("text", "whole topic, no wildcards", required=True),
+                "pointer": Key("text", "JSON pointer to the value (RFC 6901); without: a number"),
+            },
+            schemes=("mqtt", "mqtts"),
+        ),
+        DriverInfo(
             "playback",
             "readings from a table or another journal, handed in; opens nothing",
             _later("playback"),

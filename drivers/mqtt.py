@@ -1,0 +1,302 @@
+"""MQTT: readings that a broker hands on, acknowledged only once they are in the journal.
+
+The subscription is a lasting one with quality of service 1: what comes while nobody listens is kept
+by the broker and delivered afterwards. A message is acknowledged after its readings are committed,
+so neither a broker's new start nor a killed recorder loses one. What the broker then sends again
+although it was committed is known by its number and flag and not recorded twice (short of a
+recorder killed between the commit and the acknowledgement).
+
+The library paho-mqtt is used as it is: acknowledging by hand is not offered above it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import socket
+import ssl
+import threading
+import time
+from collections import OrderedDict, deque
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+from urllib.parse import urlsplit
+
+from paho.mqtt.client import Client, MQTTMessage, error_string
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+
+from drivers.payloads import Payloads, payloads_from
+from drivers.protocol import (
+    BadInput,
+    Clock,
+    InstrumentSetup,
+    Item,
+    Session,
+    SetupError,
+    Values,
+    printable,
+)
+from drivers.reading import Quality, Reading
+from drivers.transport import AddressError, LinkError, PortMissingError, PortPermissionError
+
+__all__ = ["Broker", "Handed", "broker_from", "open_session"]
+
+CONNECT_TIMEOUT_S: Final = 5.0
+KEEP_ALIVE_S: Final = 20
+REMEMBERED: Final = 4096
+"""Acknowledged messages that are still known if the broker sends them again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """Where the broker is and who we are there."""
+
+    host: str
+    port: int
+    client_id: str
+    user: str | None = None
+    password: str | None = None
+    tls: ssl.SSLContext | None = None
+
+
+def broker_from(setup: InstrumentSetup, environment: Mapping[str, str]) -> Broker:
+    """What the rig file says of the broker. Raises AddressError or SetupError.
+
+    The password comes from the environment variable that `password_env` names.
+    """
+    host, port, is_secret = _address(setup.port)
+    options = setup.options
+    return Broker(
+        host,
+        port,
+        str(options.get("client_id", "")) or _own_id(setup.name),
+        None if options.get("user") is None else str(options["user"]),
+        _password(options, environment),
+        _tls(options) if is_secret else None,
+    )
+
+
+def _address(url: str) -> tuple[str, int, bool]:
+    try:
+        parts = urlsplit(url)
+        port = parts.port
+    except ValueError as error:
+        raise AddressError(f"{url}: {error}") from error
+    plain = parts.scheme in ("mqtt", "mqtts") and parts.hostname and not parts.path
+    if not plain or "@" in parts.netloc or parts.query:
+        raise AddressError(f"{url}: expected mqtt://HOST:PORT or mqtts://HOST:PORT, nothing else")
+    is_secret = parts.scheme == "mqtts"
+    return str(parts.hostname), port or (8883 if is_secret else 1883), is_secret
+
+
+def _own_id(instrument: str) -> str:
+    """The same at every start on this machine: the broker keeps messages under this name."""
+    return re.sub(r"[^A-Za-z0-9-]+", "-", f"mantlewatch-{socket.gethostname()}-{instrument}")
+
+
+def _password(options: Mapping[str, Any], environment: Mapping[str, str]) -> str | None:
+    name = options.get("password_env")
+    if name is None:
+        return None
+    if str(name) not in environment:
+        raise SetupError(f"password_env = {name!r}: there is no such environment variable")
+    return environment[str(name)]
+
+
+def _tls(options: Mapping[str, Any]) -> ssl.SSLContext:
+    """The broker's certificate is always checked; `ca_file` names a lab's own authority."""
+    try:
+        return ssl.create_default_context(cafile=options.get("ca_file"))
+    except (OSError, ssl.SSLError) as error:
+        raise SetupError(f"ca_file = {options.get('ca_file')!r}: {error}") from error
+
+
+class Handed:
+    """Messages handed on: which are committed and may be acknowledged, which are sent again.
+
+    One for each broker and client name, kept across connections. Safe from any thread.
+    """
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._open: dict[int, bytes] = {}
+        self._done: OrderedDict[tuple[int, bytes], None] = OrderedDict()
+        self._to_acknowledge: deque[int] = deque()
+
+    def take(self, message: MQTTMessage) -> Callable[[], None] | None:
+        """What to call once this message is committed; None: it was handed on before."""
+        mark, mid = _mark(message), message.mid
+        with self._lock:
+            if self._open.get(mid) == mark:
+                return None
+            if message.dup and (mid, mark) in self._done:
+                self._to_acknowledge.append(mid)
+                return None
+            self._open[mid] = mark
+        return lambda: self._committed(mid, mark)
+
+    def _committed(self, mid: int, mark: bytes) -> None:
+        with self._lock:
+            if self._open.get(mid) == mark:
+                del self._open[mid]
+            self._done[(mid, mark)] = None
+            self._to_acknowledge.append(mid)
+            while len(self._done) > REMEMBERED:
+                self._done.popitem(last=False)
+
+    def acknowledgeable(self) -> list[int]:
+        """Numbers of messages to acknowledge now, each given once."""
+        with self._lock:
+            numbers = list(self._to_acknowledge)
+            self._to_acknowledge.clear()
+        return numbers
+
+    def connected_anew(self) -> None:
+        """Numbers from an earlier connection mean nothing to this one until sent again."""
+        with self._lock:
+            self._to_acknowledge.clear()
+
+
+def _mark(message: MQTTMessage) -> bytes:
+    return hashlib.blake2b(
+        message.topic.encode("utf-8") + b"\0" + message.payload, digest_size=16
+    ).digest()
+
+
+_handed: Final[dict[tuple[str, str], Handed]] = {}
+
+
+class MqttSession:
+    """One connection to a broker; `paho` runs inside `read`, in the instrument's own thread."""
+
+    def __init__(
+        self, broker: Broker, payloads: Payloads, handed: Handed, availability: tuple[str, str]
+    ) -> None:
+        self._payloads, self._handed = payloads, handed
+        self._topic_of_will, self._available = availability
+        self._where = f"{broker.host}:{broker.port}"
+        self._arrived: deque[MQTTMessage] = deque()
+        self._refused = ""
+        self._is_connected = False
+        self._waiting = 0
+        self._client = self._made(broker)
+        self._connect(broker)
+        self._handed.connected_anew()
+        self._subscribe()
+
+    def _made(self, broker: Broker) -> Client:
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=broker.client_id,
+            clean_session=False,
+            protocol=MQTTProtocolVersion.MQTTv311,
+            reconnect_on_failure=False,
+            manual_ack=True,
+        )
+        client.connect_timeout = CONNECT_TIMEOUT_S
+        if broker.user is not None or broker.password is not None:
+            client.username_pw_set(broker.user, broker.password)
+        if broker.tls is not None:
+            client.tls_set_context(broker.tls)
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = lambda _client, _data, message: self._arrived.append(message)
+        return client
+
+    def _on_connect(self, _c: Client, _d: Any, _f: Any, reason: Any, _p: Any) -> None:
+        self._is_connected = not reason.is_failure
+        self._refused = str(reason) if reason.is_failure else ""
+
+    def _on_subscribe(self, _c: Client, _d: Any, _mid: int, reasons: Any, _p: Any) -> None:
+        self._waiting -= 1
+        if any(reason.is_failure for reason in reasons):
+            self._refused = "a subscription is refused"
+
+    def _connect(self, broker: Broker) -> None:
+        try:
+            self._client.connect(broker.host, broker.port, KEEP_ALIVE_S)
+        except ConnectionRefusedError as error:
+            raise PortMissingError(f"{self._where}: nobody listens there") from error
+        except ssl.SSLCertVerificationError as error:
+            text = f"{self._where}: its certificate is not believed: {error.verify_message}"
+            raise LinkError(text) from error
+        except (OSError, ValueError) as error:
+            raise LinkError(f"{self._where}: {error}") from error
+        self._wait(lambda: self._is_connected)
+
+    def _subscribe(self) -> None:
+        topics = (*self._payloads.topics, *filter(None, (self._topic_of_will,)))
+        self._waiting = 1
+        self._client.subscribe([(topic, 1) for topic in topics])
+        self._wait(lambda: self._waiting == 0)
+
+    def _wait(self, done: Callable[[], bool]) -> None:
+        """Run the connection until `done`. Real time: it is the network that needs it."""
+        until_s = time.monotonic() + CONNECT_TIMEOUT_S
+        while not done() or self._refused:
+            if self._refused:
+                self.close()
+                raise PortPermissionError(f"{self._where}: {self._refused}")
+            if time.monotonic() >= until_s:
+                self.close()
+                raise LinkError(f"{self._where}: connected, but no answer")
+            self._run(0.1)
+
+    def _run(self, timeout_s: float) -> None:
+        code = self._client.loop(timeout_s)
+        if code != MQTTErrorCode.MQTT_ERR_SUCCESS and not self._refused:
+            raise LinkError(f"{self._where}: connection lost ({error_string(code)})")
+
+    def read(self, timeout_s: float) -> Sequence[Item]:
+        for mid in self._handed.acknowledgeable():
+            self._client.ack(mid, 1)
+        if not self._arrived:
+            self._run(min(timeout_s, 0.1))
+        items: list[Item] = []
+        while self._arrived:
+            items += self._items(self._arrived.popleft())
+        return items
+
+    def _items(self, message: MQTTMessage) -> Sequence[Item]:
+        is_kept, payload = message.qos > 0, bytes(message.payload)
+        committed = self._handed.take(message) if is_kept else None
+        if is_kept and committed is None:
+            return ()
+        if message.topic == self._topic_of_will:
+            items = self._will(payload)
+        else:
+            items = self._payloads.items(message.topic, payload, is_old=message.retain)
+        if committed is None:
+            return items
+        values = [item for item in items if isinstance(item, Values)]
+        if not values:
+            committed()  # nothing that a journal could keep
+            return items
+        return [
+            replace(item, on_committed=committed) if item is values[-1] else item for item in items
+        ]
+
+    def _will(self, payload: bytes) -> list[Item]:
+        """The broker speaks in place of a sender that has gone."""
+        if payload.decode("utf-8", "replace").strip() == self._available:
+            return []
+        names = self._payloads.names
+        gone = Values(tuple(Reading(name, None, Quality.FAULT) for name in names))
+        return [gone, BadInput(f"{self._topic_of_will}: {printable(payload)}")]
+
+    def close(self) -> None:
+        # The socket is closed without a farewell as well: a lost one cannot take it.
+        self._client.disconnect()
+        self._client.loop(0.01)
+        self._client.on_connect = self._client.on_subscribe = self._client.on_message = None
+
+
+def open_session(setup: InstrumentSetup, clock: Clock) -> Session:  # noqa: ARG001  one shape
+    """Open a subscription. Raises SetupError, AddressError or LinkError."""
+    broker = broker_from(setup, os.environ)
+    payloads = payloads_from(setup.channels, setup.options)
+    handed = _handed.setdefault((setup.port, broker.client_id), Handed())
+    will = str(setup.options.get("availability", "")), str(setup.options.get("available", "online"))
+    return MqttSession(broker, payloads, handed, will)
