@@ -8,11 +8,17 @@ from __future__ import annotations
 
 import fcntl
 import os
+import time
 from pathlib import Path
 
 from monitor.journal.errors import JournalBusyError
 
 __all__ = ["RecorderLock", "is_recorded"]
+
+
+_TRIES = 5
+"""Whoever asks `is_recorded` holds the lock for some microseconds; a recorder holds it for good."""
+_PAUSE_S = 0.03
 
 
 def _beside(path: Path) -> Path:
@@ -24,16 +30,21 @@ class RecorderLock:
 
     def __init__(self, path: Path) -> None:
         self._path = _beside(path)
+        tries = 0
         while True:
             self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
             try:
                 fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except OSError as error:
                 os.close(self._file)
-                raise JournalBusyError(
-                    f"journal {path}: another recorder is writing it; `mantlewatch watch {path}` "
-                    "shows that run"
-                ) from error
+                tries += 1
+                if tries >= _TRIES:
+                    raise JournalBusyError(
+                        f"journal {path}: another recorder is writing it; "
+                        f"`mantlewatch watch {path}` shows that run"
+                    ) from error
+                time.sleep(_PAUSE_S)
+                continue
             if self._still_there():
                 return
             os.close(self._file)  # the holder before removed the file between our two calls

@@ -4,6 +4,7 @@ import os
 import stat
 import subprocess
 import sys
+import threading
 from dataclasses import fields, replace
 
 import pytest
@@ -111,6 +112,27 @@ def test_a_second_recorder_is_refused(tmp_path):
         with pytest.raises(JournalBusyError, match="another recorder"):
             Journal.open_for_writing(path)
     assert not is_recorded(path)
+
+
+def test_those_who_only_ask_keep_no_recorder_out(tmp_path):
+    """Dashboards ask twice a second; after a kill the lock's file is still there."""
+    path = make(tmp_path / "a.run")
+    (tmp_path / "a.run-lock").touch()
+    over = threading.Event()
+
+    def ask():
+        while not over.is_set():
+            is_recorded(path)
+
+    asking = threading.Thread(target=ask)
+    asking.start()
+    try:
+        for _ in range(20):
+            Journal.open_for_writing(path).close()
+            (tmp_path / "a.run-lock").touch()
+    finally:
+        over.set()
+        asking.join()
 
 
 def test_a_file_that_is_there_is_not_written_over(tmp_path):
