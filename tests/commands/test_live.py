@@ -1,0 +1,82 @@
+"""A rehearsed run over real sockets and processes: recorded, followed, and computed again."""
+
+from __future__ import annotations
+
+import json
+import time
+from pathlib import Path
+
+import pytest
+
+from monitor.commands.rehearsing import RehearsalError, start_rehearsal
+from monitor.entries import Readings
+from monitor.journal import Reader, verify
+from monitor.recorder.control import is_alive, request_stop, wait_until_stopped
+from tests.commands.conftest import Call
+
+HOLD = """\
+format = 1
+
+[run]
+title = "Warm through"
+
+[[profile]]
+label = "warm"
+rate_K_per_min = 10
+to_C = 60
+hold_min = 10
+"""
+
+
+def wait_for_end(path: Path, within_s: float) -> None:
+    until = time.monotonic() + within_s
+    while is_alive(path):
+        assert time.monotonic() < until, "the rehearsal did not end by itself"
+        time.sleep(0.2)
+
+
+def test_replay_equals_what_the_live_run_stored(call: Call, tmp_path: Path) -> None:
+    plan, path = tmp_path / "plan.toml", tmp_path / "live.run"
+    plan.write_text(HOLD, encoding="utf-8")
+    start_rehearsal(plan, path, speed=600.0, seed=3, faults=())
+    assert is_alive(path)
+    assert call("mark", path, "steam at the head").code == 0
+    wait_for_end(path, 60.0)
+    assert call("watch", path, "--plain").code == 0  # folds what its analyser had no time for
+    stored = list(Reader(path).line_texts())
+    answer = call("replay", path, "--json")
+    assert answer.out.splitlines() == stored
+    assert json.loads(stored[-1])["verdict"] == "complete"
+    assert verify(path).ok
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["live.run", "plan.toml"]
+
+
+def test_a_rehearsal_is_stopped_on_request(call: Call, tmp_path: Path) -> None:
+    plan, path = tmp_path / "plan.toml", tmp_path / "live.run"
+    plan.write_text(HOLD, encoding="utf-8")
+    start_rehearsal(plan, path, speed=60.0, seed=1, faults=["coolant-warm@1min"])
+    until = time.monotonic() + 30.0
+    with Reader(path) as reader:
+        while not any(isinstance(e.body, Readings) for e in reader.entries()):
+            assert time.monotonic() < until
+            time.sleep(0.1)
+    request_stop(path)
+    assert wait_until_stopped(path, 20.0)
+    answer = call("run", "--resume", path)
+    assert answer.code == 2
+    assert "rehearsal" in answer.err
+
+
+@pytest.mark.parametrize(
+    ("text", "faults", "said"),
+    [("format = 1\n", [], "[run]"), (HOLD, ["no-such-thing@4min"], "no-such-thing")],
+)
+def test_a_rehearsal_that_cannot_begin_says_why(
+    tmp_path: Path, text: str, faults: list[str], said: str
+) -> None:
+    plan, path = tmp_path / "plan.toml", tmp_path / "live.run"
+    plan.write_text(text, encoding="utf-8")
+    with pytest.raises(RehearsalError) as caught:
+        start_rehearsal(plan, path, speed=60.0, seed=1, faults=faults)
+    assert said in str(caught.value)
+    assert not path.exists()
