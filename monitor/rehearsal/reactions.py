@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from monitor.rehearsal.recipe import Key, Recipe, TrueStep, most_mol
@@ -23,12 +23,21 @@ class ChargeState:
     lost_g: float = 0.0
     hold_back_mol: tuple[Key, float] | None = None
     """Matter, and how much of it lies in a pocket that cannot react for now."""
+    _rivals_of: list[list[int]] = field(default_factory=list)
+    _most_mol: list[float] = field(default_factory=list)
+    _wet: Key | None = None
+    """The matter with which the excess water of the formula goes."""
 
     def __post_init__(self) -> None:
         """Put everything into its pools."""
         for key, mol in self.recipe.pools_mol.items():
             self._supply(key, mol)
-        self.extent_mol = [0.0 for _ in self.recipe.steps]
+        steps = self.recipe.steps
+        self.extent_mol = [0.0 for _ in steps]
+        self._rivals_of = [self._rivals(i) for i in range(len(steps))]
+        self._most_mol = [most_mol(s.reactant, steps, self.recipe.pools_mol) for s in steps]
+        gives = [s.reactant for s in steps if "H2O" in s.gas_mol]
+        self._wet = gives[0] if gives else None
 
     def _supply(self, key: Key, mol: float) -> None:
         users = [s for s in self.recipe.steps if s.reactant == key]
@@ -41,18 +50,26 @@ class ChargeState:
         return self.quick_mol.get(key, 0.0) + self.slow_mol.get(key, 0.0)
 
     def possible_mol(self, index: int) -> float:
-        """All of its reactant that a step can still have had in the end. [mol]"""
+        """All of its reactant that a step and its rivals can have had in the end. [mol]"""
+        return self._most_mol[index]
+
+    def _rivals(self, index: int) -> list[int]:
+        """The steps with the same reactant, itself among them."""
         steps = self.recipe.steps
-        return most_mol(steps[index].reactant, steps, self.recipe.pools_mol)
+        return [i for i, s in enumerate(steps) if s.reactant == steps[index].reactant]
+
+    def consumed(self, index: int) -> float:
+        """Share of all its possible reactant that a step and its rivals have had. 0..1."""
+        most = self._most_mol[index]
+        gone = sum(self.extent_mol[i] for i in self._rivals_of[index])
+        return min(1.0, gone / most) if most > 0.0 else 1.0
 
     def fraction(self, index: int) -> float:
-        """Share of a step that is done, competing steps judged by what is left together. 0..1."""
-        step = self.recipe.steps[index]
-        rivals = [i for i, s in enumerate(self.recipe.steps) if s.reactant == step.reactant]
-        most = self.possible_mol(index)
-        if most <= 0.0:
-            return 1.0
-        return min(1.0, sum(self.extent_mol[i] for i in rivals) / most)
+        """A step's extent over its extent when nothing is left, rivals judged together. 0..1."""
+        ahead = self._ahead(range(len(self.recipe.steps)))
+        gone = sum(self.extent_mol[i] for i in self._rivals_of[index])
+        to_come = sum(ahead.get(i, 0.0) for i in self._rivals_of[index])
+        return gone / (gone + to_come) if gone + to_come > 1e-12 else 1.0
 
     def react(
         self, dt_s: float, temp_C: float, pace: float, most_heat_J: float
@@ -79,7 +96,7 @@ class ChargeState:
         """What each step would take of quick and slow, rivals sharing by their rates. [mol]"""
         steps = self.recipe.steps
         speeds = [
-            pace * s.rate.k_per_s(temp_K) * s.rate.hurry(self.fraction(i)) * self._begun(s)
+            pace * s.rate.k_per_s(temp_K) * s.rate.hurry(self.consumed(i)) * self._begun(s)
             for i, s in enumerate(steps)
         ]
         together: dict[Key, float] = {}
@@ -112,8 +129,9 @@ class ChargeState:
         counted = [(i, s, self._counted(s)) for i, s in wanted]
         if not any(n > 0.0 for _, _, n in counted):
             counted = [(i, s, s.gas_mol.get("H2O", 0.0)) for i, s in wanted]
+        ahead = self._ahead([i for i, _ in wanted])
         gone = sum(self.extent_mol[i] * n for i, _, n in counted)
-        to_come = self._to_come({i: n for i, _, n in counted})
+        to_come = sum(ahead.get(i, 0.0) * n for i, _, n in counted)
         return gone / (gone + to_come) if gone + to_come > 0.0 else None
 
     def _counted(self, step: TrueStep) -> float:
@@ -122,30 +140,29 @@ class ChargeState:
         gases = step.gas_mol.items()
         return sum(n * grams.get(name, 1.0) for name, n in gases if name != "H2O" and n > 0.0)
 
-    def _to_come(self, per_mol: Mapping[int, float]) -> float:
-        """Gas that counts in what is left, rivals going on in their present shares."""
+    def _ahead(self, allowed: Sequence[int]) -> dict[int, float]:
+        """Extent still to come of each step, rivals going on in their present shares. [mol]"""
         steps, left = self.recipe.steps, dict(self.quick_mol)
         for key, mol in self.slow_mol.items():
             left[key] = left.get(key, 0.0) + mol
-        total = 0.0
+        ahead: dict[int, float] = {}
         for _ in steps:  # as often as there are steps is deep enough for any chain
             for key in [k for k, mol in left.items() if mol > 0.0]:
-                users = [i for i in per_mol if steps[i].reactant == key]
-                if not users:
-                    continue
-                mol, seen = left.pop(key), sum(self.extent_mol[i] for i in users)
+                users = [i for i in allowed if steps[i].reactant == key]
+                mol = left.pop(key) if users else 0.0
+                seen = sum(self.extent_mol[i] for i in users)
                 for i in users:
                     part = mol * (self.extent_mol[i] / seen if seen > 0.0 else 1.0 / len(users))
-                    total += part * per_mol[i]
+                    ahead[i] = ahead.get(i, 0.0) + part
                     for made, times in steps[i].makes.items():
                         left[made] = left.get(made, 0.0) + part * times
-        return total
+        return ahead
 
     def _begun(self, step: TrueStep) -> float:
         if step.after is None:
             return 1.0
         before = [i for i, s in enumerate(self.recipe.steps) if s.name == step.after]
-        done = min((self.fraction(i) for i in before), default=1.0)
+        done = min((self.consumed(i) for i in before), default=1.0)
         return min(1.0, max(0.0, (done - 0.9) / 0.1))
 
     def _take(self, index: int, quick: float, slow: float, gas: dict[str, float]) -> None:
@@ -158,9 +175,6 @@ class ChargeState:
             self._supply(key, mol * times)
         for name, times in step.gas_mol.items():
             gas[name] = gas.get(name, 0.0) + mol * times
-        if self.recipe.extra_water_mol and index == self._first_water():
+        if self.recipe.extra_water_mol and step.reactant == self._wet:
             share = mol / max(self.possible_mol(index), 1e-12)
             gas["H2O"] = gas.get("H2O", 0.0) + self.recipe.extra_water_mol * share
-
-    def _first_water(self) -> int:
-        return next(i for i, s in enumerate(self.recipe.steps) if "H2O" in s.gas_mol)

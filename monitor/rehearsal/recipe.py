@@ -158,10 +158,13 @@ def _with_heat(
 
 
 def most_mol(key: Key, steps: Sequence[TrueStep], pools: Mapping[Key, float]) -> float:
-    """All that there will ever be of one matter, were each step to get everything it can. [mol]"""
-    return pools.get(key, 0.0) + sum(
-        most_mol(s.reactant, steps, pools) * s.makes[key] for s in steps if key in s.makes
-    )
+    """All that there can ever be of one matter, rivals for one reactant counted once. [mol]"""
+    made: dict[Key, float] = {}
+    for step in steps:
+        if key in step.makes:
+            mol = most_mol(step.reactant, steps, pools) * step.makes[key]
+            made[step.reactant] = max(made.get(step.reactant, 0.0), mol)
+    return pools.get(key, 0.0) + sum(made.values())
 
 
 def _gas_masses(specs: Sequence[StepSpec], steps: Sequence[TrueStep]) -> dict[str, float]:

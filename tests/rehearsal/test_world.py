@@ -169,3 +169,51 @@ def test_progress_goes_by_mass_where_no_molar_mass_is_stated():
     assert run.world.recipe.by_mass
     assert run.truth().progress == pytest.approx(run.truth().fractions[1], rel=1e-6)
     assert not binder.water_only
+
+
+RIVALS_TEXT = """
+format = 1
+[run]
+title = "Two ways"
+[charge]
+formula = "Cu(NO3)2·3H2O"
+mass_g = 30
+[[step]]
+name = "with acid"
+equation = "2 Cu(NO3)2·3H2O -> Cu2(OH)3NO3 + 3 HNO3 + 3 H2O"
+half_C = 160
+half_u_K = 3
+e_kJ_mol = 100
+e_u_kJ_mol = 5
+[[step]]
+name = "without"
+equation = "2 Cu(NO3)2·3H2O -> Cu2(OH)3NO3 + 3 NO2 + 3/4 O2 + 9/2 H2O"
+half_C = 165
+half_u_K = 3
+e_kJ_mol = 100
+e_u_kJ_mol = 5
+[[step]]
+name = "oxide"
+equation = "Cu2(OH)3NO3 -> 2 CuO + NO2 + 1/4 O2 + 3/2 H2O"
+half_C = 230
+half_u_K = 5
+e_kJ_mol = 140
+e_u_kJ_mol = 5
+[[profile]]
+rate_K_per_min = 5
+to_C = 250
+hold_min = 90
+"""
+
+
+def test_rivals_share_their_reactant_and_end_together():
+    run = played(RIVALS_TEXT, 30)
+    middle = run.truth()
+    run.advance(120 * 60.0)
+    end = run.truth()
+
+    assert middle.fractions[0] == middle.fractions[1]
+    assert end.fractions == pytest.approx((1.0, 1.0, 1.0), abs=0.01)
+    assert end.progress == pytest.approx(1.0, abs=0.01)
+    assert run.done_s is not None
+    assert 0.0 < end.evolved_mol["HNO3"] < 3.0 * sum(run.world.recipe.pools_mol.values())
