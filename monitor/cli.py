@@ -126,6 +126,12 @@ def _add_plan(commands: _Commands[argparse.ArgumentParser]) -> None:
     plan.add_argument(
         "--hold-min", type=_positive, metavar="MIN", help="what if the last hold lasted MIN"
     )
+    plan.add_argument("--rig", type=Path, metavar="RIG", help="judge it with this rig's parts")
+    plan.add_argument("--coolant-C", type=float, metavar="C", help="what if the coolant were at C")
+    plan.add_argument(
+        "--plot", action="store_true", help="draw the expected course in the terminal"
+    )
+    plan.add_argument("--svg", type=Path, metavar="FILE", help="the same picture, to print")
 
 
 def _add_bench(commands: _Commands[argparse.ArgumentParser]) -> None:

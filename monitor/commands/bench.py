@@ -26,22 +26,39 @@ _CANNOT_OPEN = 3
 @answered
 def plan(arguments: argparse.Namespace) -> int:
     """Check a plan and print what to expect; 1 where it cannot work."""
+    from monitor.commands.plan_plot import plot_text
     from monitor.plan.advice import advise
+    from monitor.plan.cold import cold_of
     from monitor.plan.expect import expected_course
+    from monitor.plan.picture import svg_text
     from monitor.plan.text import as_dict, as_text, clock
+    from monitor.plan.train import train_of
 
     given = load_plan(arguments.plan)[0]
+    rig = load_rig(arguments.rig, any_driver=True)[0] if arguments.rig is not None else None
     found = _what_if(given, arguments)
     course = expected_course(found)
-    advice = advise(found, course=course)
+    try:
+        cold = cold_of(found, course, rig, arguments.coolant_C)
+    except ValueError as error:
+        raise UsageError(str(error)) from error
+    train = train_of(found, course, rig)
+    advice = advise(found, rig, course, train, cold)
+    if arguments.svg is not None:
+        try:
+            arguments.svg.write_text(svg_text(found, course), encoding="utf-8")
+        except OSError as error:
+            raise UsageError(f"picture {arguments.svg}: {error.strerror or error}") from error
     before = expected_course(given).done_s if found != given else None
     if arguments.json:
-        answer = as_dict(found, course, advice)
+        answer = as_dict(found, course, advice, train, cold)
         if before is not None:
             answer["done_p50_s_as_planned"] = before.p50 if before.p50 < math.inf else None
         answer_json(answer)
     else:
-        say(as_text(found, course, advice))
+        say(as_text(found, course, advice, train, cold))
+        if arguments.plot:
+            say(plot_text(found, course))
         if before is not None:
             say(f"as planned, without this what-if, it would be done at {clock(before.p50)}")
     return 1 if any(one.fatal for one in advice) else 0

@@ -10,15 +10,26 @@ from monitor.chemistry.atmosphere import boiling_point_water_C
 from monitor.chemistry.network import STEAM
 from monitor.plan.advice import Advice, lowest_condensing
 from monitor.plan.amounts import Amounts
+from monitor.plan.boil_down import boil_down_of
+from monitor.plan.cold import ColdExpected, cold_of
 from monitor.plan.expect import WEEK_S, Course, Quantiles, StepCourse
 from monitor.plan.model import Plan
 from monitor.plan.profile import profile_points
+from monitor.plan.train import TrainExpected, train_of
+from monitor.plan.train_text import (
+    boil_down_dict,
+    boil_down_lines,
+    cold_dict,
+    cold_lines,
+    train_dict,
+    train_lines,
+)
 
 __all__ = ["as_dict", "as_text", "clock"]
 
 _WIDTH = 80
 _LINES = 40
-_MOST_SEGMENTS, _MOST_STEPS = 8, 6
+_MOST_SEGMENTS, _MOST_STEPS = 5, 4
 
 
 def clock(seconds: float) -> str:
@@ -40,9 +51,20 @@ def _times(band: Quantiles) -> str:
     return f"{clock(band.p50)} ({clock(band.p05)}..{clock(band.p95)})"
 
 
-def as_text(plan: Plan, course: Course, advice: Sequence[Advice]) -> str:
-    """At most 40 lines of at most 80 characters; advice that does not fit is counted at the end."""
-    head = [line[:_WIDTH] for line in _head(plan, course)]
+def as_text(
+    plan: Plan,
+    course: Course,
+    advice: Sequence[Advice],
+    train: TrainExpected | None = None,
+    cold: ColdExpected | None = None,
+) -> str:
+    """At most 40 lines of at most 80 characters; advice that does not fit is counted at the end.
+
+    `train` and `cold` are worked out without a rig where they are not given.
+    """
+    train = train_of(plan, course) if train is None else train
+    cold = cold_of(plan, course) if cold is None else cold
+    head = [line[:_WIDTH] for line in _head(plan, course, train, cold)]
     told: list[str] = []
     for number, one in enumerate(advice):
         mark = "cannot work: " if one.fatal else "note: "
@@ -54,7 +76,9 @@ def as_text(plan: Plan, course: Course, advice: Sequence[Advice]) -> str:
     return "\n".join(head + told)
 
 
-def _head(plan: Plan, course: Course) -> Iterator[str]:
+def _head(
+    plan: Plan, course: Course, train: TrainExpected | None, cold: ColdExpected | None
+) -> Iterator[str]:
     yield _title(plan)
     if course.amounts is not None:
         yield from _masses(plan, course.amounts)
@@ -68,6 +92,15 @@ def _head(plan: Plan, course: Course) -> Iterator[str]:
         yield ""
         yield from _outcome(plan, course)
     yield from _limits(plan)
+    if train is not None or cold is not None:
+        yield ""
+    if train is not None:
+        yield from train_lines(train)
+    if cold is not None:
+        yield from cold_lines(cold)
+    boil_down = boil_down_of(plan)
+    if boil_down is not None:
+        yield from boil_down_lines(boil_down)
     yield ""
 
 
@@ -88,8 +121,6 @@ def _masses(plan: Plan, amounts: Amounts) -> Iterator[str]:
     if amounts.dry_gas_L is not None and dry:
         moles = ", ".join(f"{n:.3g} mol {gas}" for gas, n in dry.items())
         yield f"gas      {amounts.dry_gas_L:.3g} L at 20 degC, without steam: {moles}"
-    if amounts.heat_kJ is not None:
-        yield f"heat     {amounts.heat_kJ:.3g} kJ taken up by the reactions"
 
 
 def _place(course: Course) -> str:
@@ -162,8 +193,17 @@ def _limits(plan: Plan) -> Iterator[str]:
     yield f"limits   {', '.join(told)}"
 
 
-def as_dict(plan: Plan, course: Course, advice: Sequence[Advice]) -> dict[str, object]:
+def as_dict(
+    plan: Plan,
+    course: Course,
+    advice: Sequence[Advice],
+    train: TrainExpected | None = None,
+    cold: ColdExpected | None = None,
+) -> dict[str, object]:
     """The same for programs: `format` 1, null for what is unknown or beyond a week."""
+    train = train_of(plan, course) if train is None else train
+    cold = cold_of(plan, course) if cold is None else cold
+    boil_down = boil_down_of(plan)
     return {
         "format": 1,
         "title": plan.title,
@@ -176,6 +216,9 @@ def as_dict(plan: Plan, course: Course, advice: Sequence[Advice]) -> dict[str, o
         "peak_mL_per_min": _band(course.peak_mL_per_min),
         "peak_s": _number(course.peak_s),
         "course": _course(course),
+        "train": None if train is None else train_dict(train),
+        "cold": None if cold is None else cold_dict(cold),
+        "boil_down": None if boil_down is None else boil_down_dict(boil_down),
         "advice": [{"text": one.text, "fatal": one.fatal} for one in advice],
     }
 

@@ -44,8 +44,9 @@ def _coolant(cold: ColdExpected) -> Iterator[str]:
     source = "told" if cold.coolant_told else "as usual for its kind"
     share = 100.0 * (cold.condensed_at_coolant or 0.0)
     yield (
-        f"coolant at {cold.coolant_C:g} degC ({source}) is too warm: below {cold.limit_C:.1f} it "
-        f"has its margin to the condensing point; as it is, {share:.0f} % of the NO2 condenses"
+        f"coolant at {cold.coolant_C:g} degC ({source}) is too warm: to condense NO2 with the "
+        f"plan's margin it has to be below {cold.limit_C:.1f}; at {cold.coolant_C:g} no more than "
+        f"{share:.0f} % becomes liquid"
     )
 
 
