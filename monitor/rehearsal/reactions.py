@@ -71,6 +71,14 @@ class ChargeState:
         to_come = sum(ahead.get(i, 0.0) for i in self._rivals_of[index])
         return gone / (gone + to_come) if gone + to_come > 1e-12 else 1.0
 
+    def has_reached(self, index: int, fraction: float) -> bool:
+        """Whether `fraction` of a step is done. Cheap while plenty of its reactant is left."""
+        gone = sum(self.extent_mol[i] for i in self._rivals_of[index])
+        left = self.left_mol(self.recipe.steps[index].reactant)
+        if left > 0.0 and left * fraction > gone * (1.0 - fraction):
+            return False
+        return self.fraction(index) >= fraction
+
     def react(
         self, dt_s: float, temp_C: float, pace: float, most_heat_J: float
     ) -> tuple[dict[str, float], float]:

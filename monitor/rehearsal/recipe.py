@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from random import Random
 
 from monitor.chemistry.equations import is_gas, parse_equation
@@ -23,8 +22,8 @@ _OTHER_GAS = "gas"
 """What leaves in a step that states a loss of mass and not what it is."""
 _OTHER_GAS_G_MOL = 44.0
 
-Key = frozenset[tuple[str, Fraction]] | str
-"""Which matter: its atoms, or the name of a step that states a loss of mass."""
+Key = str
+"""Which matter: its atoms in one order, or the name of a step that states a loss of mass."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +178,7 @@ def _gas_masses(specs: Sequence[StepSpec], steps: Sequence[TrueStep]) -> dict[st
 
 
 def _key(formula: Formula) -> Key:
-    return frozenset(formula.counts.items())
+    return " ".join(f"{element}{count}" for element, count in sorted(formula.counts.items()))
 
 
 def _gas_name(formula: Formula) -> str:

@@ -262,4 +262,4 @@ class World:
     def is_done(self) -> bool:
         """Whether the step of [done] has reached its fraction."""
         index = self.done_index()
-        return index is not None and self.charge.fraction(index) >= self.plan.done.fraction
+        return index is not None and self.charge.has_reached(index, self.plan.done.fraction)

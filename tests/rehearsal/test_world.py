@@ -1,9 +1,11 @@
 """Matter is kept, the course is repeatable, and the truth is what its words say."""
 
 import itertools
+from pathlib import Path
 
 import pytest
 
+from monitor import rehearsal
 from monitor.chemistry.formulas import molar_mass_g_mol
 from monitor.plan.files import parse_plan
 from monitor.rehearsal.entries import Rehearsal
@@ -217,3 +219,14 @@ def test_rivals_share_their_reactant_and_end_together():
     assert end.progress == pytest.approx(1.0, abs=0.01)
     assert run.done_s is not None
     assert 0.0 < end.evolved_mol["HNO3"] < 3.0 * sum(run.world.recipe.pools_mol.values())
+
+
+@pytest.mark.parametrize(
+    "path", sorted(Path(rehearsal.__file__).parent.glob("*.py")), ids=lambda path: path.name
+)
+def test_shares_no_model_with_the_analysis(path):
+    """A world that were the estimator's own model would prove nothing."""
+    text = path.read_text(encoding="utf-8")
+
+    for name in ("kinetics", "network", "no2", "gases", "atmosphere", "integration", "sets"):
+        assert f"monitor.chemistry.{name}" not in text
