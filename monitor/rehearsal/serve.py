@@ -41,8 +41,8 @@ class Pace:
     speed: float
 
     def now_s(self) -> float:
-        """Simulated seconds since the run began; never below zero."""
-        return max(0.0, (time.monotonic() - self.epoch_s) * self.speed)
+        """Simulated seconds since the run began; below zero where it has yet to begin."""
+        return (time.monotonic() - self.epoch_s) * self.speed
 
     @property
     def period_s(self) -> float:
@@ -154,7 +154,7 @@ async def _play(
     run: Rehearsal, pace: Pace, wires: Wires, stop: asyncio.Event, say: Callable[[str], None]
 ) -> None:
     ends_at_s: float | None = None
-    next_s = pace.period_s * math.ceil(pace.now_s() / pace.period_s)
+    next_s = pace.period_s * max(0, math.ceil(pace.now_s() / pace.period_s))
     while not stop.is_set() and (ends_at_s is None or time.monotonic() < ends_at_s):
         if not await _reach(run, next_s, stop):
             return

@@ -100,6 +100,19 @@ def test_simulated_time_is_the_clock_times_speed(tmp_path):
     assert pot_C == pytest.approx(80.0, abs=8.0)
 
 
+def test_says_nothing_before_its_time():
+    """A run that begins a second from now: its first line comes then, not at once."""
+    epoch = time.monotonic() + 1.0
+    process, text = start_rig(BUNDLED, SPEED, 1, (), epoch)
+    try:
+        lines_from(port_of(text, "pot balance"), 1)
+        first_s = time.monotonic() - epoch
+    finally:
+        stop_rig(process)
+
+    assert first_s > -0.05
+
+
 def test_tells_when_all_is_played(tmp_path):
     plan = tmp_path / "plan.toml"
     plan.write_text(REFLUX_TEXT)
