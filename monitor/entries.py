@@ -241,7 +241,20 @@ _dumps: Callable[[Any], str] = json.JSONEncoder(
 
 
 def encode_body(body: Body) -> tuple[str, str]:
-    """The word for the kind and the body as compact JSON, the same text for the same value."""
+    """The word for the kind and the body as compact JSON, the same text for the same value.
+
+    Raises EntryError where a number is not finite, or a text is none (half of a surrogate pair).
+    """
+    try:
+        word, text = _encode(body)
+        if not text.isascii():
+            text.encode()
+    except ValueError as error:
+        raise EntryError(f"{type(body).__name__} cannot be kept: {error}") from error
+    return word, text
+
+
+def _encode(body: Body) -> tuple[str, str]:
     if type(body) is Readings:
         return "readings", _encode_readings(body)
     return _WORDS[type(body)], _dumps({n: getattr(body, n) for n in body.__dataclass_fields__})

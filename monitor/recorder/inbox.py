@@ -79,6 +79,11 @@ class Inbox:
             for _ in range(count):
                 self._items.popleft()
 
+    def keep_only(self, fits: Callable[[Item], bool]) -> None:
+        """Let go of what cannot be written, so that it does not hold up the rest."""
+        with self._lock:
+            self._items = deque(item for item in self._items if fits(item))
+
     def take_loss(self) -> Loss | None:
         """What was given up since the last call."""
         with self._lock:

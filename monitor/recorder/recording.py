@@ -12,16 +12,18 @@ from collections.abc import Callable
 from pathlib import Path
 from threading import Event
 
-from drivers.protocol import OpenSession
+from drivers.protocol import OpenSession, printable
 from monitor.entries import (
     Amended,
     Body,
     ClosedCleanly,
+    EntryError,
     Gap,
     Heartbeat,
     InstrumentState,
     RunStarted,
     StopRequested,
+    encode_body,
 )
 from monitor.journal import Journal, JournalError, Reader
 from monitor.plan.files import FileErrors, parse_rig
@@ -29,7 +31,7 @@ from monitor.plan.model import Rig
 from monitor.recorder.child import AnalyserChild
 from monitor.recorder.clock import Clock
 from monitor.recorder.holes import HoleWatch
-from monitor.recorder.inbox import Inbox
+from monitor.recorder.inbox import Inbox, Item
 from monitor.recorder.instruments import Instruments
 from monitor.recorder.naming import NAME, started_by
 
@@ -41,6 +43,7 @@ _SILENCE_S = 1.0
 _RETRY_S = 1.0
 _LAST_TRIES = 10
 _DISK_EVERY_S = 30.0
+_TROUBLE_EVERY_S = 60.0
 _DISK_LOW_BYTES = 200_000_000
 _FINISH_S = 60.0
 
@@ -70,6 +73,7 @@ class Recording:
         self._refused: tuple[float, str] | None = None
         self._retry_s = 0.0
         self._disk_at_s = 0.0
+        self._trouble_s = 0.0
         self._disk_low = False
         self._asked_to_stop: str | None = None
 
@@ -107,14 +111,18 @@ class Recording:
             if now_s >= self._disk_at_s:
                 self._disk_at_s = now_s + _DISK_EVERY_S
                 self._look_at_disk()
-        except (JournalError, OSError) as error:
-            self._tell_trouble(str(error))
+        except Exception as error:  # noqa: BLE001  whatever it is, recording goes on
+            self._tell_trouble(f"{type(error).__name__}: {error}")
         if self._clock.now().elapsed_s - self._inbox.last_s >= _SILENCE_S and not self._refused:
             self.say(Heartbeat())
 
     def _tell_trouble(self, text: str) -> None:
-        if not self._refused:  # a full disk is told of as such, once it takes something again
-            self.say(InstrumentState(NAME, "bad-input", text[:300]))
+        """Once a minute at most; a full disk is told of as such, once it takes something again."""
+        now_s = self._clock.times().awake_s
+        if self._refused is None and now_s >= self._trouble_s:
+            self._trouble_s = now_s + _TROUBLE_EVERY_S
+            clean = printable(text.encode("utf-8", "replace"), limit=300)
+            self.say(InstrumentState(NAME, "bad-input", clean))
 
     def _hear(self, requests: list[Body]) -> None:
         for body in requests:
@@ -154,12 +162,23 @@ class Recording:
             except JournalError as error:
                 self._keep_waiting(str(error))
                 return False
+            except EntryError as error:
+                self._inbox.keep_only(_can_be_kept)
+                self._tell_trouble(str(error))
+                continue
             self._inbox.done(len(batch))
-            for item in batch:
-                if item.written is not None:
-                    item.written()
+            self._answer(batch)
             self._tell_of_refusal()
         return True
+
+    def _answer(self, batch: list[Item]) -> None:
+        """Tell whoever waits for it that the journal has it now."""
+        for item in batch:
+            if item.written is not None:
+                try:
+                    item.written()
+                except Exception as error:  # noqa: BLE001  a driver's bug ends no recording
+                    self._tell_trouble(f"{type(error).__name__}: {error}")
 
     def _keep_waiting(self, text: str) -> None:
         if self._refused is None:
@@ -194,6 +213,14 @@ class Recording:
         self._analyser.finish(_FINISH_S)
         self._requests.close()
         return written
+
+
+def _can_be_kept(item: Item) -> bool:
+    try:
+        encode_body(item.body)
+    except EntryError:
+        return False
+    return True
 
 
 def _folder(path: Path) -> Path:

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from drivers.reading import Quality, Reading
-from monitor.entries import KINDS, Heartbeat, Mark, Readings, StopRequested
+from monitor.entries import KINDS, EntryError, Heartbeat, Mark, Readings, StopRequested
 from monitor.journal import (
     Journal,
     JournalBusyError,
@@ -95,10 +95,11 @@ def test_a_clean_close_leaves_one_file_for_its_owner_alone(tmp_path):
     assert [file.name for file in tmp_path.iterdir()] == ["a.run"]
 
 
-def test_a_batch_is_written_whole_or_not_at_all(tmp_path):
+@pytest.mark.parametrize("body", [Mark("note", "\ud800"), Mark("note", float("nan"))], ids=repr)
+def test_a_batch_is_written_whole_or_not_at_all(tmp_path, body):
     path = make(tmp_path / "a.run", 3)
-    with Journal.open_for_writing(path) as journal, pytest.raises(ValueError, match="JSON"):
-        journal.append([(9.0, None, Heartbeat()), (9.0, None, Mark("note", float("nan")))])
+    with Journal.open_for_writing(path) as journal, pytest.raises(EntryError, match="Mark cannot"):
+        journal.append([(9.0, None, Heartbeat()), (9.0, None, body)])
 
     with Reader(path) as reader:
         assert reader.head()[0] == 4

@@ -251,7 +251,7 @@ def test_clocks_that_jump(tmp_path, moves, cause, took_s):
 
     (gap,) = bodies(path, Gap)
     assert gap.cause == cause
-    assert took_s <= gap.to_s - gap.from_s < took_s + 5.0
+    assert took_s <= gap.to_s - gap.from_s < took_s + 60.0
     assert verify(path).ok
 
 
@@ -327,6 +327,25 @@ def test_a_broker_hears_only_of_what_is_committed(tmp_path):
         journal.full = False
         until(lambda: heard)
         assert len(bodies(path, Readings)) == 1
+
+
+def test_what_cannot_be_kept_holds_nothing_up(tmp_path):
+    """A driver's text with half a surrogate pair, its callback that raises: told, and passed by."""
+    path = new_journal(tmp_path / "a.run", rig("a"))
+
+    def odd(session):
+        session.count += 1
+        name = "\ud800" if session.count == 3 else "a_pot"
+        return [Values((Reading(name, float(session.count)),), None, lambda: 1 / 0)]
+
+    with recording(path, opener=lambda setup, clock: Session(setup, odd)):
+        until(lambda: len(bodies(path, Readings)) > 20)
+
+    said = [b.values[0].value for b in bodies(path, Readings)]
+    assert said[:4] == [1.0, 2.0, 4.0, 5.0]
+    assert [b.instrument for b in bodies(path, InstrumentState) if b.state == "bad-input"] == [
+        "recorder"
+    ]
 
 
 def test_a_disk_that_runs_low_is_told_once(tmp_path, monkeypatch):
