@@ -10,14 +10,26 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
 from monitor.analysis.bins import BinStore
-from monitor.analysis.estimate import Circumstances, Estimate, begin, update
-from tests.benchmarks.runs_made_up import SUBSETS, Made, make_run, setup_for
+from monitor.analysis.estimate import (
+    Band,
+    Circumstances,
+    Estimate,
+    RemainingBand,
+    begin,
+    update,
+)
+from monitor.analysis.fold import Fold
+from monitor.entries import RunStarted
+from monitor.plan.files import parse_plan
+from monitor.rehearsal.entries import Rehearsal, rehearse_entries, without
+from tests.benchmarks.runs_made_up import SUBSETS, Made, bundled_text, make_run, setup_for
 
 __all__ = ["main", "score_run"]
 
@@ -63,6 +75,61 @@ def score_run(made: Made, every_s: float = 60.0) -> Score:
     return score
 
 
+RIGS = {
+    "full": (),
+    "mass": ("bubble_count", "inlet_bubble_count", "receiver_mass"),
+    "bubbles": ("pot_mass", "inlet_bubble_count", "receiver_mass"),
+    "mass and bubbles": ("inlet_bubble_count", "receiver_mass"),
+    "receiver": ("pot_mass", "bubble_count", "inlet_bubble_count"),
+    "temperatures": ("pot_mass", "bubble_count", "inlet_bubble_count", "receiver_mass"),
+    "mass alone": (
+        "bubble_count", "inlet_bubble_count", "receiver_mass", "pot_temperature",
+        "mantle_temperature",
+    ),
+}  # fmt: skip
+"""Rig of a rehearsal: what is left out of it."""
+
+
+def score_rehearsal(rig: str, seed: int, faults: Sequence[str] = ()) -> Score:
+    """Play a rehearsal through the whole analysis; `early` and delay are those of its verdict."""
+    plan_text, score = bundled_text(), Score()
+    run = Rehearsal(parse_plan(plan_text), seed, faults, without(*RIGS[rig]))
+    entries = rehearse_entries(
+        plan_text, seed=seed, faults=faults, rate_hz=0.2, instruments=run.instruments, rehearsal=run
+    )
+    first = next(entries)
+    assert isinstance(first.body, RunStarted)
+    fold = Fold(first.body)
+    told: list[tuple[float, float, float, Estimate]] = []
+    for entry in entries:
+        began = time.process_time()
+        lines = fold.step(entry)
+        if lines:
+            score.ticks_s.append((time.process_time() - began) / len(lines))
+        for line in lines:
+            truth = run.truth()
+            if line["verdict"] == "complete" and np.isnan(score.delay_s):
+                score.delay_s = np.inf if run.done_s is None else line["elapsed_s"] - run.done_s
+                score.early = run.done_s is None
+            if line["elapsed_s"] % 60.0 == 0.0 and truth.progress is not None:
+                told.append(
+                    (line["elapsed_s"], truth.progress, truth.done_fraction or 0.0, _told(line))
+                )
+    done_s = np.inf if run.done_s is None else run.done_s
+    for at_s, progress, fraction, said in told:
+        _judge(score, said, progress, fraction, done_s - at_s)
+    return score
+
+
+def _told(line: Mapping[str, Any]) -> Estimate:
+    """The bands of a line, as far as they are judged."""
+    progress, left = line["progress"], line["remaining_s"]
+    return Estimate(
+        line["elapsed_s"], None if progress is None else Band(**progress), (), None, None,
+        RemainingBand(**left) if isinstance(left, dict) else None, None, 0.0, 0.0, 0.0, 0.0, 0.0,
+    )  # fmt: skip
+
+
 def _judge(score: Score, said: Estimate, progress: float, fraction: float, left_s: float) -> None:
     if said.progress is not None and 0.03 < progress < 0.995:
         score.progress_error.append(abs(said.progress.p50 - progress))
@@ -82,6 +149,8 @@ def _judge(score: Score, said: Estimate, progress: float, fraction: float, left_
 
 def _row(name: str, scores: Sequence[Score]) -> str:
     errors = np.concatenate([s.progress_error for s in scores])
+    if errors.size == 0:
+        return f"{name:18} nothing said"
     covered = np.concatenate([s.progress_covered for s in scores])
     cells = [f"{name:18}", f"{np.median(errors):.4f}/{100 * covered.mean():3.0f}"]
     for station in STATIONS:
@@ -103,7 +172,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--quick", action="store_true", help="few runs, a tick every 3 min")
     parser.add_argument("--runs", type=int, default=None, help="runs for each subset")
     parser.add_argument("--every", type=float, default=None, help="seconds between ticks")
-    parser.add_argument("--subset", action="append", choices=sorted(SUBSETS))
+    parser.add_argument("--subset", action="append", choices=sorted({*SUBSETS, *RIGS}))
+    parser.add_argument(
+        "--rehearsal", action="store_true", help="rehearsals through the whole analysis"
+    )
+    parser.add_argument("--fault", action="append", default=[], help="NAME@40min, of a rehearsal")
     parser.add_argument("--seed", type=int, default=100)
     options = parser.parse_args(argv)
     runs = options.runs or (3 if options.quick else 12)
@@ -111,9 +184,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     head = ["subset            ", "progress ", *(f"@{s:g}" for s in STATIONS)]
     print(" | ".join([*head, "early", "delay min (called)", "ms a tick mean / 95 %"]))
     everything = []
-    for subset in options.subset or SUBSETS:
-        made = [make_run(options.seed + i, subset) for i in range(runs)]
-        scores = [score_run(one, every) for one in made]
+    for subset in options.subset or (RIGS if options.rehearsal else SUBSETS):
+        seeds = range(options.seed, options.seed + runs)
+        if options.rehearsal:
+            scores = [score_rehearsal(subset, seed, options.fault) for seed in seeds]
+        else:
+            scores = [score_run(make_run(seed, subset), every) for seed in seeds]
         everything += scores
         print(_row(subset, scores), flush=True)
     print(_row("all", everything))

@@ -25,7 +25,7 @@ from monitor.plan.files import parse_plan
 from monitor.plan.model import ChannelSpec, Plan, Train
 from monitor.plan.profile import profile_points
 
-__all__ = ["SUBSETS", "Made", "make_run", "network_of", "setup_for"]
+__all__ = ["SUBSETS", "Made", "bundled_text", "make_run", "network_of", "setup_for"]
 
 _Array = NDArray[np.float64]
 
@@ -74,10 +74,9 @@ class Made:
         bins.close_until(until_s)
 
 
-def bundled_plan() -> Plan:
-    """The plan of the demonstration."""
-    folder = Path(monitor.plan.__file__).parent / "bundled"
-    return parse_plan((folder / "manganese-brown.toml").read_text())
+def bundled_text() -> str:
+    """The plan of the demonstration, as text."""
+    return (Path(monitor.plan.__file__).parent / "bundled" / "manganese-brown.toml").read_text()
 
 
 def network_of(plan: Plan) -> Network:
@@ -100,7 +99,7 @@ def setup_for(made: Made, seed: int = 7) -> Setup:
 
 def make_run(seed: int, subset: str, plan: Plan | None = None, hours: float = 7.0) -> Made:
     """One run; everything about it follows from the seed."""
-    plan = plan or bundled_plan()
+    plan = plan or parse_plan(bundled_text())
     network = network_of(plan)
     rng = np.random.default_rng(seed)
     times = np.arange(0.0, hours * 3600.0, STEP_S)
