@@ -139,8 +139,9 @@ class Handed:
 
     def _committed(self, mid: int, mark: bytes) -> None:
         with self._lock:
-            if self._open.get(mid) == mark:
-                del self._open[mid]
+            if self._open.get(mid) != mark:
+                return  # said before: a second acknowledgement might be another message's
+            del self._open[mid]
             self._done[(mid, mark)] = None
             self._to_acknowledge.append(mid)
             while len(self._done) > REMEMBERED:
