@@ -7,6 +7,7 @@ import contextlib
 import getpass
 import signal
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import ClassVar
 
@@ -49,12 +50,18 @@ class DashboardApp(App[str]):
     ]
 
     def __init__(
-        self, path: Path, *, follower: Follower | None = None, person: str | None = None
+        self,
+        path: Path,
+        *,
+        follower: Follower | None = None,
+        person: str | None = None,
+        monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         super().__init__()
         self._path = Path(path)
         self._follower = follower or Follower(self._path)
         self._person = _person() if person is None else person
+        self._monotonic_s = monotonic_s
         self._rang_at_s = float("-inf")
         self._said, self._said_until_s = "", 0.0
         self._standing: Standing = self._follower.standing()
@@ -82,7 +89,7 @@ class DashboardApp(App[str]):
                 loop.remove_signal_handler(number)
         self._follower.close()
 
-    def on_resize(self) -> None:
+    def on_sheet_resized(self) -> None:
         """The same, in the room that there is now."""
         self._draw()
 
@@ -91,7 +98,7 @@ class DashboardApp(App[str]):
     def _tick(self) -> None:
         new = self._follower.poll()
         standing = self._follower.standing()
-        if self._said and time.monotonic() >= self._said_until_s:
+        if self._said and self._monotonic_s() >= self._said_until_s:
             self._said, new = "", True
         if new or standing != self._standing:
             self.refresh_view()
@@ -105,30 +112,30 @@ class DashboardApp(App[str]):
 
     def _draw(self) -> None:
         follower, standing = self._follower, self._standing
-        rows = screen_rows(
-            self._view,
-            standing,
-            follower.events,
-            lambda cells: follower.traces(cells, standing),
-            (self.size.width, self.size.height),
-            self._said,
-        )
         for sheet in self.screen_stack[0].query(Sheet):
+            rows = screen_rows(
+                self._view,
+                standing,
+                follower.events,
+                lambda cells: follower.traces(cells, standing),
+                (sheet.size.width, sheet.size.height),
+                self._said,
+            )
             sheet.show(rows)
 
     def _ring(self) -> None:
         """The bell, again and again, while an urgent alarm has been seen by nobody."""
         if self._standing.finished or not any(alarm.rings for alarm in self._view.alarms):
             return
-        if time.monotonic() - self._rang_at_s >= _BELL_S:
-            self._rang_at_s = time.monotonic()
+        if self._monotonic_s() - self._rang_at_s >= _BELL_S:
+            self._rang_at_s = self._monotonic_s()
             self.bell()
 
     # --- what a person says
 
     def _say(self, text: str, for_s: float = _SAID_S) -> None:
         """A word in the last row, in place of the keys, for a moment."""
-        self._said, self._said_until_s = clean(text), time.monotonic() + for_s
+        self._said, self._said_until_s = clean(text), self._monotonic_s() + for_s
         self._draw()
 
     def _append(self, body: Body, did: str) -> bool:

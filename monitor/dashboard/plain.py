@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, TextIO
 
-from monitor.dashboard.advice import advice_for
+from monitor.dashboard.alarming import alarms
 from monitor.dashboard.facts import Facts
 from monitor.dashboard.figures import figures
 from monitor.dashboard.follower import Follower
@@ -26,14 +26,15 @@ def plain_line(line: Mapping[str, Any]) -> str:
     """
     when = " ".join(word for word in (_clock(line), elapsed_words(line["elapsed_s"])) if word)
     parts = [f"{when} {clean(line['verdict']).upper()}"]
-    judged = figures(line, Facts(""), line["elapsed_s"], None)
-    for figure in judged:
+    facts = Facts("")
+    for figure in figures(line, facts, line["elapsed_s"], None):
         if figure.value not in ("not judged", "not measured") and (
             figure.label in ("Progress", "Time left") or line.get(figure.label.lower())
         ):
             text = f"{figure.label.lower()} {figure.value} {figure.interval} {figure.aside}"
             parts.append(" ".join(text.split()))
-    parts += [_alarm(alarm) for alarm in line.get("alarms") or ()]
+    for alarm in alarms(line, facts, line["elapsed_s"]):
+        parts.append(f"ALARM {alarm.priority} {alarm.headline}, {alarm.standing}")
     if line.get("why"):
         parts.append(f"because {clean(line['why'][0])}")
     return "; ".join(parts)
@@ -45,12 +46,6 @@ def _clock(line: Mapping[str, Any]) -> str:
     return clean(said)[11:19] if said else ""
 
 
-def _alarm(alarm: Mapping[str, Any]) -> str:
-    channel = f" [{clean(alarm['channel'])}]" if alarm.get("channel") else ""
-    state = clean(alarm.get("state", ""))
-    return f"ALARM {clean(alarm['priority'])} {advice_for(alarm['name']).means}{channel}, {state}"
-
-
 def follow_plain(
     path: Path,
     every_s: float,
@@ -58,6 +53,7 @@ def follow_plain(
     *,
     stop: Callable[[], bool] = lambda: False,
     sleep: Callable[[float], None] = time.sleep,
+    monotonic_s: Callable[[], float] = time.monotonic,
     sets_folder: Path | None = None,
 ) -> str:
     """Print a line every `every_s` seconds of the run until it ends.
@@ -66,7 +62,7 @@ def follow_plain(
     journal is printed from its beginning, one in progress from now on. Returns 'finished', or
     'left' where `stop` said so.
     """
-    follower = Follower(path, sets_folder=sets_folder)
+    follower = Follower(path, sets_folder=sets_folder, monotonic_s=monotonic_s)
     printer = _Printer(out, every_s)
     try:
         finished = follower.standing().finished
@@ -99,8 +95,8 @@ class _Printer:
 
     def line(self, line: Mapping[str, Any]) -> None:
         """Print a line that is due, or in which verdict or alarms have changed."""
-        alarms = tuple((a["name"], a.get("channel"), a["state"]) for a in line.get("alarms") or ())
-        now = (line["verdict"], alarms)
+        states = tuple((a["name"], a.get("channel"), a["state"]) for a in line.get("alarms") or ())
+        now = (line["verdict"], states)
         if line["elapsed_s"] >= self._due_s or now != self._before:
             print(plain_line(line), file=self._out, flush=True)
             self._due_s = (line["elapsed_s"] // self._every_s + 1.0) * self._every_s

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from rich.segment import Segment
 from rich.style import Style
 from textual.geometry import Region
+from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
@@ -50,6 +51,13 @@ class Sheet(Widget):
     def __init__(self, *, id: str) -> None:  # noqa: A002 - the framework's own name for it
         super().__init__(id=id)
         self._rows: tuple[Row, ...] = ()
+
+    class Resized(Message):
+        """There is another amount of room now."""
+
+    def on_resize(self) -> None:
+        """Tell whoever fills the rows."""
+        self.post_message(self.Resized())
 
     def show(self, rows: Sequence[Row]) -> None:
         """Show these rows instead of those before."""

@@ -156,7 +156,7 @@ def make_journal(
     path: Path,
     until_s: int = 6000,
     *,
-    every_s: int = 5,
+    every_s: int = 15,
     gap: tuple[int, int] = (0, 0),
     closed: bool = True,
     last: dict | None = None,
@@ -165,11 +165,11 @@ def make_journal(
     """A whole run up to `until_s`, with lines every 10 s; `last` changes keys of the last line."""
     journal = Journal.create(path, start or started(), START_UTC_S)
     batch = [(1.0, START_UTC_S + 1, InstrumentState("temperature board", "connected"))]
-    for t_s in range(1, until_s + 1, every_s):
+    for t_s in range(every_s, until_s + 1, every_s):
         if not gap[0] <= t_s < gap[1]:
             batch += [(float(t_s), START_UTC_S + t_s, body) for body in readings_at(t_s)]
-        if t_s == 301:
-            batch.append((301.0, START_UTC_S + 301, Mark("heat on", "dial at 4", "kim")))
+        if t_s == 300:
+            batch.append((300.0, START_UTC_S + 300, Mark("heat on", "dial at 4", "kim")))
     if closed:
         batch.append((float(until_s), START_UTC_S + until_s, ClosedCleanly("asked by a person")))
     entries = journal.append(batch)
