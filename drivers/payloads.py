@@ -141,13 +141,13 @@ class Payloads:
     def _reading(self, place: _Place, document: Any, payload: bytes) -> Reading | None:
         """None where the message says nothing of this channel, or nothing that is understood."""
         if place.steps is None:
-            return self._of_word(place.channel, payload[:64].decode("latin-1"))
+            return self._of_word(place.channel, payload[:64].decode("latin-1").strip())
         try:
             value = pointed_at(document, place.steps)
         except NothingThereError:
             return None
         if isinstance(value, str):
-            return self._of_word(place.channel, value[:64])
+            return self._of_word(place.channel, value[:64].strip())
         if isinstance(value, bool | dict | list) or value is None:
             return Reading(place.channel.name, None, Quality.FAULT)
         return self._of_number(place.channel, value)
