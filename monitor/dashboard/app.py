@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import getpass
+import os
 import signal
 import time
 from collections.abc import Callable
@@ -57,7 +58,8 @@ class DashboardApp(App[str]):
         person: str | None = None,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
-        super().__init__()
+        # Without colours the framework would still send greys, but for this:
+        super().__init__(ansi_color="NO_COLOR" in os.environ)
         self._path = Path(path)
         self._follower = follower or Follower(self._path)
         self._person = _person() if person is None else person
