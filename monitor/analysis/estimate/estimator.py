@@ -18,7 +18,7 @@ from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
 from monitor.analysis.estimate.evidence import find_jumps, learn_roughness, weigh_evidence
 from monitor.analysis.estimate.fit import Cloud, Past, fit, foretold
-from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth
+from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth, train_warmth_C
 from monitor.analysis.estimate.hearing import Heard, hear
 from monitor.analysis.estimate.layout import Layout, layout_of
 from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
@@ -55,7 +55,7 @@ def update(
     warmth = pot_warmth(grid, bins, state.shut)
     molar_mL = 1e3 * molar_volume_L_mol(setup.pressure_kPa)
     signals = gather_signals(
-        _about(state, setup, layout, grid, warmth, molar_mL), bins, state.shut, state.jumps
+        _about(state, setup, layout, grid, warmth, bins, molar_mL), bins, state.shut, state.jumps
     )
     if warmth is None:
         return state, _in_plan_order(blind_estimate(setup, layout, grid, signals), setup, layout)
@@ -120,11 +120,6 @@ def _first_s(bins: BinStore, now_s: float) -> float:
     return min(began, default=now_s)
 
 
-def _lasts(grid: Grid) -> NDArray[np.intp]:
-    """Index of each cell's last fine cell."""
-    return np.append(grid.first[1:], grid.fine_s.size - 1) - 1
-
-
 def _shut(
     state: EstimatorState, about: Circumstances
 ) -> dict[str, tuple[tuple[float, float | None], ...]]:
@@ -147,13 +142,14 @@ def _about(
     layout: Layout,
     grid: Grid,
     warmth: Warmth | None,
+    bins: BinStore,
     molar_mL: float,
 ) -> About:
     specs = {spec.name: spec for spec in setup.channels}
     if warmth is None:
         warm, told = np.full(grid.cells, 20.0), None
     else:
-        warm = warmth.temp_C[_lasts(grid)]
+        warm = train_warmth_C(grid, bins, warmth)
         told = foretold(Past(layout, grid, warmth, ()), state.at, state.best)
     return About(grid, layout, specs, setup.train, warm, molar_mL, told)
 

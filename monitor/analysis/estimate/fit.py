@@ -42,6 +42,7 @@ _LEAST_EFFECTIVE = 10.0
 """Of each family."""
 
 _FRESH_STEPS = 4
+_AFRESH_EVERY = 3
 _FLOOR = 0.01
 """No family falls below this share of the whole weight."""
 
@@ -93,7 +94,8 @@ class Cloud:
 def fit(past: Past, start: Mapping[str, tuple[float, ...]], seed: int, tick: int) -> Cloud:
     """The posterior given all that was seen, from where it was at the tick before.
 
-    At each tick one of the families, in turn, also starts afresh: a wrong summit is left that way.
+    At every third tick one of the families, in turn, also starts afresh: a wrong summit is left
+    that way.
     """
     size = past.layout.unknowns
     centres = np.array([start.get(f.name, (0.0,) * size) for f in FAMILIES], dtype=np.float64)
@@ -102,8 +104,9 @@ def fit(past: Past, start: Mapping[str, tuple[float, ...]], seed: int, tick: int
         return _draw(past, np.zeros_like(centres), roots, seed)
     if not start:
         centres, _roots = _climb(past, centres, FAMILIES, _FRESH_STEPS)
-    turn = tick % len(FAMILIES)
-    centres[turn] = _better(past, centres[turn], FAMILIES[turn])
+    if tick % _AFRESH_EVERY == 0:
+        turn = tick // _AFRESH_EVERY % len(FAMILIES)
+        centres[turn] = _better(past, centres[turn], FAMILIES[turn])
     centres, roots = _improve(past, centres, FAMILIES)
     return _draw(past, centres, roots, seed)
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from monitor.analysis.bins import BinStore
 
-__all__ = ["Grid", "Warmth", "build_grid", "open_times", "pot_warmth"]
+__all__ = ["Grid", "Warmth", "build_grid", "open_times", "pot_warmth", "train_warmth_C"]
 
 _Array = NDArray[np.float64]
 
@@ -119,6 +119,15 @@ def pot_warmth(
     at = np.concatenate([own[0], mantle[0][later]])
     temp = np.concatenate([own[1], mantle[1][later] - above])
     return _on_grid(grid, at, temp, 10.0, "mantle_temperature")
+
+
+def train_warmth_C(grid: Grid, bins: BinStore, warmth: Warmth) -> _Array:
+    """What warms the gas in the train, at the end of each cell: the still head, else the pot."""
+    head = _joined(bins, bins.names("head_temperature"), {})
+    if head is not None:
+        return np.asarray(np.interp(grid.edges_s[1:], *head))
+    lasts = np.append(grid.first[1:], grid.fine_s.size - 1) - 1
+    return np.asarray(warmth.temp_C[lasts])
 
 
 def _joined(

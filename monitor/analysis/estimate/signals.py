@@ -41,6 +41,9 @@ _WARM_LAG_H = 0.15
 
 _WAVES = 4
 
+_LARGER = 0.15
+"""How much larger than slow bubbles those at the peak are, give or take. From memory."""
+
 _WALK = 3e-5
 """Random walk of a balance or flow in a minute, as a share of the whole change. From memory."""
 
@@ -78,7 +81,7 @@ class About:
     specs: Mapping[str, ChannelSpec]
     train: Train
     warmth_C: _Array
-    """(cells,): the pot at each cell's end."""
+    """(cells,): what warms the gas in the train, at each cell's end: the head, else the pot."""
     molar_mL: float
     told: _Array | None
     """(edges, steps): extents by the fit of the tick before; None: no kinetics."""
@@ -226,18 +229,22 @@ def _wandering(about: About, share: _Array, seen: float) -> _Array:
     What came is not put in its place: its noise would explain itself.
 
     The first terms of the Karhunen-Loeve expansion of Brownian motion in time, so that a gain is
-    less and less sure the longer ago it was, and drifts by `_GAIN_WANDER` in an hour.
+    less and less sure the longer ago it was, and drifts by `_GAIN_WANDER` in an hour. One column
+    more: the quicker bubbles come, the larger each.
     """
     if about.told is None:
-        return np.zeros((about.grid.cells, _WAVES))
+        return np.zeros((about.grid.cells, _WAVES + 1))
     made = np.diff(about.told @ share)
     made *= min(max(seen / max(float(made.sum()), 1e-9), 0.05), 2.0)
     hours = (about.grid.edges_s[1:] - about.grid.edges_s[0]) / 3600.0
+    speed = made / np.diff(hours, prepend=0.0)
+    quick = _LARGER * speed / max(float(speed.max()), 1e-12)
     span = max(float(hours[-1]), 1e-3)
     k = (np.arange(_WAVES) + 0.5) * math.pi
     size = _GAIN_WANDER * math.sqrt(2.0 * span) / k
     waves = size * np.sin(np.outer(hours / span, k))
-    return np.asarray(np.cumsum(made[:, None] * waves, axis=0))
+    gains = np.column_stack([waves, quick])
+    return np.asarray(np.cumsum(made[:, None] * gains, axis=0))
 
 
 def _gas_columns(about: About, unit_mL: float, per_hour: float) -> _Array:
@@ -287,7 +294,7 @@ def _count(
         _spread(grid, cells.cell, np.ones(level.size)) > 0,
         _fraction(grid, cells.cell, channel.t1_s[cells.last]),
         np.full(grid.cells, (0.5 / unit) ** 2), walk, columns,
-        passed[0] * share, share * math.hypot(passed[1], passed[0] * loose), 3 + _WAVES, unit,
+        passed[0] * share, share * math.hypot(passed[1], passed[0] * loose), 4 + _WAVES, unit,
     )  # fmt: skip
 
 
@@ -337,7 +344,7 @@ def _flow(
         channel.name, channel.role, _spread(grid, cells.cell, np.cumsum(made)),
         _spread(grid, cells.cell, np.ones(n.size)) > 0, np.ones(grid.cells),
         np.full(grid.cells, (3e-6) ** 2), walk, columns,
-        0.5 * volumes / unit, 0.42 * volumes / unit, 3 + _WAVES, unit,
+        0.5 * volumes / unit, 0.42 * volumes / unit, 4 + _WAVES, unit,
     )  # fmt: skip
 
 
