@@ -128,7 +128,7 @@ class Payloads:
             raise ValueError(f"{len(payload)} bytes, more than {LIMIT_BYTES}")
         if self.time_steps is None and all(place.steps is None for place in places):
             return None
-        return json.loads(payload)
+        return json.loads(payload.decode("utf-8"))  # RFC 8259, section 8.1: no other encoding
 
     def _time_s(self, document: Any) -> float | None:
         if self.time_steps is None:
