@@ -62,7 +62,13 @@ def past_absorber(species: Sequence[str], gas: _Array) -> Mapping[str, _Array]:
     made = _made_mol(no2, no, o2)
     # Electrons: what turns +4 and +2 into +5 and +2 is taken from oxygen.
     used = (3.0 * made - 2.0 * no2) / 4.0
-    return {"NO": no2 + no - made, "O2": np.maximum(o2 - used, 0.0), **rest}
+    return {"NO": _left(no2 + no, made), "O2": _left(o2, used), **rest}
+
+
+def _left(there: _Array, gone: _Array) -> _Array:
+    """What is left; nothing where only rounding is."""
+    left = there - gone
+    return np.where(left > 1e-9 * there, left, 0.0)
 
 
 def absorbed_acid_mol(species: Sequence[str], gas: _Array) -> _Array:

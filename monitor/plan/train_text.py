@@ -30,7 +30,7 @@ def train_lines(train: TrainExpected) -> Iterator[str]:
     """What passes, what the vessels hold, how it bubbles; at most 5 lines, of 80 characters."""
     if train.past_condenser_L > 0.0:
         gas = _gases(train.past_condenser_mol)
-        yield f"train    {train.past_condenser_L:.3g} L of gas behind the condenser: {gas}"
+        yield f"train    {train.past_condenser_L:.3g} L behind the condenser, in mol: {gas}"
         yield f"         {_absorbed(train)}"
         if train.taken_mol > _LEAST_MOL:
             yield (
@@ -48,18 +48,18 @@ def train_lines(train: TrainExpected) -> Iterator[str]:
 
 
 def _gases(gas: Mapping[str, float]) -> str:
-    told = [f"{n:.2g} mol {name}" for name, n in gas.items() if n > _LEAST_MOL]
+    told = [f"{n:.2g} {name}" for name, n in gas.items() if n > _LEAST_MOL]
     return ", ".join(told) or "none"
 
 
 def _absorbed(train: TrainExpected) -> str:
     if train.silent:
-        return "an absorber may take it all: silence at its outlet is then no sign of the end"
+        return "water may take it all: silence at the outlet is then no sign of the end"
     if train.taken_mol <= _LEAST_MOL:
         return "an absorber takes nothing of it"
     on = _gases(train.past_absorber_mol)
     why = " (for want of oxygen)" if train.no_on_mol.p50 > _LEAST_MOL else ""
-    return f"past an absorber still {train.past_absorber_L:.3g} L: {on}{why}"
+    return f"past an absorber still {train.past_absorber_L:.3g} L, in mol: {on}{why}"
 
 
 def _vessel(vessel: Vessel) -> str:
@@ -77,9 +77,11 @@ def _bubbling(train: TrainExpected) -> Iterator[str]:
 
 
 def _rate(one: Bubbles) -> str:
-    rate = f"{one.least_per_s:.0f}..{one.most_per_s:.0f}"
-    if one.before_absorber:
-        rate = f"{one.most_per_s:.0f}"
+    least, most = (
+        f"{rate:.0f}" if rate >= 10.0 else f"{rate:.2g}"
+        for rate in (one.least_per_s, one.most_per_s)
+    )
+    rate = most if least == most else f"{least}..{most}"
     name = "" if one.channel is None else f"{one.channel[:12]} "
     size = f" of {one.bubble_mL:.2g} mL" if one.channel is None else ""
     over = " (too many)" if one.saturates else ""
@@ -93,9 +95,12 @@ def cold_lines(cold: ColdExpected) -> Iterator[str]:
         peak = "" if cold.cold_W is None else f", up to {cold.cold_W.p50:.0f} W"
         yield f"cold     {cold.cold_kJ:.3g} kJ{peak}{_ice(cold)}"
     if cold.condensed:
-        at = "/".join(f"{one.coolant_C:g}" for one in cold.condensed)
-        shares = "/".join(f"{100 * one.share:.0f}" for one in cold.condensed)
-        yield f"         of the NO2 liquid with coolant at {at} degC: {shares} %"
+        shown = [(one.coolant_C, one.share) for one in cold.condensed]
+        if cold.coolant_told and cold.coolant_C is not None:
+            shown = [(cold.coolant_C, cold.condensed_at_coolant or 0.0)]
+        at = "/".join(f"{coolant_C:g}" for coolant_C, _ in shown)
+        shares = "/".join(f"{100 * share:.0f}" for _, share in shown)
+        yield f"         NO2 liquid with coolant at {at} degC: {shares} %"
 
 
 def _heat(cold: ColdExpected) -> Iterator[str]:
