@@ -1,0 +1,182 @@
+"""What a stream of bytes looks like, so that a rig file need not be written from nothing.
+
+A guess names a driver and the shape, and prints as a piece of rig.toml. Roles are never guessed: a
+role is written as "?", which a rig file refuses with the list of roles, so that a person chooses.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from drivers.balance import shape_of
+from drivers.lines import FAULT_WORDS
+from drivers.transport import Link, LinkError, open_link, parse_address
+
+__all__ = ["Guess", "framings", "guess", "heard_at", "is_legible", "stanza"]
+
+USUAL_RATES: Final = (9600, 115200, 19200, 57600, 38400, 4800, 2400, 1200)
+USUAL_FRAMINGS: Final = ("", "&bits=7&parity=E", "&bits=7&parity=O")
+"""Common practice, no source: eight bits without parity, then seven with."""
+
+_WORDS: Final = "|".join(sorted(map(re.escape, FAULT_WORDS), key=len, reverse=True))
+_VALUE: Final = re.compile(
+    rf"(?<![\w.])(?:[+-]?\d+(?:\.\d+)?(?![\d.])|(?:{_WORDS}|-{{2,}})(?!\w))", re.IGNORECASE
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """What some lines look like. `keys` are further keys of the instrument, as TOML."""
+
+    driver: str
+    shape: str
+    """For people: what was recognised."""
+    keys: tuple[str, ...]
+    channels: tuple[tuple[str, str], ...]
+    """Name and unit; the unit is "?" where nothing tells."""
+    example: str
+
+
+def guess(data: bytes) -> Guess | None:
+    """What `data` looks like; None before three whole lines have come, or where they differ.
+
+    The first line is passed over: it may be the tail of one.
+    """
+    *lines, _ = data.replace(b"\r", b"\n").split(b"\n")
+    whole = [line for line in lines[1:] if line.strip()][-50:]
+    if len(whole) < 3:
+        return None
+    return _scale(whole) or _lines([line.decode("latin-1").strip() for line in whole])
+
+
+def _scale(lines: Sequence[bytes]) -> Guess | None:
+    shapes = Counter(filter(None, map(shape_of, lines)))
+    shape, count = shapes.most_common(1)[0] if shapes else ("", 0)
+    # A bare number alone could be anything; with a unit of mass behind it, it is a scale.
+    weighs = shape in ("letters", "header") or any(
+        re.search(rb"\d ?\??(?:mg|kg|g|G|K)\b", line) for line in lines
+    )
+    if not weighs or count < 0.8 * len(lines):
+        return None
+    meaning = {"letters": "status letters", "header": "a header", "number": "no header"}[shape]
+    return Guess(
+        "balance", f"a scale, its frames with {meaning}", (), (("scale", "g"),), _last(lines)
+    )
+
+
+def _last(lines: Sequence[bytes]) -> str:
+    return lines[-1].decode("latin-1").strip()
+
+
+def _lines(lines: Sequence[str]) -> Guess | None:
+    """Lines that agree in everything but their values."""
+    templates = Counter("\0".join(_VALUE.split(line)) for line in lines)
+    template, count = templates.most_common(1)[0]
+    texts = template.split("\0")
+    if count < 0.8 * len(lines) or "{" in template or "}" in template:
+        return None
+    fitting = [line for line in lines if "\0".join(_VALUE.split(line)) == template]
+    if len(texts) == 1:
+        keys = (f'each = "{_escaped(template)}"',)
+        return Guess("counter", "one line for every bubble", keys, (("bubbles", "1"),), template)
+    if texts == ["", ""] and _is_total(fitting):
+        return Guess("counter", "a running total", (), (("bubbles", "1"),), fitting[-1])
+    if not all(texts[1:-1]):
+        return None
+    names = [f"value{n}" for n in range(1, len(texts))]
+    fields = texts[0] + "".join(f"{{{n}}}{t}" for n, t in zip(names, texts[1:], strict=True))
+    keys = (f'fields = "{_escaped(fields)}"',)
+    channels = tuple((name, "?") for name in names)
+    return Guess("line", f"lines of {len(names)} values", keys, channels, fitting[-1])
+
+
+def _is_total(words: Sequence[str]) -> bool:
+    if not all(word.isascii() and word.isdigit() for word in words):
+        return False
+    numbers = [int(word) for word in words]
+    return numbers == sorted(numbers) and numbers[0] < numbers[-1]
+
+
+def _escaped(text: str) -> str:
+    """As it stands in a basic string of TOML."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return "".join(c if c.isprintable() else f"\\u{ord(c):04X}" for c in escaped)
+
+
+def stanza(found: Guess, url: str, name: str = "new instrument") -> str:
+    """The guess as a piece of rig.toml, ready to paste; roles and unknown units to be filled in."""
+    channels = [f'{c} = {{ role = "?", unit = "{unit}" }}' for c, unit in found.channels]
+    return "\n".join(
+        (
+            f"# {found.shape}, as in: {_escaped(found.example)}",
+            "[[instrument]]",
+            f'name = "{_escaped(name)}"',
+            f'driver = "{found.driver}"',
+            f'port = "{_escaped(url)}"',
+            *found.keys,
+            "",
+            "[instrument.channels]",
+            *channels,
+            "",
+        )
+    )
+
+
+def framings(url: str) -> Iterator[str]:
+    """Addresses to try for `url`: itself if it states a rate or is no serial port, else the usual.
+
+    Raises AddressError.
+    """
+    address = parse_address(url)
+    if address.scheme != "serial" or "?" in url:
+        yield url
+        return
+    for framing in USUAL_FRAMINGS:
+        for rate in USUAL_RATES:
+            yield f"{url}?baud={rate}{framing}"
+
+
+def is_legible(data: bytes) -> bool:
+    """Whether bytes look like text with line ends: at a wrong rate they do not."""
+    printable = sum(32 <= byte < 127 or byte in b"\r\n\t" for byte in data)
+    return len(data) >= 8 and printable >= 0.95 * len(data) and (b"\n" in data or b"\r" in data)
+
+
+def heard_at(
+    url: str,
+    for_s: float,
+    clock: Callable[[], float],
+    opener: Callable[[str], Link] = open_link,
+) -> tuple[str, bytes]:
+    """The first of the usual framings at which the port speaks legibly, and what it said.
+
+    Listens `for_s` seconds to each; where none is legible, the one at which most was, which may be
+    nothing. Where the port is silent at the first, rates do not help: it may want to be asked.
+    Raises AddressError or LinkError.
+    """
+    best = ("", b"")
+    for candidate in framings(url):
+        data = _heard(opener(candidate), for_s, clock)
+        if is_legible(data):
+            return candidate, data
+        if not data and not best[0]:
+            return candidate, data
+        best = max(best, (candidate, data), key=lambda pair: len(pair[1]))
+    return best
+
+
+def _heard(link: Link, for_s: float, clock: Callable[[], float]) -> bytes:
+    """At most 64 KiB of what comes; a link that is lost meanwhile has said what it has."""
+    data, until_s = b"", clock() + for_s
+    try:
+        while (left_s := until_s - clock()) > 0.0 and len(data) < 65536:
+            data += link.read(4096, min(left_s, 0.2))
+    except LinkError:
+        return data
+    finally:
+        link.close()
+    return data
