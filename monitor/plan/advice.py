@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from drivers.reading import ROLES
 from monitor.plan.amounts import amounts_known
+from monitor.plan.boil_down import boil_down_of
 from monitor.plan.cold import ColdExpected, cold_of
 from monitor.plan.expect import Course, StepCourse, expected_course
 from monitor.plan.model import Plan, Rig
@@ -55,7 +56,7 @@ def advise(
     cold = cold_of(plan, course, rig) if cold is None else cold
     found = [*_hold(plan, course), *_limits(plan), *_profile(plan), *_unwanted(course)]
     found += [Advice(text) for text in train_advice(plan, course, train, cold)]
-    found += [*_coolant(plan, course), *_unknown(plan)]
+    found += [*_coolant(plan, course), *_boil_down(plan), *_unknown(plan)]
     if rig is not None:
         found += [*_evidence(plan, rig), *_coolant_seen(course, rig)]
     return tuple(sorted(found, key=lambda one: not one.fatal))
@@ -167,6 +168,19 @@ def lowest_condensing(steps: tuple[StepCourse, ...]) -> StepCourse | None:
     """The wanted step whose gas asks for the coldest coolant; None where none gives NO2."""
     giving = [step for step in steps if step.condensing_C is not None and not step.unwanted]
     return min(giving, key=lambda step: step.condensing_C or 0.0, default=None)
+
+
+def _boil_down(plan: Plan) -> Iterator[Advice]:
+    """A stop that may be past dryness, the charge being as uncertain as it is."""
+    expected = boil_down_of(plan)
+    if expected is None or expected.band.certain:
+        return
+    band = expected.band
+    yield Advice(
+        f"[boil_down] stops at {band.stop_g:.4g} g gone, and the charge is so uncertain that it "
+        f"may be dry from {band.dry_earliest_g:.4g} g on: stop earlier, or weigh and analyse the "
+        "charge better"
+    )
 
 
 def _unknown(plan: Plan) -> Iterator[Advice]:

@@ -144,7 +144,7 @@ def boil_down_lines(expected: BoilDownExpected) -> Iterator[str]:
         f"{expected.solution.water_mol_per_mol:.3g}: {band.stop_g:.4g} g gone "
         f"({band.earliest_g:.4g}..{band.latest_g:.4g})"
     )
-    sure = "" if band.certain else "; THE STOP MAY BE TOO LATE"
+    sure = "" if band.certain else "; STOP MAY BE TOO LATE"
     yield (
         f"         receiver + {expected.receiver_g:.4g} g (u {expected.receiver_u_g:.2g}); "
         f"dry from {band.dry_earliest_g:.4g} g on{sure}"

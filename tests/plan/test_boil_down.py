@@ -2,8 +2,11 @@
 
 import pytest
 
+from monitor.plan.advice import advise
 from monitor.plan.boil_down import boil_down_of
+from monitor.plan.expect import expected_course
 from monitor.plan.files import FileErrors, parse_plan
+from monitor.plan.text import as_dict, as_text
 
 PLAN = """\
 format = 1
@@ -36,6 +39,21 @@ def test_the_stop_in_grams():
     assert found.band.stop_g == pytest.approx(100.0 - 0.2 * 18.015, rel=1e-4)
     assert found.receiver_g == pytest.approx(found.band.stop_g - 3.0)
     assert found.receiver_u_g > 2.0
+
+
+@pytest.mark.parametrize(("free_u_g", "certain"), [(0.5, True), (4.0, False)])
+def test_a_stop_that_may_be_too_late_is_said(free_u_g, certain):
+    """On the screen, as advice and in JSON; where the charge is known well, nowhere."""
+    plan = parse_plan(PLAN.replace("free_water_u_g = 0.5", f"free_water_u_g = {free_u_g}"))
+    course = expected_course(plan)
+    advice = advise(plan, course=course)
+    text = as_text(plan, course, advice)
+
+    assert any("[boil_down] stops" in one.text for one in advice) == (not certain)
+    assert ("STOP MAY BE TOO LATE" in text) == (not certain)
+    assert as_dict(plan, course, advice)["boil_down"]["stop_is_certain"] == certain
+    assert "boil to  5 mol of water per mol, from 31.8: 96.4 g gone" in text
+    assert max(len(line) for line in text.splitlines()) < 80  # none cut
 
 
 @pytest.mark.parametrize(
