@@ -37,6 +37,9 @@ _WANDER_K = 2.0
 """What the pot does beside that, over times longer than a few minutes."""
 _FORGET_S = 900.0
 
+_SAME_K = 0.5
+"""A course is not foreseen again for less than this."""
+
 
 def planned_temp_C(knots: tuple[_Array, _Array], since_s: _Array) -> _Array:
     """Planned pot temperature at times since heating began; the last hold goes on."""
@@ -138,11 +141,15 @@ def _along(
     here = past.warmth.now_C + lagging - planned_temp_C(road.knots, np.array(now_s - road.began_s))
     surplus = here - (offset - held_back * speed_now)
     fading = surplus * np.exp(-middle / _FORGET_S)[:, None]
-    course = frozen
+    course, temp_C = frozen, np.full_like(fading, np.inf)
     for _ in range(2):
         speed = _speed(past.layout, course.alpha, edges) / scale
         speed = np.repeat(speed, _SUBCELLS, axis=0)
-        course = run(planned + offset - held_back * np.clip(speed, 0.0, 1.5) + fading)
+        before = temp_C
+        temp_C = planned + offset - held_back * np.clip(speed, 0.0, 1.5) + fading
+        if np.abs(temp_C - before).max() < _SAME_K:
+            break
+        course = run(temp_C)
     return course
 
 
