@@ -36,17 +36,40 @@ HEATED: Final = ("pot_temperature", "mantle_temperature", "head_temperature")
 SWAPPED_K: Final = 40.0
 """So far below its cold junction nothing that is heated lies; leads changed over read so."""
 
+B_FROM_C: Final = 50.0
+B_TO_C: Final = 251.0
+"""Type B rises here, and its inverse polynomial begins within the last kelvin."""
+
 
 def temperature_C(letter: str, emf_mV: float, cold_junction_C: float) -> float:
     """Temperature of the hot junction, °C, of type `letter` from the measured emf, mV.
 
-    Raises RangeError beyond the type's range; for type B also below 0.291 mV in sum, where one emf
-    belongs to two temperatures.
+    Raises RangeError beyond the type's range; for type B also below 50 °C, where one emf belongs
+    to two temperatures. From there to 250 °C, where its inverse polynomial begins, type B is
+    inverted by bisection; it gives 1 µV/K and less, so that noise makes tens of kelvin.
 
     >>> round(temperature_C("K", 9.1531, 25.0), 2)
     250.0
     """
-    return TYPES[letter].temperature(emf_mV, reference=cold_junction_C)
+    wire = TYPES[letter]
+    try:
+        return wire.temperature(emf_mV, reference=cold_junction_C)
+    except RangeError:
+        sum_mV = emf_mV + wire.emf(cold_junction_C)
+        if letter == "B" and wire.emf(B_FROM_C) <= sum_mV <= wire.emf(B_TO_C):
+            return _bisected_C(wire, sum_mV, B_FROM_C, B_TO_C)
+        raise
+
+
+def _bisected_C(wire: Thermocouple, emf_mV: float, low_C: float, high_C: float) -> float:
+    """Where the reference function, rising from `low_C` to `high_C`, is `emf_mV`; to 1e-9 K."""
+    while high_C - low_C > 1e-9:
+        middle_C = (low_C + high_C) / 2.0
+        if wire.emf(middle_C) < emf_mV:
+            low_C = middle_C
+        else:
+            high_C = middle_C
+    return (low_C + high_C) / 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +130,7 @@ class Thermocouples:
             return Reading(probe.channel.name, None, Quality.FAULT), 0.0
         emf_mV = word * probe.channel.gain + probe.channel.offset
         try:
-            hot_C = probe.wire.temperature(emf_mV, reference=cold_C)
+            hot_C = temperature_C(probe.wire.letter, emf_mV, cold_C)
         except RangeError:
             return Reading(probe.channel.name, None, Quality.OUT_OF_RANGE), 0.0
         if probe.channel.role in HEATED and cold_C - hot_C >= SWAPPED_K:

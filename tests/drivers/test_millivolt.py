@@ -1,6 +1,7 @@
 """Thermocouples: published reference values, cold junctions, and what is no temperature."""
 
 import pytest
+from thermocouple_its90 import TYPES
 
 from drivers.line import LineDecoder
 from drivers.matching import FieldsMatcher
@@ -22,6 +23,7 @@ PRINTED = [
     ("R", {25: 0.141, 100: 0.647, 200: 1.469, 300: 2.401, 500: 4.471, 1000: 10.506}, 0.09),
     ("S", {25: 0.143, 100: 0.646, 200: 1.441, 300: 2.323, 500: 4.233, 1000: 9.587}, 0.09),
     ("B", {300: 0.431, 500: 1.242, 1000: 4.834}, 0.20),
+    ("B", {100: 0.033, 200: 0.178}, 0.60),
 ]
 CASES = [(letter, t, emf, most) for letter, table, most in PRINTED for t, emf in table.items()]
 
@@ -29,6 +31,20 @@ CASES = [(letter, t, emf, most) for letter, table, most in PRINTED for t, emf in
 @pytest.mark.parametrize(("letter", "temp_C", "emf_mV", "most_K"), CASES)
 def test_agrees_with_the_printed_tables(letter, temp_C, emf_mV, most_K):
     assert temperature_C(letter, emf_mV, 0.0) == pytest.approx(temp_C, abs=most_K)
+
+
+@pytest.mark.parametrize("letter", ["B", "E", "J", "K", "N", "R", "S", "T"])
+def test_the_inverse_is_the_inverse_over_the_whole_range(letter):
+    """Every 7 K of the reference function comes back, to 1e-6 K; type B from 50 °C."""
+    wire = TYPES[letter]
+    low_C, high_C = wire.range
+    # The K, E, N and T functions are almost flat at their cold end; type B begins at 50 °C.
+    first_C = 50.0 if letter == "B" else max(low_C, -265.0)
+    temps_C = [first_C + 7.0 * n for n in range(int((high_C - first_C) / 7.0) + 1)]
+
+    assert [temperature_C(letter, wire.emf(t), 0.0) for t in temps_C] == pytest.approx(
+        temps_C, abs=1e-6
+    )
 
 
 # Worked cases with a cold junction of 25 °C, computed from the same reference functions; adding
@@ -73,12 +89,12 @@ def reading(line, channel=POT):
         (b"9.1;-127", POT, Quality.FAULT),
         (b"9.1;200", POT, Quality.FAULT),
         (b"9.1;-999", POT, Quality.FAULT),
-        (b"0.1;25", probe(letter="B"), Quality.OUT_OF_RANGE),
+        (b"0.004;25", probe(letter="B"), Quality.OUT_OF_RANGE),
         (b"9.1;-20", probe(letter="B"), Quality.FAULT),
     ],
 )
 def test_what_is_no_temperature_is_none(line, channel, quality):
-    """Open, beyond the type's table, no cold junction to be believed, type B below 250 °C."""
+    """Open, beyond the type's table, no cold junction to be believed, type B below 50 °C."""
     assert reading(line, channel) == Reading("pot", None, quality)
 
 
