@@ -10,7 +10,7 @@ from rich.cells import cell_len
 from monitor.dashboard.advice import MEDICAL, advice_for
 from monitor.dashboard.facts import Facts
 from monitor.dashboard.figures import Line
-from monitor.dashboard.words import age, clean, clip
+from monitor.dashboard.words import age, clean, clip, reason
 
 __all__ = ["Alarm", "AlarmKey", "action_rows", "action_words", "alarm_view", "alarms"]
 
@@ -64,6 +64,8 @@ class Alarm:
     """Latched, seen, and its condition has gone: the same key lets it go."""
     aside: bool
     """Shelved, out of service, or only the consequence of another."""
+    over: bool
+    """Its condition has gone."""
 
 
 def alarms(
@@ -79,9 +81,9 @@ def alarms(
     return tuple(sorted(views, key=_urgency))
 
 
-def _urgency(alarm: Alarm) -> tuple[bool, bool, int, float, str]:
+def _urgency(alarm: Alarm) -> tuple[bool, bool, int, bool, float, str]:
     place = _PRIORITIES.index(alarm.priority) if alarm.priority in _PRIORITIES else 3
-    return not alarm.open, alarm.aside, place, alarm.key[2], alarm.key[0]
+    return not alarm.open, alarm.aside, place, alarm.over, alarm.key[2], alarm.key[0]
 
 
 def _as_seen(view: Alarm) -> Alarm:
@@ -107,12 +109,13 @@ def alarm_view(alarm: Line, facts: Facts, now_s: float) -> Alarm:
         shelf_s=_SHELF_HIGH_S if priority == "high" else _SHELF_S,
         lets_go=state == "latched-acknowledged",
         aside=state in _ASIDE,
+        over=state.startswith(("returned", "latched")),
     )
 
 
 def _headline(alarm: Line) -> str:
     where = f" [{clean(alarm['channel'])}]" if alarm.get("channel") else ""
-    why = [clean(alarm["why"])] if alarm.get("why") else []
+    why = [reason(alarm["why"])] if alarm.get("why") else []
     if alarm.get("root"):
         why.insert(0, f"follows from: {advice_for(str(alarm['root'])).means}")
     means = clean(advice_for(str(alarm["name"])).means)

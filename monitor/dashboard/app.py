@@ -17,11 +17,13 @@ from textual.binding import Binding, BindingType
 
 from monitor.dashboard.alarming import Alarm
 from monitor.dashboard.asking import MarkLine, Reading, StopOrLeave
+from monitor.dashboard.big import big_rows
 from monitor.dashboard.follower import Follower
 from monitor.dashboard.layout import screen_rows
 from monitor.dashboard.marks import mark_of
+from monitor.dashboard.rows import Row
 from monitor.dashboard.standing import Standing
-from monitor.dashboard.texts import HELP, full_text
+from monitor.dashboard.texts import full_text, help_text
 from monitor.dashboard.view import View
 from monitor.dashboard.widgets import Sheet
 from monitor.dashboard.words import clean
@@ -44,6 +46,7 @@ class DashboardApp(App[str]):
         Binding("m", "mark", "mark"),
         Binding("a", "seen", "seen"),
         Binding("s", "shelve", "shelve"),
+        Binding("b", "big", "big"),
         Binding("i", "full", "in full"),
         Binding("question_mark,f1", "help", "help"),
         Binding("q,ctrl+q", "go('left')", "leave"),
@@ -65,6 +68,7 @@ class DashboardApp(App[str]):
         self._person = _person() if person is None else person
         self._monotonic_s = monotonic_s
         self._rang_at_s = float("-inf")
+        self._big = False
         self._said, self._said_until_s = "", 0.0
         self._standing: Standing = self._follower.standing()
         self._view: View = self._follower.view(self._standing)
@@ -113,17 +117,21 @@ class DashboardApp(App[str]):
         self._draw()
 
     def _draw(self) -> None:
-        follower, standing = self._follower, self._standing
         for sheet in self.screen_stack[0].query(Sheet):
-            rows = screen_rows(
-                self._view,
-                standing,
-                follower.events,
-                lambda cells: follower.traces(cells, standing),
-                (sheet.size.width, sheet.size.height),
-                self._said,
-            )
-            sheet.show(rows)
+            sheet.show(self._rows((sheet.size.width, sheet.size.height)))
+
+    def _rows(self, size: tuple[int, int]) -> list[Row]:
+        follower, standing = self._follower, self._standing
+        if self._big:
+            return big_rows(self._view, standing, follower.line or {}, size)
+        return screen_rows(
+            self._view,
+            standing,
+            follower.events,
+            lambda cells: follower.traces(cells, standing),
+            size,
+            self._said,
+        )
 
     def _ring(self) -> None:
         """The bell, again and again, while an urgent alarm has been seen by nobody."""
@@ -188,15 +196,25 @@ class DashboardApp(App[str]):
         seen = (a for a in self._view.alarms if not a.open and not a.aside and not a.lets_go)
         return next(seen, None)
 
+    def action_big(self) -> None:
+        """The few figures that matter, large; the same key goes back."""
+        self._big = not self._big
+        self._draw()
+
     def action_full(self) -> None:
         """All reasons, alarms, steps and rows of the log."""
         events = tuple(self._follower.events)
-        text = full_text(self._view, self._standing, events, min(110, self.size.width - 4))
+        text = full_text(self._view, self._standing, events, self._reading_cells)
         self.push_screen(Reading(text))
 
     def action_help(self) -> None:
         """What everything on the screen means."""
-        self.push_screen(Reading(HELP))
+        self.push_screen(Reading(help_text(self._reading_cells)))
+
+    @property
+    def _reading_cells(self) -> int:
+        """Columns for text that is read, beside a scroll bar."""
+        return max(20, min(100, self.size.width - 4))
 
     def action_stop_or_leave(self) -> None:
         """Ask what Ctrl-C was meant to do; a finished run is simply left."""

@@ -14,6 +14,8 @@ __all__ = ["Figure", "Line", "Progress", "figures", "progress"]
 Line = Mapping[str, Any]
 """One analysis line as it is stored."""
 
+_NONE_LEFT = {"p05": 0, "p50": 0, "p95": 0}
+
 _EARLY_S = 30.0
 """Less than this late or early is not worth saying."""
 
@@ -68,10 +70,10 @@ def _time_left(line: Line, facts: Facts, now_s: float, utc_s: float | None) -> F
     """Counted down since the line was made; the plan's added hold is counted after 'complete'."""
     left = line.get("remaining_s")
     late = _late((line.get("expected") or {}).get("late_s"))
-    if not left:
-        return Figure("Time left", "not known yet", aside=late)
-    if left["p50"] == 0 and line.get("verdict") == "complete":
+    if left in (0, _NONE_LEFT):
         return Figure("Time left", "none", aside=late)
+    if left is None:
+        return Figure("Time left", "not known yet", aside=late)
     since_s = max(0.0, now_s - line["elapsed_s"])
     p05, p50, p95 = (
         None if left[q] is None else max(0.0, left[q] - since_s) for q in ("p05", "p50", "p95")

@@ -51,7 +51,8 @@ def screen_rows(
     top += figure_rows(view, cells)
     room = height - len(top) - 1
     log_height = max(1, (room - 8) // 4) if tall else 1
-    alarms = alarm_rows(view.alarms, cells, most=max(3, min(12 if tall else 4, room - log_height)))
+    most = max(3, min(12 if tall else 4, room - log_height))
+    alarms = alarm_rows(view.alarms, cells, most, finished=standing.finished)
     middle_height = max(0, room - len(alarms) - log_height - (1 if tall else 0))
     middle = _middle(view, traces, cells, middle_height)
     log = log_rows(events, cells, log_height)

@@ -173,13 +173,16 @@ def list_rows(title: str, items: Sequence[str], cells: int, most: int) -> list[R
     return [rule(title, cells), *(to_width(((line, ""),), cells) for line in lines)]
 
 
-def alarm_rows(alarms: Sequence[Alarm], cells: int, most: int) -> list[Row]:
+def alarm_rows(
+    alarms: Sequence[Alarm], cells: int, most: int, *, finished: bool = False
+) -> list[Row]:
     """Two rows an alarm below a rule that counts them; at least the first is always shown."""
     if not alarms:
         return [rule("no alarm", cells)]
     unseen = sum(alarm.open for alarm in alarms)
     title = f"{len(alarms)} alarm{'s' if len(alarms) > 1 else ''}, {unseen} not seen"
-    keys = " · [a] seen" if unseen or any(a.lets_go for a in alarms) else ""
+    waits = not finished and (unseen or any(alarm.lets_go for alarm in alarms))
+    keys = " · [a] seen" if waits else ""
     rows = [rule(f"{title}{keys} · your own stop plan goes first", cells, "alarm-rule")]
     for n, alarm in enumerate(alarms):
         block = _alarm_block(alarm, cells)

@@ -11,7 +11,7 @@ from monitor.dashboard.alarming import alarms
 from monitor.dashboard.facts import Facts
 from monitor.dashboard.figures import figures
 from monitor.dashboard.follower import Follower
-from monitor.dashboard.words import clean, elapsed_words
+from monitor.dashboard.words import clean, elapsed_words, reason
 
 __all__ = ["follow_plain", "plain_line"]
 
@@ -36,7 +36,7 @@ def plain_line(line: Mapping[str, Any]) -> str:
     for alarm in alarms(line, facts, line["elapsed_s"]):
         parts.append(f"ALARM {alarm.priority} {alarm.headline}, {alarm.standing}")
     if line.get("why"):
-        parts.append(f"because {clean(line['why'][0])}")
+        parts.append(f"because {reason(line['why'][0])}")
     return "; ".join(parts)
 
 

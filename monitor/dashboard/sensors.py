@@ -56,7 +56,16 @@ _STATES: Mapping[str, tuple[str, str]] = {
 }
 """State of NAMUR NE 107 -> the word and level on the screen."""
 
-_PLACES: Mapping[str, int] = {"degC": 1, "1": 0, "mL/min": 0, "W": 0, "%": 0, "ppm": 2, "m/s": 2}
+_PLACES: Mapping[str, int] = {
+    "degC": 1,
+    "kPa": 2,
+    "1": 0,
+    "mL/min": 0,
+    "W": 0,
+    "%": 0,
+    "ppm": 2,
+    "m/s": 2,
+}
 
 
 def sensors(

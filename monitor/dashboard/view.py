@@ -21,6 +21,7 @@ from monitor.dashboard.words import (
     elapsed_words,
     figure,
     per_cent,
+    reason,
 )
 
 __all__ = ["VERDICTS", "Verdict", "View", "view_of"]
@@ -91,7 +92,7 @@ def view_of(
 def _verdict(line: Line | None, now_s: float) -> Verdict:
     if line is None:
         return Verdict("", ("waiting for the first analysis: one comes every 10 s of the run",))
-    why = tuple(clean(reason) for reason in line.get("why") or ())
+    why = tuple(reason(text) for text in line.get("why") or ())
     return Verdict(clean(line["verdict"]), why, age(now_s - line["elapsed_s"]))
 
 
@@ -116,7 +117,7 @@ def _findings_alone(line: Line) -> list[Line]:
 def _finding(finding: Line, now_s: float) -> str:
     where = f" [{clean(finding['channel'])}]" if finding.get("channel") else ""
     means = clean(advice_for(str(finding["name"])).means)
-    why = f": {clean(finding['why'])}" if finding.get("why") else ""
+    why = f": {reason(finding['why'])}" if finding.get("why") else ""
     return f"{means}{where}, for {duration(now_s - finding['since_s'])}{why}"
 
 

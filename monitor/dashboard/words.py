@@ -19,6 +19,7 @@ __all__ = [
     "figure",
     "interval",
     "per_cent",
+    "reason",
     "wrap",
 ]
 
@@ -36,6 +37,15 @@ def clean(text: object) -> str:
         c if c.isprintable() else " " if c in "\n\t" else c.encode("unicode_escape").decode()
         for c in str(text)
     )
+
+
+def reason(text: object) -> str:
+    """A sentence of the analysis for people: clean, with units as they are printed elsewhere.
+
+    >>> reason("pot 51.7 degC, as expected")
+    'pot 51.7 °C, as expected'
+    """
+    return clean(text).replace(" degC", " °C")
 
 
 def clip(text: str, cells: int) -> str:

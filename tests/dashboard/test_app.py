@@ -151,7 +151,7 @@ async def test_a_finished_journal_is_simply_left(tmp_path, follow, key):
     ("key", "said"),
     [
         ("question_mark", "never says that anything is safe"),
-        ("f1", "Ctrl-C   asks whether to stop"),
+        ("f1", "Ctrl-C  asks whether to stop"),
         (
             "i",
             "CANNOT BE JUDGED WITH THIS RIG\n· the outlet may be blocked: would need",
@@ -166,6 +166,21 @@ async def test_help_and_everything_in_full_open_and_close(live, key, said):
         assert said in app.screen._text
         await pilot.press("escape")
         assert len(app.screen_stack) == 1
+
+
+async def test_big_figures_and_back_again(live):
+    path, app, _ = live
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("b")
+        text = text_of(app)
+        assert "T A I L I N G" in text
+        assert "▲▲▲ nitrogen dioxide in the room" in text
+        await pilot.press("a")
+        assert "nitrogen dioxide" not in text_of(app)
+        await pilot.press("b")
+        assert "▶ TAILING ◀" in text_of(app)
+
+    assert len(entries_of(path, Acknowledged)) == 1
 
 
 async def test_new_entries_and_lines_appear_without_a_key(live):

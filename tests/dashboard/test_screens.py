@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.dashboard.big import big_rows
 from monitor.dashboard.layout import screen_rows
 from monitor.dashboard.rows import row_text, row_width
 from monitor.entries import Gap, InstrumentState
@@ -54,14 +55,13 @@ def warned(path):
 
 
 def complete(path):
-    none_left = {"p05": 0, "p50": 0, "p95": 0}
     why = [
         "two kinds of evidence: bubbles, pot temperature",
         "gas below 2 mL/min for 14 min at 205 °C, where what is left would show itself",
         "conversion of 'oxide formation' at least 99 % with a probability of 97 %",
         "ruled out: outlet-blocked, heater-off, counter-reset",
     ]
-    last = {"verdict": "complete", "why": why, "remaining_s": none_left}
+    last = {"verdict": "complete", "why": why, "remaining_s": 0}
     make_journal(path, last=last | {"progress": {"p05": 0.992, "p50": 0.998, "p95": 1.0}})
 
 
@@ -110,6 +110,20 @@ def test_every_size_of_terminal_is_filled_exactly(name, size, tmp_path, follow):
 
     assert len(rows) == size[1]
     assert {row_width(row) for row in rows} == {size[0]}
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+def test_the_big_screen_is_as_it_was_kept(size, tmp_path, follow):
+    path = tmp_path / "a.run"
+    warned(path)
+    with Journal.open_for_writing(path):
+        follower = follow(path)
+        standing = follower.standing()
+        rows = big_rows(follower.view(standing), standing, follower.line, size)
+
+    assert len(rows) == size[1]
+    assert {row_width(row) for row in rows} == {size[0]}
+    hold(f"big-{size[0]}x{size[1]}", text_of(rows))
 
 
 def test_silence_covers_the_screen_with_words(tmp_path, follow, clock):

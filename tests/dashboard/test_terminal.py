@@ -80,7 +80,7 @@ def terminal(tmp_path):
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
 def test_signals_leave_cleanly_and_give_the_terminal_back(terminal, tmp_path, number):
     one = terminal()
-    one.read_until("observes only".encode())
+    one.read_until(b"observes only")
 
     one.process.send_signal(number)
     one.read_until(b"\x1b[?1049l")  # the screen of before is back (xterm control sequences)

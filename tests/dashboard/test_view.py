@@ -47,6 +47,7 @@ def shown(number, **changes):
             {"remaining_s": {"p05": 7200, "p50": 9000, "p95": None}, "expected": None},
             "2 h 30 min (2 h 00 min to no end) about 13:50",
         ),
+        (1, {"remaining_s": 0, "verdict": "complete", "expected": None}, "none"),
         (
             1,
             {
