@@ -12,9 +12,18 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from monitor.chemistry.atmosphere import water_vapour_pressure_kPa
 from monitor.chemistry.ranges import require_finite
 
-__all__ = ["Solution", "StopBand", "WaterLeft", "stop_band", "time_to_stop_s", "water_left"]
+__all__ = [
+    "Solution",
+    "StopBand",
+    "WaterLeft",
+    "stop_band",
+    "time_to_stop_s",
+    "water_left",
+    "water_left_by_boiling",
+]
 
 _WATER_G_MOL = 18.015
 _RESIDUAL_SHARE = 0.5
@@ -113,6 +122,69 @@ def water_left(
         solution.own_water_u * (1.0 + (net_g / solution.salt_g if solution.salt_g else 0.0)),
     )
     return WaterLeft(solution.own_water_mol_per_mol + net_g / per_mol_g, math.hypot(*parts))
+
+
+def water_left_by_boiling(
+    boils_C: float,
+    at_kPa: float,
+    boils_u_K: float = 0.5,
+    ions: int = 3,
+    bound_mol_per_mol: float = 5.0,
+    bound_u: float = 3.0,
+) -> WaterLeft:
+    """Water left per mole of salt, from the temperature at which the solution boils.
+
+    Parameters
+    ----------
+    boils_C, boils_u_K : float
+        Temperature of the boiling solution, above the boiling point of water there and at most
+        250, and its standard uncertainty, above 0. [degC, K]
+    at_kPa : float
+        Pressure of the air. [kPa]
+    ions : int
+        For each formula unit: 3 for a nitrate of a metal of charge two.
+    bound_mol_per_mol, bound_u : float
+        Water that the ions hold, and its standard uncertainty. The default is judgement for metals
+        of charge two (4 to 8 follow from boiling points of their chlorides), and wide: a second
+        opinion beside a balance, not a measure.
+
+    Returns
+    -------
+    WaterLeft
+        With an uncertainty of 3 mol/mol or more, unless the bound water is known better.
+
+    Raises
+    ------
+    ValueError
+        Where an argument is out of range, or where the solution boils no higher than water.
+
+    Notes
+    -----
+    Water activity a = P / p_sat(T) of pure water (IAPWS); Raoult with hydrated ions (Robinson &
+    Stokes, Electrolyte Solutions, 2nd ed. 1959, ch. 9): a = (w - h) / (w - h + ions).
+
+    Examples
+    --------
+    A solution that boils at 120 degC under 1 atm has a water activity of 0.51:
+
+    >>> round(water_left_by_boiling(120.0, 101.325).mol_per_mol, 1)
+    8.1
+
+    """
+    require_finite("boiling solution", boils_C=boils_C, at_kPa=at_kPa, boils_u_K=boils_u_K)
+    require_finite("boiling solution", bound_mol_per_mol=bound_mol_per_mol, bound_u=bound_u)
+    if not (at_kPa > 0.0 and boils_u_K > 0.0 and ions >= 1 and bound_u >= 0.0 and boils_C <= 250.0):
+        raise ValueError(
+            f"solution boiling at {boils_C} degC, u {boils_u_K} K, {at_kPa} kPa, {ions} ions: "
+            "expected at most 250 degC, and all above 0"
+        )
+    activity = at_kPa / water_vapour_pressure_kPa(boils_C)
+    if activity >= 1.0:
+        raise ValueError(f"{boils_C} degC at {at_kPa} kPa: water itself boils no lower")
+    free = ions * activity / (1.0 - activity)
+    warmer = at_kPa / water_vapour_pressure_kPa(boils_C + boils_u_K)
+    by_temp = free - ions * warmer / (1.0 - warmer)
+    return WaterLeft(bound_mol_per_mol + free, math.hypot(by_temp, bound_u))
 
 
 @dataclass(frozen=True, slots=True)

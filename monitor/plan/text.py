@@ -172,15 +172,20 @@ def _outcome(plan: Plan, course: Course) -> Iterator[str]:
     peak = course.peak_mL_per_min
     if peak is not None and course.peak_s is not None and peak.p50 > 0.0:
         yield (
-            f"peak     {peak.p50:.3g} mL/min of gas ({peak.p05:.3g}..{peak.p95:.3g}) "
-            f"at {clock(course.peak_s)}"
+            f"peak     {_digits(peak.p50)} mL/min of gas ({_digits(peak.p05)}.."
+            f"{_digits(peak.p95)}) at {clock(course.peak_s)}"
         )
     strictest = lowest_condensing(course.steps)
     if strictest is not None and strictest.condensing_C is not None:
         yield (
-            f"coolant  below {strictest.condensing_C - plan.limits.coolant_margin_K:.1f} degC: the "
-            f"gas of {strictest.name!r} condenses at {strictest.condensing_C:.1f}"
+            f"coolant  below {strictest.condensing_C - plan.limits.coolant_margin_K:.1f} degC: "
+            f"NO2 condenses at {strictest.condensing_C:.1f}, from {strictest.name!r}"
         )
+
+
+def _digits(value: float) -> str:
+    """Three digits, without a power of ten for what is merely large."""
+    return f"{value:.0f}" if 1e3 <= value < 1e7 else f"{value:.3g}"
 
 
 def _limits(plan: Plan) -> Iterator[str]:

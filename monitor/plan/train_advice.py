@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from monitor.chemistry.no2 import MAY_FREEZE_C, WILL_FREEZE_C
 from monitor.plan.cold import ColdExpected
 from monitor.plan.expect import Course
 from monitor.plan.model import Plan
@@ -39,7 +40,14 @@ def train_advice(
 
 
 def _coolant(cold: ColdExpected) -> Iterator[str]:
-    if cold.coolant_C is None or cold.limit_C is None or cold.coolant_C <= cold.limit_C:
+    if cold.coolant_C is None or cold.limit_C is None:
+        return
+    if cold.coolant_C <= MAY_FREEZE_C:
+        yield (
+            f"coolant at {cold.coolant_C:g} degC: N2O4 may freeze from {MAY_FREEZE_C:g} down, and "
+            f"does at {WILL_FREEZE_C:g}; frozen, it can block the condenser"
+        )
+    if cold.coolant_C <= cold.limit_C:
         return
     source = "told" if cold.coolant_told else "as usual for its kind"
     share = 100.0 * (cold.condensed_at_coolant or 0.0)

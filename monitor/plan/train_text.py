@@ -64,9 +64,14 @@ def _absorbed(train: TrainExpected) -> str:
 
 def _vessel(vessel: Vessel) -> str:
     least, most = vessel.least, vessel.most
-    grams = f"{least.content_g:.0f}..{most.content_g:.0f} g"
-    acid = f", acid {least.percent:.0f}..{most.percent:.0f} %" if most.percent >= 0.5 else ""
-    return f"{vessel.name[:12]} {grams}{acid}"
+    grams = _range(least.content_g, most.content_g)
+    acid = f", acid {_range(least.percent, most.percent)} %" if most.percent >= 0.5 else ""
+    return f"{vessel.name[:12]} {grams} g{acid}"
+
+
+def _range(low: float, high: float) -> str:
+    ends = f"{low:.0f}", f"{high:.0f}"
+    return ends[0] if ends[0] == ends[1] else "..".join(ends)
 
 
 def _bubbling(train: TrainExpected) -> Iterator[str]:

@@ -5,7 +5,13 @@ import math
 import numpy as np
 import pytest
 
-from monitor.chemistry.boildown import Solution, stop_band, time_to_stop_s, water_left
+from monitor.chemistry.boildown import (
+    Solution,
+    stop_band,
+    time_to_stop_s,
+    water_left,
+    water_left_by_boiling,
+)
 
 WATER = 18.015
 MN4 = 251.006  # Mn(NO3)2·4H2O, CIAAW 2021 by hand
@@ -97,3 +103,40 @@ def test_when_to_take_the_heat_away(left_g, rate, residual, minutes):
 def test_no_grams_are_refused(key, bad):
     with pytest.raises(ValueError, match="expected"):
         water_left(WEIGHED, **{"gone_g": 1.0} | {key: bad})
+
+
+@pytest.mark.parametrize(
+    ("percent", "g_mol", "boils_C"),
+    [
+        # calcium chloride under 1 atm, handbook tables of boiling points (from memory)
+        (30.0, 110.98, 110.0),
+        (40.0, 110.98, 120.0),
+        (50.0, 110.98, 130.0),
+        # magnesium chloride, the same
+        (30.0, 95.21, 115.6),
+    ],
+)
+def test_boiling_point_tells_the_water_within_its_wide_uncertainty(percent, g_mol, boils_C):
+    """Water per mole of salt from its mass fraction; two standard uncertainties hold it."""
+    there = (100.0 - percent) / WATER / (percent / g_mol)
+    told = water_left_by_boiling(boils_C, 101.325)
+
+    assert abs(told.mol_per_mol - there) < 2.0 * told.u
+    assert told.u >= 3.0
+
+
+def test_boiling_hotter_leaves_less_water():
+    """And the same solution boils cooler higher up."""
+    left = [water_left_by_boiling(c, 101.325).mol_per_mol for c in (102.0, 110.0, 130.0, 160.0)]
+
+    assert left == sorted(left, reverse=True)
+    assert (
+        water_left_by_boiling(115.0, 84.0).mol_per_mol
+        < water_left_by_boiling(115.0, 101.325).mol_per_mol
+    )
+
+
+@pytest.mark.parametrize("boils_C", [99.0, 60.0, 300.0, math.nan])
+def test_what_boils_like_water_tells_nothing(boils_C):
+    with pytest.raises(ValueError, match=r"boils no lower|expected"):
+        water_left_by_boiling(boils_C, 101.325)

@@ -27,6 +27,7 @@ FIT = {
     "no_kPa": 10.0, "o2_kPa": 10.0, "o2_mol": 0.1, "o2_per_no2": 0.25, "other_mol": 0.1,
     "percent": 30.0, "pressure_kPa": 100.0, "rate_K_per_min": 5.0, "steam_mol": 1.0,
     "temp_C": 15.0, "tension_N_m": 0.07, "text": "CaCO3", "to_C": 20.0, "water_g": 100.0, "x": 20.0,
+    "boils_C": 120.0, "boils_u_K": 0.5, "ions": 3, "bound_mol_per_mol": 4.0, "bound_u": 2.0,
     "what": "water", "dry_mol_per_mol": 4.0, "gone_g": 50.0, "gone_u_g": 0.5, "held_g": 3.0,
     "held_u_g": 2.0, "left_g": 20.0, "rate_g_per_min": 2.0, "residual_min": 4.0,
     "solution": Solution(0.2, 0.002, 50.0, 4.0, 0.1, 100.0, 0.5), "stop_mol_per_mol": 5.0,

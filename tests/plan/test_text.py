@@ -37,7 +37,7 @@ def test_the_bundled_plan_on_one_screen():
     heat = "heat     73.1 kJ for the reactions (33 for steam), up to 55 W; 14 kJ to warm up"
     assert heat in lines
     assert "holds    first 15..29 g, acid 0..58 %; second 150..165 g, acid 0..10 %" in lines
-    assert "coolant  below 17.5 degC: the gas of 'oxide formation' condenses at 20.5" in lines
+    assert "coolant  below 17.5 degC: NO2 condenses at 20.5, from 'oxide formation'" in lines
 
 
 LONG = HOLD + "".join(

@@ -286,6 +286,7 @@ def said(plan, rig=None, coolant_C=None):
 ICE = Rig(coolant=Coolant("ice bath", 0.4))
 SAID = [
     ("coolant at 15 degC (told) is too warm", {}, None, 15.0),
+    ("N2O4 may freeze", {}, None, -12.0),
     ("coolant at 15 degC (as usual for its kind)", {}, Rig(coolant=Coolant("tap")), None),
     ("0.4 kg of ice may not last", {}, ICE, None),
     ("'second' of 180 mL is too small", {"receivers": (ReceiverSpec("second", 150.0, 20.0,
