@@ -39,8 +39,15 @@ _CONSEQUENCES: dict[str, frozenset[str]] = {
     "coolant-above-line": frozenset({"coolant-warm"}),
     "coolant-flow-lost": frozenset({"coolant-warm"}),
     "ice-gone": frozenset({"coolant-warm"}),
+    "foaming-over": frozenset({"leak-suspected", "channels-disagree"}),
+    "bumping": frozenset({"channels-disagree", "leak-suspected"}),
     "stalled": frozenset({"off-profile"}),
-    "references-shifted": frozenset({"off-profile", "channels-disagree"}),
+    "references-shifted": frozenset(
+        {"off-profile", "channels-disagree", "ice-gone", "coolant-warm", "coolant-flow-lost"}
+    ),
+    "counter-saturated": frozenset(
+        {"channels-disagree", "absorber-breakthrough", "leak-suspected"}
+    ),
     "unit-changed": frozenset({"channels-disagree", "off-profile"}),
 }
 """Root -> what follows from it and asks for nothing more while the root stands."""
@@ -184,7 +191,7 @@ class Alarms:
     def _group(self) -> None:
         """First-out: hang each consequence under the standing root that explains it."""
         for alarm in self.kept:
-            roots = (r for r in self.kept if r.active and _explains(r, alarm))
+            roots = (r for r in self.kept if (r.active or r.is_latching) and _explains(r, alarm))
             first = min(roots, key=lambda r: (CLASSES[r.name], r.since_s), default=None)
             alarm.root = None if first is None else first.name
 

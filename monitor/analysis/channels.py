@@ -102,6 +102,9 @@ class ChannelState:
         if self.heard:
             gap = now_s - self.heard_s
             if gap > 0.0:
+                if gap > 10.0 * self.period_s + 5.0:
+                    self.before = None  # what a hole brought is no noise
+                    self.rough = self.variance
                 self._learn_period(gap)
         self.heard += 1
         self.heard_s = now_s

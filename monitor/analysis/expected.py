@@ -62,11 +62,17 @@ def notice_heating(heating: Heating, pot: ChannelState, now_s: float) -> None:
         heating.began_s = now_s
 
 
-def planned_C(heating: Heating, profile: tuple[ProfileSegment, ...], now_s: float) -> float | None:
-    """The planned pot temperature, shifted by the lateness. [degC]"""
+def planned_C(
+    heating: Heating,
+    profile: tuple[ProfileSegment, ...],
+    now_s: float,
+    late_s: float | None = None,
+) -> float | None:
+    """The planned pot temperature, shifted by the lateness found, or by `late_s`. [degC]"""
     if heating.began_s is None or not profile:
         return None
-    return profile_temp_C(profile, now_s - heating.began_s - heating.late_s)
+    shift_s = heating.late_s if late_s is None else late_s
+    return profile_temp_C(profile, now_s - heating.began_s - shift_s)
 
 
 def refit_lateness(

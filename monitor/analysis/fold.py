@@ -60,7 +60,7 @@ TICK_S = 10.0
 HEAVY_S = 60.0
 _QUIET_S = 600.0
 _FAST_S = 1.0
-_RECORDED_S = 15.0
+_HOLE_S = 5.0
 """Longer without any entry, not even a heartbeat: nobody records, and silence says nothing."""
 
 _LATEST_S = 1e10
@@ -78,6 +78,9 @@ class _State:
     now_s: float = 0.0
     ticked_s: float = 0.0
     judged_s: float = -1.0
+    between_s: float = 1.0
+    """Upper part of the time between entries, learned: imported readings may be rare."""
+    resumed_s: float = 0.0
     read_since_heavy: bool = False
     clock: tuple[float, float] | None = None
     """(elapsed_s, utc_s) of the last entry that knew both."""
@@ -92,6 +95,21 @@ class _State:
     estimator: EstimatorState = field(default_factory=EstimatorState)
     estimate: Estimate | None = None
     cannot_tell: list[Needs] = field(default_factory=list)
+
+    def hole_after_s(self) -> float:
+        """Time without an entry from which nobody records."""
+        return max(_HOLE_S, 3.0 * self.between_s)
+
+    def pass_to(self, now_s: float) -> None:
+        """Move on to the time of the next entry."""
+        gap = now_s - self.now_s
+        if gap > self.hole_after_s():
+            self.resumed_s = now_s
+        if gap > self.between_s:
+            self.between_s += 0.2 * (min(gap, 2.0 * self.between_s) - self.between_s)
+        else:
+            self.between_s += 0.005 * (max(gap, 0.2) - self.between_s)
+        self.now_s = now_s
 
 
 class Fold:
@@ -121,7 +139,7 @@ class Fold:
         if not state.now_s <= now <= _LATEST_S:  # false for NaN too
             now = state.now_s
         lines = [self._tick(at) for at in self._due(now)]
-        state.now_s = now
+        state.pass_to(now)
         if entry.utc_s is not None and math.isfinite(entry.utc_s):
             state.clock = (now, entry.utc_s)
         self._take(now, entry.body)
@@ -339,7 +357,8 @@ class Fold:
             estimate=estimate,
             coolant=view_coolant(limit, cold, now_s, not is_light) if cold else CoolantView(limit),
             complete_s=complete_s,
-            is_recorded=now_s - state.now_s <= _RECORDED_S,
+            is_recorded=now_s - state.now_s <= state.hole_after_s(),
+            resumed_s=state.resumed_s,
         )
 
     def _said(self) -> Said:

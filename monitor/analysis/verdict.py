@@ -325,7 +325,7 @@ def _contradiction(view: View, findings: Findings) -> list[str]:
         for f in findings.shown()
         if f.name in ("channels-disagree", "zero-tracking", "leak-suspected")
     ]
-    if why and estimate.p_done >= 0.5:
+    if why and (estimate.p_done >= 0.5 or findings.has("channels-disagree")):
         return ["the channels contradict each other", *why]
     if estimate.p_done >= 0.5 and not _kinds_now(view, estimate):
         has = _kinds_of_rig(view)

@@ -57,6 +57,8 @@ class View:
     complete_s: float | None
     is_recorded: bool = True
     """False in a hole of the record, where the silence of a channel says nothing."""
+    resumed_s: float = 0.0
+    """When the last hole of the record ended: silence counts from there."""
     known: dict[str, ChannelState | None] = field(default_factory=dict)
     """Answers of `live` so far."""
     stall_why: str = ""

@@ -51,7 +51,7 @@ def _heater_off(view: View) -> Iterator[Judged]:
     """By the meter where there is one, else by the mantle: it falls, and below the pot's need."""
     power = view.power()
     if power is not None:
-        if dead_band(view, "power-seen", power > 2.0, True) and power <= 0.5:
+        if dead_band(view, "power-seen", power > 2.0, True) and power <= _gone(view):
             since = view.memory.setdefault("power-gone", view.now_s)
             if _off_by_plan(view):
                 return
@@ -61,6 +61,11 @@ def _heater_off(view: View) -> Iterator[Judged]:
             view.memory.pop("power-gone", None)
         return
     yield from _heater_off_by_mantle(view)
+
+
+def _gone(view: View) -> float:
+    """Power or demand up to which the heater counts as off."""
+    return max(0.5, 0.02 * view.memory.get("most-power", 0.0))
 
 
 def _off_by_plan(view: View) -> bool:

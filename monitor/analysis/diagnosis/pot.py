@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
 from monitor.analysis.diagnosis.train import head_kPa, lost_g
+from monitor.analysis.expected import planned_C
 from monitor.analysis.view import View
 
 __all__ = ["RULES"]
@@ -39,14 +41,16 @@ def _slipped(view: View) -> Iterator[Judged]:
     most, power = view.memory.get("most-power", 0.0), view.power()
     heats = power is not None and most > 0.0 and power > 0.6 * most
     wet = (lost_g(view, 30.0) or 0.0) < -1.0 or (view.value("train_pressure") or 0.0) < -0.06
-    driven = (climbs is not None and climbs > 0.5) or (climbs is None and heats)
-    hot = pot.value > 60.0 or view.memory.get("slipped", 0.0) > 0.0
-    gone = falls < -2.0 and driven and not wet and hot
+    warmer = mantle is not None and mantle.value is not None and mantle.value > pot.value + 25.0
+    driven = (warmer and climbs is not None and climbs > 0.5) or (mantle is None and heats)
+    hot = pot.value > (view.heating.start_C or 20.0) + 20.0
+    wide, stays = True, falls < 0.5 and heats
     if mantle is not None and mantle.value is not None:
         apart = mantle.value - pot.value
-        stays = apart > view.memory.get("apart-pot", apart) + 20.0
-    else:
-        stays = falls < 0.5 and heats
+        usual = view.memory.get("apart-pot", apart)
+        wide, stays = apart > usual + 8.0, apart > usual + 15.0
+    calm = pot.roughness() < 3.0
+    gone = falls < -2.0 and driven and not wet and hot and wide and calm
     if dead_band(view, "slipped", gone, stays):
         why = f"pot {pot.value:.0f} degC, {falls:+.1f} K/min"
         why += f", while the mantle goes {climbs:+.1f} K/min" if climbs is not None else ""
@@ -65,18 +69,34 @@ def _stuck(view: View) -> Iterator[Judged]:
     most = max(view.memory.get("most-power", 0.0), level)
     view.memory["most-power"] = most
     against = power is not None and demand is not None and demand <= 2.0 and power > 0.2 * most
-    pot = view.live(_POT)
-    rises = _per_min(pot, view, 60.0)
+    usual = view.memory.get("usual-power", level)
+    beyond = _full_on_beyond(view, level > 0.9 * most and most > 2.0 and usual < 0.7 * most)
+    if level <= 0.9 * most or usual > 0.7 * most:
+        remember_slowly(view, "usual-power", level, 900.0)
     off_K = view.heating.off_K
-    beyond = (
-        most > 2.0 and level > 0.9 * most and off_K is not None and off_K > 8.0
-        and rises is not None and rises > 0.3
-    )  # fmt: skip
     if dead_band(view, "stuck", (against and most > 5.0) or beyond, level > 0.9 * most):
         said = "which demands nothing" if against else "all that it has"
         why = f"heater at {level:.0f} {'W' if power is not None else '%'}, {said}"
         why += "" if off_K is None else f"; pot {off_K:+.0f} K against the planned course"
         yield Judged("heater-stuck", why, None, on_delay_s=30.0)
+
+
+def _full_on_beyond(view: View, is_full: bool) -> bool:
+    """All it has for three quarters of a minute, the pot leaving its course upwards meanwhile."""
+    off_K = view.heating.off_K
+    if view.heating.late_s > 600.0 and off_K is not None:
+        # A programme that late has much to make up for: full power is what it should give.
+        planned = planned_C(view.heating, view.setting.plan.profile, view.now_s, late_s=0.0)
+        pot = view.value(_POT)
+        is_full = is_full and planned is not None and pot is not None and pot > planned
+    if not is_full or off_K is None:
+        view.memory.pop("full-since", None)
+        if off_K is not None:
+            remember_slowly(view, "usual-off", off_K, 600.0)
+        return False
+    since = view.memory.setdefault("full-since", view.now_s)
+    usual_K = view.memory.get("usual-off", 0.0)
+    return view.now_s - since >= 45.0 and off_K > max(usual_K + 3.0, 2.0)
 
 
 def _shaken(view: View) -> tuple[list[ChannelState], list[ChannelState]]:
@@ -213,10 +233,10 @@ def _step(view: View) -> Iterator[Judged]:
 
 
 def _look_for_step(view: View, state: ChannelState) -> None:
-    points = [p for p in state.recent if p[0] >= view.now_s - 60.0][-8:]
+    points = [p for p in itertools.islice(reversed(state.recent), 12)][::-1]
     at, size = state.jump_s, state.jump
     if view.now_s - at > 15.0:
-        if len(points) < 7:
+        if len(points) < 7 or points[-1][0] - points[0][0] > 120.0:
             return
         at, size = _step_in(points, state.noise())
         if size == 0.0:
@@ -225,13 +245,13 @@ def _look_for_step(view: View, state: ChannelState) -> None:
 
 
 def _step_in(points: list[tuple[float, float]], noise: float) -> tuple[float, float]:
-    """(time, size) of a step in the middle of a few points, size 0 where there is none."""
-    k = len(points) // 2
-    before, after = points[:k], points[k:]
-    ends = (after[0][1] - before[-1][1], before[-1][1] - before[0][1], after[-1][1] - after[0][1])
-    size, drift = ends[0], max(abs(ends[1]), abs(ends[2]))
-    if noise > 0.0 and abs(size) > 15.0 * noise and abs(size) > 6.0 * drift:
-        return after[0][0], size
+    """(time, size) of the largest step among a few points; size 0 where none stands out."""
+    steps = [b[1] - a[1] for a, b in itertools.pairwise(points)]
+    k = max(range(2, len(steps) - 2), key=lambda i: abs(steps[i]))
+    size = steps[k]
+    drift = max(abs(s) for i, s in enumerate(steps) if i != k)
+    if noise > 0.0 and abs(size) > 15.0 * noise and abs(size) > 5.0 * drift:
+        return points[k + 1][0], size
     return 0.0, 0.0
 
 

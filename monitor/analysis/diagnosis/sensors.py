@@ -30,7 +30,7 @@ def _silent(view: View) -> Iterator[Judged]:
             if now > _STARTING_S:
                 yield Judged("channel-silent", "it has said nothing yet", state.name, 0.0)
             continue
-        silence = now - state.heard_s
+        silence = now - max(state.heard_s, view.resumed_s)
         if silence < _NEVER_SILENT_S:
             continue
         limit = state.silent_after_s()
@@ -38,7 +38,7 @@ def _silent(view: View) -> Iterator[Judged]:
             seen = view.happened.instruments.get(state.instrument)
             said = f"; {state.instrument}: {seen[0]}" if seen and seen[0] == "lost" else ""
             why = f"nothing for {_duration(silence)} (expected within {limit:.0f} s){said}"
-            yield Judged("channel-silent", why, state.name, state.heard_s, on_delay_s=limit + 5.0)
+            yield Judged("channel-silent", why, state.name, now - silence, on_delay_s=limit + 5.0)
 
 
 def _duration(seconds: float) -> str:
@@ -64,6 +64,16 @@ def _bad_values(view: View) -> Iterator[Judged]:
             yield Judged(
                 "bad-values", why, state.name, state.bad_since_s, on_delay_s=20.0, off_delay_s=60.0
             )
+
+
+def _garbled(view: View) -> Iterator[Judged]:
+    """Lines that an instrument's driver could not read."""
+    late = [(name, at) for name, at in view.happened.bad_inputs if view.now_s - at <= 60.0]
+    for name in sorted({name for name, _ in late}):
+        times = [at for one, at in late if one == name]
+        if len(times) >= 5:
+            why = f"{name}: {len(times)} unreadable lines within a minute"
+            yield Judged("bad-values", why, None, times[0], on_delay_s=10.0)
 
 
 def _frozen(view: View) -> Iterator[Judged]:
@@ -125,7 +135,7 @@ def _late_rate(state: ChannelState, now_s: float) -> float | None:
 RULES = (
     Rule(("channel-silent",), _silent, is_fast=True),
     Rule(("probe-open",), _open),
-    Rule(("bad-values",), _bad_values),
+    Rule(("bad-values",), lambda view: (*_bad_values(view), *_garbled(view))),
     Rule(("channel-frozen",), _frozen),
     Rule(("unit-changed",), _unit_changed),
     Rule(("counter-reset",), _counter_reset),

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from monitor.analysis.channels import ChannelState, late_rate
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
-from monitor.analysis.diagnosis.train import main_step_runs
+from monitor.analysis.diagnosis.train import counted_rate, main_step_runs
 from monitor.analysis.view import View
 
 __all__ = ["RULES"]
@@ -23,13 +23,14 @@ def _power(view: View) -> Iterator[Judged]:
     if not view.is_recorded:
         return
     young = view.now_s - _POWER_AGE_S
-    if all(state.heard_s >= young for state in view.channels.values() if state.heard):
+    if view.resumed_s >= young or all(s.heard_s >= young for s in view.channels.values()):
         return
     heard: dict[str, float] = {}
     usual: dict[str, float] = {}
     for state in view.channels.values():
         if state.heard:
-            heard[state.instrument] = max(heard.get(state.instrument, -1.0), state.heard_s)
+            last = max(state.heard_s, view.resumed_s)
+            heard[state.instrument] = max(heard.get(state.instrument, -1.0), last)
             usual[state.instrument] = max(usual.get(state.instrument, 0.0), state.period_s)
     limits = {name: max(_POWER_AGE_S, 3.0 * usual[name]) for name in heard}
     silent = {n: at for n, at in heard.items() if view.now_s - at > limits[n]}
@@ -85,8 +86,8 @@ def _mean(values: list[float]) -> float:
 
 def _balance_lies(view: View) -> Iterator[Judged]:
     """Grams for each bubble, against what they were: hidden by zero tracking, or held by a hose."""
-    balance, bubbles = view.live("pot_mass"), view.live("bubble_count")
-    counted = late_rate(bubbles, view.now_s, _WINDOW_S)
+    balance = view.live("pot_mass")
+    counted = counted_rate(view, "bubble_count", _WINDOW_S)
     fell = late_rate(balance, view.now_s, _WINDOW_S)
     if balance is None or counted is None or fell is None or not main_step_runs(view):
         return
@@ -100,10 +101,10 @@ def _balance_lies(view: View) -> Iterator[Judged]:
         remember_slowly(view, "g-each", each, 900.0)
         return
     share = each / usual if usual > 0.0 else 1.0
-    if dead_band(view, "zeroed", share < 0.15, share < 0.3):
+    if dead_band(view, "zeroed", -0.15 < share < 0.15, -0.3 < share < 0.3):
         why = f"balance steady while bubbles speak of {due:.2f} g in {_WINDOW_S / 60.0:.0f} min"
         yield Judged("zero-tracking", why, balance.name, on_delay_s=60.0)
-    elif dead_band(view, "held", share < 0.6, share < 0.75):
+    elif dead_band(view, "held", 0.0 < share < 0.6, 0.0 < share < 0.75):
         why = f"balance shows {100 * share:.0f} % of what the bubbles have meant so far"
         yield Judged("channels-disagree", why, balance.name, on_delay_s=120.0)
     else:

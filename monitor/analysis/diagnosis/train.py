@@ -9,12 +9,13 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 
+from drivers.reading import Quality
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
 from monitor.analysis.view import View
 
-__all__ = ["RULES", "head_kPa", "lost_g", "main_step_runs"]
+__all__ = ["RULES", "counted_rate", "head_kPa", "lost_g", "main_step_runs"]
 
 _P, _OUT, _IN = "train_pressure", "bubble_count", "inlet_bubble_count"
 _POT, _CATCH = "pot_mass", "receiver_mass"
@@ -55,16 +56,28 @@ def main_step_runs(view: View) -> bool:
     )
 
 
-def _heat_is_off(view: View) -> bool:
-    power = view.power()
-    return power is not None and power < 0.5
+def counted_rate(view: View, role: str, window_s: float) -> float | None:
+    """Bubbles a second that were really counted; None from a counter at its ceiling."""
+    state = view.live(role)
+    if state is None or state.limited or state.quality is Quality.AT_LEAST:
+        return None
+    return late_rate(state, view.now_s, window_s)
+
+
+def _is_hot(view: View) -> bool:
+    """The pot is heated, as far as can be told, and does not cool."""
+    power, pot = view.power(), view.live("pot_temperature")
+    if pot is None or (power is not None and power < 0.5):
+        return False
+    slope = slope_per_s(pot, view.now_s, 120.0)
+    return slope is not None and 60.0 * slope > -1.0
 
 
 def _blocked(view: View) -> Iterator[Judged]:
     gauge = view.live(_P)
     if gauge is not None:
         yield from _blocked_by_pressure(view, gauge)
-    elif not _heat_is_off(view):
+    elif _is_hot(view):
         yield from _blocked_by_silence(view)
 
 
@@ -167,10 +180,11 @@ def _charge_g(view: View) -> float:
 
 def _ratios(view: View) -> Iterator[Judged]:
     """Bubbles for each gram lost, against what they were: leak, breakthrough."""
-    bubbles = late_rate(view.live(_OUT), view.now_s, _WINDOW_S)
+    bubbles = counted_rate(view, _OUT, _WINDOW_S)
     lost = lost_g(view, _WINDOW_S)
     balance = view.live(_POT)
-    if bubbles is None or lost is None or balance is None or not main_step_runs(view):
+    steady = main_step_runs(view) and view.heating.follows and _is_hot(view)
+    if bubbles is None or lost is None or balance is None or not steady:
         _forget(view)
         return
     clear = max(12.0 * balance.noise(), 0.003 * _charge_g(view))
@@ -200,8 +214,8 @@ def _forget(view: View) -> None:
 
 
 def _breakthrough(view: View) -> Iterator[Judged]:
-    out = late_rate(view.live(_OUT), view.now_s, _WINDOW_S)
-    came = late_rate(view.live(_IN), view.now_s, _WINDOW_S)
+    out = counted_rate(view, _OUT, _WINDOW_S)
+    came = counted_rate(view, _IN, _WINDOW_S)
     if out is None or came is None or came * _WINDOW_S < 120.0 or not main_step_runs(view):
         return
     ratio = out / came
