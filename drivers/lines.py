@@ -15,7 +15,7 @@ from drivers.reading import Quality
 
 __all__ = ["FAULT_WORDS", "LINE_LIMIT", "LineSplitter", "TooLong", "number_of", "quality_of_word"]
 
-LINE_LIMIT: Final = 512
+LINE_LIMIT: Final = 4096
 """Bytes in one line; beyond it the rest is passed over up to the next line end."""
 
 FAULT_WORDS: Final = {

@@ -12,6 +12,9 @@ from drivers.protocol import SetupError
 __all__ = ["FieldsMatcher", "Matcher", "PatternMatcher", "matcher_from"]
 
 PASSED_OVER: Final = "_"
+PATTERN_LIMIT: Final = 512
+MOST_WILD: Final = 2
+_REPEATS: Final = ("MAX_REPEAT", "MIN_REPEAT", "POSSESSIVE_REPEAT")
 _PLACEHOLDER: Final = re.compile(r"\{([^{}]*)\}")
 
 
@@ -65,10 +68,11 @@ class FieldsMatcher:
 
 
 class PatternMatcher:
-    """A regular expression that has to fit the whole line.
+    """A regular expression that has to fit the whole line, which may have 512 characters.
 
-    A line comes from outside and Python's matcher cannot be stopped, so patterns that can take
-    for ever are refused: a repetition without end inside another, and more than four of `.*`.
+    A line comes from outside and Python's matcher cannot be stopped, so patterns that could take
+    for ever are refused: a choice or a repetition of no fixed number inside a repetition, and more
+    than two of `.*`.
     """
 
     def __init__(self, pattern: str) -> None:
@@ -82,6 +86,8 @@ class PatternMatcher:
         refuse_endless(pattern)
 
     def words(self, line: str) -> Mapping[str, str] | None:
+        if len(line) > PATTERN_LIMIT:
+            return None
         found = self._pattern.fullmatch(line)
         if found is None:
             return None
@@ -91,30 +97,49 @@ class PatternMatcher:
 def refuse_endless(pattern: str) -> None:
     """Raise SetupError where a short hostile line could keep the matcher busy for ever."""
     parser: Any = importlib.import_module("re._parser")
-    wild = _count_wild(parser.parse(pattern), inside=False, pattern=pattern)
-    if wild > 4:
+    tree = parser.parse(pattern)
+    if _is_ambiguous(tree, repeated=False):
+        raise SetupError(
+            f"pattern = {pattern!r} has a choice or a repetition inside a repetition; on some "
+            "lines it might never end"
+        )
+    if (wild := _count_wild(tree)) > MOST_WILD:
         raise SetupError(
             f"pattern = {pattern!r} has {wild} repetitions of any character; "
             "write [^,]* (whatever is no separator) for .*"
         )
 
 
-def _count_wild(tree: Any, *, inside: bool, pattern: str) -> int:
-    """Endless repetitions of `.` in a parsed pattern; an endless one in an endless one raises."""
+def _is_ambiguous(tree: Any, *, repeated: bool) -> bool:
+    """Whether something of no fixed length or choice stands inside a repetition."""
+    for operation, argument in tree:
+        least, most = argument[:2] if str(operation) in _REPEATS else (1, 1)
+        loose = least != most
+        if repeated and (loose or str(operation) == "BRANCH"):
+            return True
+        within = repeated or int(most) > 1
+        if any(_is_ambiguous(body, repeated=within) for body in _bodies(argument)):
+            return True
+    return False
+
+
+def _count_wild(tree: Any) -> int:
+    """How many repetitions without a near end have "any character" in them."""
     count = 0
     for operation, argument in tree:
-        name = str(operation)
-        if name in ("MAX_REPEAT", "MIN_REPEAT"):
-            _, most, body = argument
-            endless = int(most) > 40
-            if endless and inside:
-                raise SetupError(f"pattern = {pattern!r} repeats a repetition; it may never end")
-            count += endless and any(str(step[0]) == "ANY" for step in body)
-            count += _count_wild(body, inside=inside or endless, pattern=pattern)
+        bodies = _bodies(argument)
+        if str(operation) in _REPEATS and int(argument[1]) > 40:
+            count += any(_has_any(body) for body in bodies)
         else:
-            for body in _bodies(argument):
-                count += _count_wild(body, inside=inside, pattern=pattern)
+            count += sum(_count_wild(body) for body in bodies)
     return count
+
+
+def _has_any(tree: Any) -> bool:
+    return any(
+        str(operation) == "ANY" or any(_has_any(body) for body in _bodies(argument))
+        for operation, argument in tree
+    )
 
 
 def _bodies(argument: Any) -> list[Any]:

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.line import LineDecoder, Plain, open_session
-from drivers.lines import LineSplitter, TooLong, number_of, quality_of_word
+from drivers.lines import LINE_LIMIT, LineSplitter, TooLong, number_of, quality_of_word
 from drivers.matching import FieldsMatcher, PatternMatcher, matcher_from
 from drivers.protocol import BadInput, SetupError, Values
 from drivers.reading import Quality, Reading
@@ -55,9 +55,13 @@ def test_a_template_is_the_line_itself(template, line, words):
         ({"fields": "{pot},{mantle},{head}"}, "'head', which is no channel: pot, mantle"),
         ({"pattern": "("}, "unterminated"),
         ({"pattern": "T,.*"}, "has no group"),
-        ({"pattern": "(?P<pot>(a+)+)(?P<mantle>b)"}, "repeats a repetition"),
-        ({"pattern": "(?P<pot>(?:a*|b)*)(?P<mantle>b)"}, "repeats a repetition"),
-        ({"pattern": "(?P<pot>.*)(?P<mantle>.*).*.*.*x"}, "5 repetitions"),
+        ({"pattern": "(?P<pot>(a+)+)(?P<mantle>b)"}, "inside a repetition"),
+        ({"pattern": "(?P<pot>(?:a*|b)*)(?P<mantle>b)"}, "inside a repetition"),
+        ({"pattern": "(?P<pot>(?:aa|a)+)(?P<mantle>b)"}, "inside a repetition"),
+        ({"pattern": "(?P<pot>(?:a?){30})(?P<mantle>b)"}, "inside a repetition"),
+        ({"pattern": "(?P<pot>(?:a{0,30}){0,30})(?P<mantle>b)"}, "inside a repetition"),
+        ({"pattern": "(?P<pot>.*)(?P<mantle>.*).*x"}, "3 repetitions"),
+        ({"pattern": "(?P<pot>(?:.)*)(?P<mantle>.+?).{0,99}x"}, "3 repetitions"),
         ({}, "needs one of"),
         ({"fields": "{pot}", "pattern": "(?P<pot>x)"}, "needs one of"),
     ],
@@ -72,6 +76,22 @@ def test_a_pattern_has_to_fit_the_whole_line():
 
     assert matcher.words("T1=1.5 T2=OPEN ok") == {"pot": "1.5", "mantle": "OPEN"}
     assert matcher.words("T1=1.5 T2=OPEN bad") is None
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        r"(?P<pot>[^,]*),(?P<mantle>[^,]*),.*",
+        r"T=(?P<pot>[+-]?\d+(?:\.\d+)?)(?: [CF])? (?P<mantle>\S+)",
+        r"(?P<pot>OPEN|\d+\.\d{2});(?P<mantle>(?:OPEN|NAN|[\d.]+))",
+    ],
+)
+def test_ordinary_patterns_are_taken(pattern):
+    assert PatternMatcher(pattern).names == ("pot", "mantle")
+
+
+def test_a_pattern_is_never_tried_on_a_very_long_line():
+    assert PatternMatcher(r"(?P<pot>\d+)").words("1" * 513) is None
 
 
 def test_a_channel_that_the_pattern_left_out_says_nothing():
@@ -203,7 +223,7 @@ def test_every_line_end_and_every_cut(end):
         assert splitter.feed(data[:cut]) + splitter.feed(data[cut:]) == [b"1", b"22"]
 
 
-@given(st.lists(st.binary(max_size=600), max_size=8))
+@given(st.lists(st.binary(max_size=3000), max_size=8))
 def test_splitting_garbage_is_independent_of_its_cuts(chunks):
     """And no line is longer than allowed."""
     whole = LineSplitter(drop_first=False).feed(b"".join(chunks))
@@ -211,7 +231,7 @@ def test_splitting_garbage_is_independent_of_its_cuts(chunks):
     pieces = [line for chunk in chunks for line in splitter.feed(chunk)]
 
     assert pieces == whole
-    assert all(isinstance(line, TooLong) or 0 < len(line) <= 512 for line in pieces)
+    assert all(isinstance(line, TooLong) or 0 < len(line) <= LINE_LIMIT for line in pieces)
 
 
 @given(st.binary(max_size=300))

@@ -6,6 +6,7 @@ import pytest
 
 from drivers.catalogue import DRIVERS
 from drivers.line import LineDecoder, Plain
+from drivers.lines import LINE_LIMIT
 from drivers.matching import FieldsMatcher
 from drivers.protocol import (
     BackOff,
@@ -109,7 +110,7 @@ def test_a_line_of_a_gigabyte_costs_no_memory():
 
     assert len(items) == 1
     assert isinstance(items[0], BadInput)
-    assert len(decoder._lines._kept) <= 512
+    assert len(decoder._lines._kept) <= LINE_LIMIT
     assert decoder.feed(b"\n21.5\n", 0.0) == [Values((Reading("pot", 21.5),))]
 
 

@@ -129,7 +129,7 @@ def test_every_value_stands_in_the_bytes(name):
     decoder, draw, recent = make(), random.Random(name), b""
     for number in range(360):
         data = damaged(line, draw)
-        recent = (recent + data)[-1200:]
+        recent = (recent + data)[-9000:]
         for item in decoder.feed(data, 10.0 * number):
             if isinstance(item, Values):
                 values = {abs(r.value) for r in item.readings if r.value is not None}
