@@ -70,9 +70,10 @@ class FieldsMatcher:
 class PatternMatcher:
     """A regular expression that has to fit the whole line, which may have 512 characters.
 
-    A line comes from outside and Python's matcher cannot be stopped, so patterns that could take
-    for ever are refused: a choice or a repetition of no fixed number inside a repetition, and more
-    than two of `.*`.
+    A line comes from outside and Python's matcher cannot be stopped, so the usual ways to write a
+    pattern that takes for ever are refused: a choice or a repetition of no fixed number inside a
+    repetition, and more than two of `.*`. Three or more repetitions of the same characters side by
+    side remain possible, and slow on a long line.
     """
 
     def __init__(self, pattern: str) -> None:
