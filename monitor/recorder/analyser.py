@@ -1,6 +1,6 @@
 """The analyser: follows the entries of one journal, folds them, stores the lines beside them.
 
-`python -m monitor.recorder.analyser JOURNAL` follows until the recording is closed, or until its
+`python -m monitor.recorder.analyser JOURNAL` follows until nobody records any more, or until its
 standard input ends; then it folds what there is and ends too. It is a process of its own, with
 lower priority: a costly estimate, or its death, holds no reading up. It begins at the last
 checkpoint of its own version, so whatever was recorded while it was dead is folded then.
@@ -27,6 +27,7 @@ __all__ = ["Analyser", "catch_up", "follow", "main"]
 
 _CHUNK = 500
 """Entries folded between two commits of lines."""
+_COMMIT_EVERY_S = 0.5
 _CHECKPOINT_EVERY_S = 600.0
 _POLL_S = 0.2
 
@@ -56,7 +57,6 @@ class Analyser:
             self._fold = Fold.restore(state) if checkpoint else Fold(self._reader.start())
             self._closing = undo.pop_all()
         self._checkpoint_s: float | None = None
-        self._last: Entry | None = None
 
     def close(self) -> None:
         """Let go of the journal."""
@@ -73,51 +73,54 @@ class Analyser:
     ) -> None:
         self.close()
 
-    @property
-    def at_end(self) -> bool:
-        """Whether the newest entry folded closes the recording."""
-        return self._last is not None and isinstance(self._last.body, ClosedCleanly)
-
     def version(self) -> int:
         """Changes when somebody has written to the journal."""
         return self._reader.version()
 
     def step(self) -> int:
-        """Fold the next entries, at most a chunk; returns how many there were."""
-        entries = list(self._reader.entries(after_seq=self._seq, limit=_CHUNK))
-        if not entries:
-            return 0
-        lines = [
-            (float(line["elapsed_s"]), entry.seq, line_json(line))
-            for entry in entries
-            for line in self._fold.step(entry)
-        ]
-        self._last = entries[-1]
-        self._seq = self._last.seq
-        self._writer.add(lines, self._seq, VERSION, entries)
-        self._checkpoint_if_due(self._last.elapsed_s)
+        """Fold the next entries, at most a chunk; returns how many there were.
+
+        A chunk ends early where folding it takes long, so that lines are seen as they come.
+        """
+        entries: list[Entry] = []
+        lines: list[tuple[float, int, str]] = []
+        until_s = time.monotonic() + _COMMIT_EVERY_S
+        for entry in self._reader.entries(after_seq=self._seq, limit=_CHUNK):
+            for line in self._fold.step(entry):
+                lines.append((float(line["elapsed_s"]), entry.seq, line_json(line)))
+            entries.append(entry)
+            if time.monotonic() >= until_s:
+                break
+        if entries:
+            self._seq = entries[-1].seq
+            self._writer.add(lines, self._seq, VERSION, entries)
+            closed = any(isinstance(entry.body, ClosedCleanly) for entry in entries)
+            self._checkpoint_if_due(entries[-1].elapsed_s, closed)
         return len(entries)
 
-    def _checkpoint_if_due(self, elapsed_s: float) -> None:
+    def _checkpoint_if_due(self, elapsed_s: float, closed: bool) -> None:
         if self._checkpoint_s is None:
             self._checkpoint_s = elapsed_s
-        if self.at_end or elapsed_s - self._checkpoint_s >= _CHECKPOINT_EVERY_S:
+        if closed or elapsed_s - self._checkpoint_s >= _CHECKPOINT_EVERY_S:
             self._writer.checkpoint(self._seq, VERSION, self._fold.snapshot())
             self._checkpoint_s = elapsed_s
 
 
 def catch_up(path: Path) -> None:
-    """Fold all that the journal holds and store the lines.
+    """Fold all that the journal holds and store the lines; where they are there, write nothing.
 
     Raises JournalBusyError where an analyser is at work on it, JournalError where it is damaged.
     """
+    with Reader(Path(path)) as reader:
+        if reader.folded() == (reader.head()[0], VERSION):
+            return
     with Analyser(Path(path)) as analyser:
         while analyser.step():
             pass
 
 
 def follow(path: Path, finish: Callable[[float], bool], orphaned: Callable[[], bool]) -> None:
-    """Fold whatever is appended, until the recording is closed or nobody is left to fold for.
+    """Fold whatever is appended, until nobody records any more.
 
     `finish` waits so many seconds and says whether to return once all there is has been folded.
     `orphaned`: whoever started this has died.
@@ -130,7 +133,7 @@ def follow(path: Path, finish: Callable[[float], bool], orphaned: Callable[[], b
                 seen = version
                 while analyser.step() and not orphaned():
                     pass
-            if last_round or (analyser.at_end and not is_recorded(path)):
+            if last_round or not is_recorded(path):
                 return
             last_round = finish(_POLL_S)
 

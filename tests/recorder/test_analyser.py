@@ -75,9 +75,11 @@ def test_it_stores_what_the_fold_says_and_leaves_one_file(journal, tmp_path):
 def test_a_second_time_changes_nothing(journal):
     path, expected = journal
     catch_up(path)
+    before = path.read_bytes()
     catch_up(path)
 
     assert stored(path) == expected
+    assert path.read_bytes() == before
 
 
 @pytest.mark.parametrize("steps", [1, 2, 3])
