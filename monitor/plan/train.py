@@ -19,18 +19,16 @@ from monitor.chemistry.bubbles import bubble_volume_mL, tip_pressure_kPa
 from monitor.chemistry.formulas import molar_mass_g_mol
 from monitor.chemistry.gases import molar_volume_L_mol
 from monitor.chemistry.network import STEAM
-from monitor.chemistry.nitric_acid import density_g_mL, molarity_mol_L
 from monitor.plan.expect import Course, Quantiles, quantiles_of
-from monitor.plan.model import ChannelSpec, Plan, ReceiverSpec, Rig
+from monitor.plan.model import ChannelSpec, Plan, Rig
 from monitor.plan.stages import absorbed_acid_mol, past_absorber, past_condenser
+from monitor.plan.vessels import Vessel, vessels_of
 
 __all__ = [
     "BORE_MM",
     "STRENGTH_PERCENT",
     "Bubbles",
-    "Content",
     "TrainExpected",
-    "Vessel",
     "train_of",
 ]
 
@@ -42,37 +40,10 @@ STRENGTH_PERCENT = 20.0
 BORE_MM = 5.0
 """Of a dip tube of which nothing is known. [mm]"""
 
-_WATER_G_MOL = molar_mass_g_mol(STEAM)
-_ACID_G_MOL = molar_mass_g_mol("HNO3")
 _NOTHING_MOL = 1e-6
 _OXIDISED = 0.9
 _GAS_C = 10.0
 """At which NO is oxidised again over the absorber. [degC]"""
-
-
-@dataclass(frozen=True, slots=True)
-class Content:
-    """Water and nitric acid in a vessel."""
-
-    content_g: float
-    percent: float
-    """Strength. [% HNO3 by mass]"""
-    density_g_mL: float
-    """At 20 degC, from the handbook table."""
-    molarity_mol_L: float
-    volume_mL: float
-
-
-@dataclass(frozen=True, slots=True)
-class Vessel:
-    """One vessel at the end of the run, between two limits."""
-
-    name: str
-    least: Content
-    """No NO2 stays here."""
-    most: Content
-    """All NO2 of the charge ends here, oxygen with it as far as there is any."""
-    capacity_mL: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +124,7 @@ def train_of(plan: Plan, course: Course, rig: Rig | None = None) -> TrainExpecte
     vapour = by_name.get("HNO3", 0.0)
     made = float(absorbed_acid_mol(species, mean)) - vapour
     litres = molar_volume_L_mol(at_kPa)
-    vessels, water_g = _vessels(plan, rig, by_name, made)
+    vessels, water_g = vessels_of(plan, rig, by_name, made, at_kPa)
     no2, no, o2 = (by_name.get(name, 0.0) for name in ("NO2", "NO", "O2"))
     again = min(no, 2.0 * o2)
     return TrainExpected(
@@ -201,37 +172,6 @@ def _gains(species: tuple[str, ...], draws: _Array) -> tuple[Quantiles, Quantile
         np.zeros(len(draws)),
     )
     return quantiles_of(given[:, wet].sum(axis=1)), quantiles_of(given.sum(axis=1) - on)
-
-
-def _vessels(
-    plan: Plan, rig: Rig | None, gas: Mapping[str, float], made_mol: float
-) -> tuple[tuple[Vessel, ...], float]:
-    """Each vessel of the plan between its limits, and the water that gas bubbles through. [g]"""
-    given = plan.receivers
-    if rig is not None and rig.train.absorber_water_g and not any(_wet(one) for one in given):
-        given = (*given, ReceiverSpec("absorber", rig.train.absorber_water_g, 1.0))
-    found = []
-    for number, one in enumerate(given):
-        # Steam and acid are liquid by the first vessel, and stay there.
-        water_g = one.water_g + (gas.get(STEAM, 0.0) * _WATER_G_MOL if number == 0 else 0.0)
-        acid = gas.get("HNO3", 0.0) if number == 0 else 0.0
-        used_g = made_mol / 2.0 * _WATER_G_MOL
-        takes = made_mol if water_g >= used_g else 2.0 * water_g / _WATER_G_MOL
-        most = _content(water_g - takes / 2.0 * _WATER_G_MOL, acid + takes)
-        found.append(Vessel(one.name, _content(water_g, acid), most, one.capacity_mL))
-    return tuple(found), sum(one.water_g for one in given if _wet(one))
-
-
-def _wet(receiver: ReceiverSpec) -> bool:
-    return receiver.water_g > 0.0 and receiver.tip_depth_mm > 0.0
-
-
-def _content(water_g: float, acid_mol: float) -> Content:
-    acid_g = acid_mol * _ACID_G_MOL
-    content_g = max(water_g, 0.0) + acid_g
-    percent = min(100.0 * acid_g / content_g, 100.0) if content_g > 0.0 else 0.0
-    density = density_g_mL(percent)
-    return Content(content_g, percent, density, molarity_mol_L(percent), content_g / density)
 
 
 def _tip_kPa(plan: Plan, rig: Rig | None) -> float | None:

@@ -9,7 +9,8 @@ from monitor.chemistry.no2 import MAY_FREEZE_C, WILL_FREEZE_C
 from monitor.plan.cold import ColdExpected
 from monitor.plan.expect import Course
 from monitor.plan.model import Plan
-from monitor.plan.train import STRENGTH_PERCENT, Bubbles, TrainExpected, Vessel
+from monitor.plan.train import STRENGTH_PERCENT, Bubbles, TrainExpected
+from monitor.plan.vessels import Vessel
 
 __all__ = ["train_advice"]
 
@@ -117,7 +118,7 @@ def _absorber(train: TrainExpected) -> Iterator[str]:
 def _too_small(vessel: Vessel) -> Iterator[str]:
     if vessel.capacity_mL is None:
         return
-    usable, most = _FULL * vessel.capacity_mL, vessel.most.volume_mL
+    usable, most = _FULL * vessel.capacity_mL, vessel.most_mL
     if most > usable:
         least = vessel.least.volume_mL
         need = 10.0 * math.ceil(most / _FULL / 10.0)

@@ -10,7 +10,8 @@ from monitor.chemistry.nitric_acid import density_g_mL, molarity_mol_L
 from monitor.plan.boil_down import BoilDownExpected
 from monitor.plan.cold import ColdExpected
 from monitor.plan.expect import Quantiles
-from monitor.plan.train import STRENGTH_PERCENT, Bubbles, TrainExpected, Vessel
+from monitor.plan.train import STRENGTH_PERCENT, Bubbles, TrainExpected
+from monitor.plan.vessels import Vessel
 
 __all__ = [
     "boil_down_dict",
@@ -64,7 +65,7 @@ def _absorbed(train: TrainExpected) -> str:
 
 def _vessel(vessel: Vessel) -> str:
     least, most = vessel.least, vessel.most
-    grams = _range(least.content_g, most.content_g)
+    grams = _range(least.content_g, vessel.most_g)
     acid = f", acid {_range(least.percent, most.percent)} %" if most.percent >= 0.5 else ""
     return f"{vessel.name[:12]} {grams} g{acid}"
 
@@ -171,7 +172,10 @@ def train_dict(train: TrainExpected) -> dict[str, object]:
             "acid_mol": train.acid_mol,
             "gain_nothing_absorbed_g": train.gains_g[0],
             "gain_all_absorbed_g": train.gains_g[1],
-            "vessels": [asdict(one) for one in train.vessels],
+            "vessels": [
+                {**asdict(one), "most_g": one.most_g, "most_mL": one.most_mL}
+                for one in train.vessels
+            ],
             "absorber_water_g": train.absorber_water_g,
             "water_needed_g": train.water_needed_g,
             "tip_kPa": train.tip_kPa,

@@ -36,7 +36,7 @@ def test_the_bundled_plan_on_one_screen():
     assert "  decompose                 125    188      1.5     115     0:51     3:28" in lines
     heat = "heat     73.1 kJ for the reactions (33 for steam), up to 55 W; 14 kJ to warm up"
     assert heat in lines
-    assert "holds    first 15..29 g, acid 0..58 %; second 150..165 g, acid 0..10 %" in lines
+    assert "holds    first 15..33 g, acid 0..58 %; second 150..165 g, acid 0..10 %" in lines
     assert "coolant  below 17.5 degC: NO2 condenses at 20.5, from 'oxide formation'" in lines
 
 

@@ -1,17 +1,21 @@
 """Gas train, heat and ice of a plan: limits, laws, what is said where they do not suffice."""
 
+import json
 import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from monitor.chemistry.formulas import molar_mass_g_mol
+from monitor.chemistry.sets import available_sets, load_set
 from monitor.plan.advice import advise
 from monitor.plan.cold import LEAK_W, cold_of
 from monitor.plan.expect import expected_course
 from monitor.plan.files import parse_plan, parse_rig
 from monitor.plan.model import Coolant, Limits, ReceiverSpec, Rig, Train
 from monitor.plan.profile import with_rate
+from monitor.plan.text import as_dict, as_text
 from monitor.plan.train import train_of
 from monitor.plan.train_text import cold_dict, cold_lines, train_dict, train_lines
 from tests.plan.samples import HOLD, ORE, PLAN, RIG, bent
@@ -129,6 +133,14 @@ def test_vessels_between_their_limits(copper):
     # all NO2 in the second: its mass with the oxygen
     gained = second.most.content_g - 150.0
     assert gained == pytest.approx(train_of(*copper).taken_mol * (46.005 + 8.0), rel=1e-3)
+
+
+def test_ice_may_keep_the_whole_gas_as_a_liquid(manganese):
+    """Nearly pure NO2 at 2 degC: all of it, so the first vessel may hold all that is lost."""
+    first = train_of(*manganese).vessels[0]
+
+    assert first.most_g == pytest.approx(manganese[1].amounts.loss_g, rel=1e-3)
+    assert first.most_mL > first.most.volume_mL
 
 
 @pytest.mark.parametrize("rate", [0.5, 1.0, 4.0])
@@ -339,3 +351,23 @@ def test_its_lines_fit_without_being_cut(text, with_rig):
     assert len(lines) <= 8
     assert "nan" not in str(train_dict(train)) + str(cold_dict(cold))
     assert "inf" not in str(train_dict(train)) + str(cold_dict(cold))
+
+
+SETS = [(name, formula) for name in available_sets() for formula in load_set(name).formulas]
+
+
+@pytest.mark.parametrize(("name", "formula"), SETS)
+def test_every_bundled_set_fits_the_screen_and_keeps_its_mass(name, formula):
+    """Whatever the salt: what the train gains and passes is what the charge loses."""
+    head = f'format = 1\n[run]\ntitle = "T"\n[charge]\nformula = "{formula}"\nmass_g = 50\n'
+    rest = f'[reactions]\nset = "{name}"\n[[profile]]\nrate_K_per_min = 5\nto_C = 700\n'
+    plan = parse_plan(head + rest + "hold_min = 60\n")
+    course = expected_course(plan)
+    train, cold = train_of(plan, course), cold_of(plan, course)
+    shown = as_text(plan, course, (), train, cold).splitlines()
+    passes_g = sum(n * molar_mass_g_mol(g) for g, n in train.past_absorber_mol.items())
+
+    assert len(shown) <= 38
+    assert not any("nan" in line or "e+" in line for line in shown)
+    assert train.gains_g[1].p50 + passes_g == pytest.approx(course.amounts.loss_g, rel=0.03)
+    json.dumps(as_dict(plan, course, (), train, cold), allow_nan=False)
