@@ -19,6 +19,19 @@ AlarmKey = tuple[str, str | None, float]
 
 _PRIORITIES = ("high", "medium", "low")
 
+_FIRST = (
+    "gas-in-room",
+    "hood-airflow-lost",
+    "outlet-blocked",
+    "heater-stuck",
+    "probe-slipped",
+    "over-temperature",
+    "suck-back",
+    "flask-broken",
+    "power-lost",
+)
+"""Which of several urgent alarms is acted on first: to leave covers all the others."""
+
 _UNSEEN = frozenset({"unacknowledged", "returned-unacknowledged", "latched-unacknowledged"})
 _ASIDE = frozenset({"shelved", "suppressed", "out-of-service"})
 _STATES: Mapping[str, str] = {
@@ -81,9 +94,11 @@ def alarms(
     return tuple(sorted(views, key=_urgency))
 
 
-def _urgency(alarm: Alarm) -> tuple[bool, bool, int, bool, float, str]:
+def _urgency(alarm: Alarm) -> tuple[bool, bool, int, bool, int, float, str]:
     place = _PRIORITIES.index(alarm.priority) if alarm.priority in _PRIORITIES else 3
-    return not alarm.open, alarm.aside, place, alarm.over, alarm.key[2], alarm.key[0]
+    name, _, since_s = alarm.key
+    first = _FIRST.index(name) if name in _FIRST else len(_FIRST)
+    return not alarm.open, alarm.aside, place, alarm.over, first, since_s, name
 
 
 def _as_seen(view: Alarm) -> Alarm:

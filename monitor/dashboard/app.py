@@ -84,6 +84,7 @@ class DashboardApp(App[str]):
         for number in (signal.SIGTERM, signal.SIGHUP):
             with contextlib.suppress(NotImplementedError, RuntimeError, ValueError):
                 loop.add_signal_handler(number, self.exit, "left")
+        self._follower.log.load()
         self.refresh_view()
         self.set_interval(_POLL_S, self._tick)
 
@@ -102,7 +103,7 @@ class DashboardApp(App[str]):
     # --- drawing
 
     def _tick(self) -> None:
-        new = self._follower.poll()
+        new = self._follower.poll() | self._follower.log.load()
         standing = self._follower.standing()
         if self._said and self._monotonic_s() >= self._said_until_s:
             self._said, new = "", True
@@ -127,7 +128,7 @@ class DashboardApp(App[str]):
         return screen_rows(
             self._view,
             standing,
-            follower.events,
+            follower.log.rows,
             lambda cells: follower.traces(cells, standing),
             size,
             self._said,
@@ -203,7 +204,7 @@ class DashboardApp(App[str]):
 
     def action_full(self) -> None:
         """All reasons, alarms, steps and rows of the log."""
-        events = tuple(self._follower.events)
+        events = tuple(self._follower.log.rows)
         text = full_text(self._view, self._standing, events, self._reading_cells)
         self.push_screen(Reading(text))
 

@@ -22,7 +22,7 @@ from monitor.entries import (
     StopRequested,
 )
 
-__all__ = ["KINDS_OF_EVENTS", "Event", "event_of", "verdict_event"]
+__all__ = ["KINDS_OF_EVENTS", "Event", "event_of"]
 
 KINDS_OF_EVENTS = (
     "start",
@@ -66,14 +66,6 @@ def event_of(entry: Entry, offset_s: int | None) -> Event | None:
         return None
     when = clock(entry.utc_s, offset_s) or elapsed_words(entry.elapsed_s)
     return Event(entry.elapsed_s, when, clean(said[0]), said[1])
-
-
-def verdict_event(
-    elapsed_s: float, utc_s: float | None, offset_s: int | None, verdict: str
-) -> Event:
-    """The row that says when a verdict changed."""
-    when = clock(utc_s, offset_s) or elapsed_words(elapsed_s)
-    return Event(elapsed_s, when, f"verdict: {clean(verdict)}")
 
 
 def _said(body: Body) -> tuple[str, str] | None:

@@ -11,9 +11,10 @@ from typing import Any
 
 from monitor.dashboard.alarming import AlarmKey
 from monitor.dashboard.course import horizon_s, planned_ahead
-from monitor.dashboard.events import KINDS_OF_EVENTS, Event, event_of, verdict_event
+from monitor.dashboard.events import KINDS_OF_EVENTS, event_of
 from monitor.dashboard.facts import Facts, facts_of
 from monitor.dashboard.history import History, columns_of
+from monitor.dashboard.log import Log
 from monitor.dashboard.plot import Traces, plot_columns
 from monitor.dashboard.sensors import Heard
 from monitor.dashboard.standing import Clues, Standing, standing_of
@@ -26,7 +27,7 @@ __all__ = ["Follower"]
 _NEWEST = 600
 """Entries read on opening to learn what each channel said last."""
 
-_EVENTS = 500
+_UNASKED = 500
 _PLANNED_POINTS = 400
 _RAW_S = 7200.0
 """Runs up to this length are plotted from the readings, longer ones from extremes by the minute."""
@@ -52,12 +53,11 @@ class Follower:
         self._start = self._reader.start()
         self.facts: Facts = facts_of(self._start, sets_folder=sets_folder)
         self.line: dict[str, Any] | None = None
-        self.events: deque[Event] = deque(maxlen=_EVENTS)
+        self.log = Log()
         self._heard: dict[str, Heard] = {}
         self._acknowledged_s: dict[AlarmKey, float] = {}
         self._planned: list[tuple[float, float]] = []
-        self._verdict = ""
-        self._unasked: deque[dict[str, Any]] = deque(maxlen=_EVENTS)
+        self._unasked: deque[dict[str, Any]] = deque(maxlen=_UNASKED)
         self._closed = False
         self._plan_toml: str | None = None
         self._rig_toml: str | None = None
@@ -99,24 +99,31 @@ class Follower:
         return history
 
     def _begin(self) -> None:
-        """The newest line, the planned course so far, the log, and what each channel said last."""
+        """The planned course so far, the newest line, the log, what each channel said last."""
         every = max(1, self._reader.lines_count() // _PLANNED_POINTS)
-        for line in self._reader.lines(every=every):
-            if self._until_s is not None and line["elapsed_s"] > self._until_s:
-                break
+        for line in self._lines_until(every=every):
             self._take_line(line)
-        if self._until_s is not None:
-            after_s = self.line["elapsed_s"] if self.line else -1.0
-            for line in self._reader.lines(after_elapsed_s=after_s):
-                if line["elapsed_s"] > self._until_s:
-                    break
-                self._take_line(line)
+        after_s = self.line["elapsed_s"] if self.line else -1.0
+        for line in self._lines_until(after_s):
+            self._take_line(line)
         for entry in self._reader.entries(until_seq=self._last.seq, kinds=KINDS_OF_EVENTS):
             self._take_event(entry)
         first = max(0, self._last.seq - _NEWEST)
         for entry in self._reader.entries(after_seq=first, until_seq=self._last.seq):
             self._take_closing(entry)
             self._take_readings(entry, draw=False)
+        until_s = self.line["elapsed_s"] if self.line else -1.0
+        self.log.begin(self.line, self._lines_until(until_s=until_s))
+
+    def _lines_until(
+        self, after_s: float = -1.0, every: int | None = None, until_s: float | None = None
+    ) -> Iterator[dict[str, Any]]:
+        """Stored lines, up to a moment, the one that is shown unless another is given."""
+        last_s = self._until_s if until_s is None else until_s
+        for line in self._reader.lines(after_s, every):
+            if last_s is not None and line["elapsed_s"] > last_s:
+                return
+            yield line
 
     # --- following
 
@@ -147,6 +154,7 @@ class Follower:
         new = False
         for line in self._reader.lines(after_elapsed_s=after_s):
             self._take_line(line)
+            self.log.follow(line)
             self._unasked.append(line)
             self._line_at_s = self._monotonic_s()
             new = True
@@ -169,13 +177,6 @@ class Follower:
             self._planned.append((line["elapsed_s"], planned_C))
             if len(self._planned) > 4 * _PLANNED_POINTS:
                 del self._planned[1:-1:2]
-        if line["verdict"] != self._verdict:
-            self._verdict = line["verdict"]
-            self._add_event(self._verdict_event(line))
-
-    def _verdict_event(self, line: dict[str, Any]) -> Event:
-        utc_s = self._utc_s(line["elapsed_s"])
-        return verdict_event(line["elapsed_s"], utc_s, self.facts.utc_offset_s, line["verdict"])
 
     def _utc_s(self, elapsed_s: float) -> float | None:
         if self._last.utc_s is None:
@@ -186,7 +187,7 @@ class Follower:
         event = event_of(entry, self.facts.utc_offset_s)
         if event is None:
             return
-        self._add_event(event)
+        self.log.add([event])
         body = entry.body
         if isinstance(body, Acknowledged):
             self._acknowledged_s[body.name, body.channel, body.since_s] = entry.elapsed_s
@@ -201,14 +202,6 @@ class Follower:
             self._closed = True
         elif isinstance(entry.body, Readings | Heartbeat | Gap):
             self._closed = False
-
-    def _add_event(self, event: Event) -> None:
-        """In order of time: the log's rows come from entries and from lines."""
-        later = []
-        while self.events and self.events[-1].elapsed_s > event.elapsed_s:
-            later.append(self.events.pop())
-        self.events.append(event)
-        self.events.extend(reversed(later))
 
     def _take_readings(self, entry: Entry, *, draw: bool = True) -> None:
         if not isinstance(entry.body, Readings):

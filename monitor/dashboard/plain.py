@@ -11,7 +11,7 @@ from monitor.dashboard.alarming import alarms
 from monitor.dashboard.facts import Facts
 from monitor.dashboard.figures import figures
 from monitor.dashboard.follower import Follower
-from monitor.dashboard.words import clean, elapsed_words, reason
+from monitor.dashboard.words import clean, elapsed_words, line_clock, reason
 
 __all__ = ["follow_plain", "plain_line"]
 
@@ -24,7 +24,7 @@ def plain_line(line: Mapping[str, Any]) -> str:
     >>> plain_line({"elapsed_s": 60.0, "verdict": "heating", "why": ["nothing leaves yet"]})
     '0:01:00 HEATING; progress not known yet; time left not known yet; because nothing leaves yet'
     """
-    when = " ".join(word for word in (_clock(line), elapsed_words(line["elapsed_s"])) if word)
+    when = " ".join(word for word in (line_clock(line), elapsed_words(line["elapsed_s"])) if word)
     parts = [f"{when} {clean(line['verdict']).upper()}"]
     facts = Facts("")
     for figure in figures(line, facts, line["elapsed_s"], None):
@@ -38,12 +38,6 @@ def plain_line(line: Mapping[str, Any]) -> str:
     if line.get("why"):
         parts.append(f"because {reason(line['why'][0])}")
     return "; ".join(parts)
-
-
-def _clock(line: Mapping[str, Any]) -> str:
-    """Local time of day from the line's own time."""
-    said = line.get("time")
-    return clean(said)[11:19] if said else ""
 
 
 def follow_plain(

@@ -18,7 +18,10 @@ def screenshot_svg(path: Path, size: tuple[int, int] = (100, 32), at_s: float | 
     """
 
     async def taken() -> str:
-        app = DashboardApp(path, follower=Follower(path, until_s=at_s))
+        follower = Follower(path, until_s=at_s)
+        while follower.log.load():
+            pass
+        app = DashboardApp(path, follower=follower)
         async with app.run_test(size=size) as pilot:
             await pilot.pause()
             return app.export_screenshot(title="mantlewatch")

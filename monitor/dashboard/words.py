@@ -18,6 +18,7 @@ __all__ = [
     "elapsed_words",
     "figure",
     "interval",
+    "line_clock",
     "per_cent",
     "reason",
     "wrap",
@@ -136,6 +137,16 @@ def clock(utc_s: float | None, offset_s: int | None, *, seconds: bool = True) ->
         return ""
     zone = timezone(timedelta(seconds=offset_s or 0))
     return datetime.fromtimestamp(utc_s, zone).strftime("%H:%M:%S" if seconds else "%H:%M")
+
+
+def line_clock(line: Mapping[str, Any]) -> str:
+    """Local time of day from an analysis line's own time; nothing where it has none.
+
+    >>> line_clock({"time": "2026-03-14T10:40:00+01:00"}), line_clock({"time": None})
+    ('10:40:00', '')
+    """
+    said = line.get("time")
+    return clean(said)[11:19] if said else ""
 
 
 def elapsed_words(elapsed_s: float) -> str:

@@ -118,7 +118,8 @@ def line_at(t_s: float, **changes) -> dict:
     line = {
         "format": 1,
         "elapsed_s": float(t_s),
-        "time": "2026-03-14T10:40:00+01:00",
+        "time": f"2026-03-14T{9 + (2400 + t_s) // 3600:02d}:{(2400 + t_s) // 60 % 60:02d}"
+        f":{t_s % 60:02d}+01:00",
         "verdict": verdict,
         "why": ["gas 200 mL/min, 53 % of its peak", "pot follows its profile, 5 min late"],
         "progress": {"p05": low, "p50": done, "p95": high},

@@ -16,7 +16,7 @@ from tests.dashboard.making import START_UTC_S, alarm, line_at, make_journal, re
     [
         (
             {},
-            "10:40:00 1:40:00 TAILING; progress 62 % (57 to 68) planned 62 %; time left 1 h 07 min"
+            "11:20:00 1:40:00 TAILING; progress 62 % (57 to 68) planned 62 %; time left 1 h 07 min"
             " (52 min to 1 h 33 min) 5 min late; gas 200 mL/min (175 to 230) so far 6.4 L"
             " (5.9 to 7.0); coolant 1.4 K below where the gas condenses, 20.3 °C there in 7 min;"
             " because gas 200 mL/min, 53 % of its peak",

@@ -26,10 +26,12 @@ TWO_ALARMS = [
 
 
 def drawn(follower, size):
+    while follower.log.load():
+        pass
     standing = follower.standing()
     view = follower.view(standing)
     return screen_rows(
-        view, standing, follower.events, lambda cells: follower.traces(cells, standing), size
+        view, standing, follower.log.rows, lambda cells: follower.traces(cells, standing), size
     )
 
 

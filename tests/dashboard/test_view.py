@@ -165,11 +165,14 @@ def test_the_most_urgent_unseen_alarm_stands_first():
             alarm("ice-gone", state="suppressed"),
             alarm("suck-back", priority="high", state="acknowledged"),
             alarm("coolant-warm"),
+            alarm("power-lost", priority="high"),
             alarm("gas-in-room", priority="high", since_s=5950.0),
+            alarm("outlet-blocked", priority="high", since_s=5.0, state="latched-unacknowledged"),
         ],
     )
     order = [view.key[0] for view in alarms(line, FACTS, 6000.0)]
-    assert order == ["gas-in-room", "coolant-warm", "stalled", "suck-back", "ice-gone"]
+    assert order[:3] == ["gas-in-room", "power-lost", "outlet-blocked"]
+    assert order[3:] == ["coolant-warm", "stalled", "suck-back", "ice-gone"]
 
 
 def test_an_alarm_seen_since_the_line_asks_for_no_second_key_press():
