@@ -71,8 +71,16 @@ class Journal:
             raise JournalError(f"journal {path}: there is a file of that name already") from error
         except OSError as error:
             raise JournalError(f"journal {path}: {error.strerror or error}") from error
-        journal = cls._open(path)
-        journal.append([(elapsed_s, utc_s, started)])
+        try:
+            journal = cls._open(path)
+            try:
+                journal.append([(elapsed_s, utc_s, started)])
+            except BaseException:
+                journal.close()
+                raise
+        except BaseException:
+            path.unlink(missing_ok=True)  # a journal without a beginning is none
+            raise
         return journal
 
     @classmethod

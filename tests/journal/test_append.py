@@ -144,6 +144,13 @@ def test_a_file_that_is_there_is_not_written_over(tmp_path):
     assert path.read_bytes() == before
 
 
+def test_one_that_cannot_be_begun_leaves_nothing(tmp_path):
+    with pytest.raises(EntryError):
+        Journal.create(tmp_path / "a.run", replace(STARTED, title="\ud800"), None)
+
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("opens", [Journal.open_for_writing, Reader])
 @pytest.mark.parametrize("content", [b"no journal", b"PK\x03\x04" * 500], ids=["text", "bytes"])
 def test_a_file_of_another_kind_is_refused(tmp_path, opens, content):

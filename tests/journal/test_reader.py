@@ -135,7 +135,7 @@ def _thinned_plainly(series, from_s, to_s, columns):
     return tuple(low), tuple(high)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(series=SERIES, from_s=st.floats(0.0, 1000.0), columns=st.integers(1, 40))
 def test_thinned_to_narrow_columns(tmp_path_factory, series, from_s, columns):
     """Straight from the entries: column by column what the definition says."""
@@ -151,7 +151,7 @@ def test_thinned_to_narrow_columns(tmp_path_factory, series, from_s, columns):
     assert thinned["c"].from_s[0] == from_s
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(series=SERIES, minutes=st.integers(1, 5), cut=st.integers(0, 60))
 def test_thinned_to_whole_minutes_from_what_the_analyser_keeps(
     tmp_path_factory, series, minutes, cut
