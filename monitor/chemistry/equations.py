@@ -90,7 +90,11 @@ def _side(side: str, text: str) -> Side:
         match = _TERM.match(term)
         if match is None:
             raise EquationError(f"equation {text!r}: {term.strip()!r} is no term such as '2 NO2'")
-        number = Fraction(match["n"].replace(" ", "")) if match["n"] else Fraction(0)
+        try:
+            number = Fraction(match["n"].replace(" ", "")) if match["n"] else Fraction(0)
+        except ZeroDivisionError:
+            told = f"equation {text!r}: {term.strip()!r} is divided by zero"
+            raise EquationError(told) from None
         number += _VULGAR[match["vulgar"]] if match["vulgar"] else 0
         if match["n"] is None and match["vulgar"] is None:
             number = Fraction(1)

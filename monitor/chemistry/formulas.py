@@ -84,7 +84,10 @@ class _Parser:
     def whole(self) -> dict[str, Fraction]:
         total: dict[str, Fraction] = {}
         while True:
-            multiple = Fraction(self._take(_MULTIPLE) or 1)
+            try:
+                multiple = Fraction(self._take(_MULTIPLE) or 1)
+            except ZeroDivisionError:
+                raise self._fail("a part is divided by zero") from None
             if multiple == 0:
                 raise self._fail("a part is taken zero times")
             _add(total, self._group(closing=None), multiple)

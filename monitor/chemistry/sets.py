@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
 from monitor.chemistry.equations import EquationError, parse_equation
 from monitor.chemistry.formulas import FormulaError, parse_formula
@@ -83,16 +83,16 @@ def _closed_with_water(
     None where the charge already is what the step would leave.
     """
     left, _, right = template.partition("->")
+    times = _charges(left, of.name)
     try:
         charge = parse_formula(charge_formula)
         terms = [t.strip() for t in right.split(" + ") if t.strip() != "H2O"]
         dry = _atoms_of(" + ".join(terms))
     except (FormulaError, EquationError) as error:
         raise SetError(str(error)) from error
-    times = Fraction(left.strip().removesuffix(_CHARGE).strip() or 1)
     hydrogen = times * charge.counts.get("H", Fraction(0)) - dry.get("H", Fraction(0))
     water = hydrogen / 2
-    if water == 0 and len(terms) == 1:
+    if len(terms) == 1 and dry == {e: times * n for e, n in charge.counts.items()}:
         return None, 0.0
     lead = "" if times == 1 else f"{times} "
     products = " + ".join(terms + ([f"{_plain(water)} H2O"] if water > 0 else []))
@@ -108,6 +108,20 @@ def _closed_with_water(
             f"(the set is made for {made_for})"
         ) from error
     return equation, float(water / times)
+
+
+def _charges(left: str, set_name: str) -> Fraction:
+    """How many CHARGE stand on the left side of an equation, and nothing else beside them."""
+    try:
+        times = Fraction(left.strip().removesuffix(_CHARGE).strip() or 1)
+    except (ValueError, ZeroDivisionError):
+        times = Fraction(0)
+    if times <= 0:
+        raise SetError(
+            f"set {set_name!r}: left side {left.strip()!r}, expected {_CHARGE} or some of it, such "
+            f"as 2 {_CHARGE}"
+        )
+    return times
 
 
 def _atoms_of(side: str) -> dict[str, Fraction]:
@@ -150,20 +164,32 @@ _STEP_KEYS = frozenset(
     ("name", "equation", "model", "e_kJ_mol", "e_u_kJ_mol", "half_C", "half_u_K", "dh_kJ_mol",
      "dh_per_water_kJ_mol", "unwanted", "source")
 )  # fmt: skip
+_STEP_SPANS = {
+    "e_kJ_mol": (25.0, 600.0), "e_u_kJ_mol": (0.0, 300.0), "half_C": (-100.0, 1600.0),
+    "half_u_K": (0.0, 300.0), "dh_kJ_mol": (-5e3, 5e3), "dh_per_water_kJ_mol": (-5e3, 5e3),
+}  # fmt: skip
+"""The same as of a plan's own steps."""
 _STEP_NEEDS = frozenset(("name", "equation", "e_kJ_mol", "e_u_kJ_mol", "half_C", "half_u_K"))
+
+
+def _are_tables(steps: object) -> TypeGuard[list[dict[str, Any]]]:
+    return isinstance(steps, list) and bool(steps) and all(isinstance(s, dict) for s in steps)
 
 
 def _read(name: str, data: dict[str, Any], file: str) -> ReactionSet:
     if data.get("format") != 1:
         raise SetError(f"set file {file}: expected format = 1")
     about, steps = data.get("set"), data.get("step")
-    if not isinstance(about, dict) or not isinstance(steps, list) or not steps:
+    if not isinstance(about, dict) or not _are_tables(steps):
         raise SetError(f"set file {file}: expected one [set] table and [[step]] tables")
+    formulas = about.get("formulas")
+    if not (isinstance(formulas, list) and formulas and all(isinstance(f, str) for f in formulas)):
+        raise SetError(f'set file {file}: [set] formulas, expected such as ["CaCO3"]')
     try:
         return ReactionSet(
             name,
             str(about["title"]),
-            tuple(str(f) for f in about["formulas"]),
+            tuple(formulas),
             tuple(_read_step(step, file) for step in steps),
             " ".join(str(about.get("notes", "")).split()),
         )
@@ -178,17 +204,28 @@ def _read_step(step: dict[str, Any], file: str) -> SetStep:
         wrong = [f"unknown key {key}" for key in sorted(unknown)]
         wrong += [f"missing key {key}" for key in sorted(lacking)]
         raise SetError(f"set file {file}, step {label!r}: {', '.join(wrong)}")
-    dh = step.get("dh_kJ_mol")
+
+    def number(key: str) -> float:
+        value, (low, high) = step[key], _STEP_SPANS[key]
+        fits = isinstance(value, int | float) and not isinstance(value, bool)
+        if not (fits and low <= value <= high):
+            raise SetError(
+                f"set file {file}, step {label!r}: {key} = {value!r}, expected a number from "
+                f"{low:g} to {high:g}"
+            )
+        return float(value)
+
     spec = StepSpec(
         name=str(step["name"]),
         equation=str(step["equation"]),
         model=str(step.get("model", "F1")),
-        e_kJ_mol=float(step["e_kJ_mol"]),
-        e_u_kJ_mol=float(step["e_u_kJ_mol"]),
-        half_C=float(step["half_C"]),
-        half_u_K=float(step["half_u_K"]),
-        dh_kJ_mol=None if dh is None else float(dh),
+        e_kJ_mol=number("e_kJ_mol"),
+        e_u_kJ_mol=number("e_u_kJ_mol"),
+        half_C=number("half_C"),
+        half_u_K=number("half_u_K"),
+        dh_kJ_mol=number("dh_kJ_mol") if "dh_kJ_mol" in step else None,
         unwanted=bool(step.get("unwanted", False)),
         source=" ".join(str(step.get("source", "")).split()),
     )
-    return SetStep(spec, float(step.get("dh_per_water_kJ_mol", 0.0)))
+    per_water = number("dh_per_water_kJ_mol") if "dh_per_water_kJ_mol" in step else 0.0
+    return SetStep(spec, per_water)

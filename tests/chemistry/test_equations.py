@@ -41,7 +41,13 @@ def test_unbalanced_says_what_is_off(text: str, said: list[str]) -> None:
         assert part in str(caught.value)
 
 
-@given(st.text(alphabet="CaO2H()·+->1. ", max_size=30))
+@pytest.mark.parametrize("text", ["1/0 CaCO3 -> CaO + CO2", "CaCO3 -> 0/0 CaO + CO2"])
+def test_nothing_is_divided_by_zero(text: str) -> None:
+    with pytest.raises(EquationError, match="divided by zero"):
+        parse_equation(text)
+
+
+@given(st.text(alphabet="CaO2H()·+->1.0/ ", max_size=30))
 def test_any_text_is_read_or_refused(text: str) -> None:
     with contextlib.suppress(EquationError):
         parse_equation(text)

@@ -43,7 +43,8 @@ def test_water_of_a_hydrate(formula: str, water: Fraction) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "mn(NO3)2", "Mn(NO3", "Mn(NO3)2)", "Xq2O", "Mn·", "H2O·4", "2"]
+    "text",
+    ["", "mn(NO3)2", "Mn(NO3", "Mn(NO3)2)", "Xq2O", "Mn·", "H2O·4", "2", "0/0", "H2O·1/0 O2"],
 )
 def test_nonsense_is_refused_with_a_sentence(text: str) -> None:
     with pytest.raises(FormulaError, match=r"\w+ \w+"):
