@@ -22,6 +22,7 @@ from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth,
 from monitor.analysis.estimate.hearing import Heard, hear
 from monitor.analysis.estimate.layout import Layout, layout_of
 from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
+from monitor.analysis.estimate.nudge import nudge
 from monitor.analysis.estimate.signals import About, Signal, gather_signals
 from monitor.chemistry.gases import molar_volume_L_mol
 from monitor.plan.profile import profile_points
@@ -62,7 +63,8 @@ def update(
     heard = _heard(signals, grid, state.rough)
     past = Past(layout, grid, warmth, heard)
     cloud = fit(past, state.at, setup.seed, int(about.now_s // 60.0)).carrying(_CARRYING)
-    estimate, ahead = _estimate(setup, past, cloud, about, molar_mL)
+    nudged = nudge(past, cloud, setup.seed)
+    estimate, ahead = _estimate(setup, past, nudged, about, molar_mL)
     state = replace(
         state,
         at=cloud.at,
@@ -155,7 +157,7 @@ def _about(
 
 
 def _heard(signals: list[Signal], grid: Grid, rough: Mapping[str, float]) -> list[Heard]:
-    heard = (hear(s, grid.edges_s.size, rough.get(s.name, 1.0)) for s in signals)
+    heard = (hear(s, grid.edges_s.size, rough.get(s.name, 1.0), len(signals)) for s in signals)
     return [one for one in heard if one is not None]
 
 

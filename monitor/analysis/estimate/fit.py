@@ -28,7 +28,7 @@ _Array = NDArray[np.float64]
 DRAWS = 40
 """Draws of each family."""
 
-_H = 0.05
+_H = 0.02
 """Step of the finite differences, in prior standard deviations."""
 
 _FREEDOM = 8.0

@@ -42,12 +42,15 @@ class Heard:
     """(rows,)"""
     columns: _Array
     """(rows, columns)"""
+    misfit: _Array
+    """(rows,): variance of what the kinetics get wrong in each difference, in units of level."""
 
 
-def hear(signal: Signal, edges: int, rough: float = 1.0) -> Heard | None:
+def hear(signal: Signal, edges: int, rough: float = 1.0, together: int = 1) -> Heard | None:
     """Whiten a channel; None where it has fewer than two levels that hang together.
 
-    `rough` widens all of its noise.
+    `rough` widens all of its noise. `together` channels see the same kinetics go wrong: each is
+    given that much more room for it, so that many are no surer of the kinetics than one.
     """
     index = np.flatnonzero(signal.there)
     walk = np.cumsum(np.where(np.isinf(signal.walk_var), 0.0, signal.walk_var))
@@ -59,7 +62,8 @@ def hear(signal: Signal, edges: int, rough: float = 1.0) -> Heard | None:
         return None
     made = _smooth(np.abs(signal.level[after] - signal.level[before]))
     apart = np.maximum(after - before, 1)
-    variance = walk[after] - walk[before] + (MISFIT * made) ** 2 * np.minimum(apart, 3)
+    misfit = (MISFIT * made) ** 2 * np.minimum(apart, 3)
+    variance = walk[after] - walk[before] + together * misfit
     white = signal.white_var
     diagonal = variance + white[after] + white[before]
     beside = np.where(after[:-1] == before[1:], -white[before[1:]], 0.0)
@@ -72,6 +76,7 @@ def hear(signal: Signal, edges: int, rough: float = 1.0) -> Heard | None:
         after,
         factor @ (signal.level[after] - signal.level[before]),
         factor @ (signal.columns[after] - signal.columns[before]),
+        misfit * rough**2,
     )
 
 

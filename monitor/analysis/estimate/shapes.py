@@ -88,18 +88,19 @@ def conversion(g: _Array, shape: Shape) -> _Array:
     return alpha
 
 
-def integral_at(alpha: float, shape: Shape) -> _Array:
+def integral_at(alpha: float | _Array, shape: Shape) -> _Array:
     """The kinetic integral g (sets,) at which the conversion is `alpha`, 0 < alpha < 1."""
+    alpha = np.broadcast_to(np.asarray(alpha, dtype=np.float64), shape.n.shape)
     m = np.where(np.abs(shape.n - 1.0) < 1e-6, 1e-6, shape.n - 1.0)
     u = np.expm1(-m * np.log1p(-alpha)) / m
     ln_g = np.log(u) / shape.a
     mixed = np.flatnonzero(shape.w)
     if mixed.size:
-        ln_g[mixed] = _mixed_ln_g(alpha, ln_g[mixed], shape.rows(mixed))
+        ln_g[mixed] = _mixed_ln_g(alpha[mixed], ln_g[mixed], shape.rows(mixed))
     return np.asarray(np.exp(ln_g))
 
 
-def _mixed_ln_g(alpha: float, ln_g: _Array, shape: Shape) -> _Array:
+def _mixed_ln_g(alpha: _Array, ln_g: _Array, shape: Shape) -> _Array:
     """Of mixtures, between what either population alone would need: bisection, then a secant."""
     low = ln_g - np.log(np.maximum(shape.r, 1.0))
     high = ln_g - np.log(np.minimum(shape.r, 1.0))
