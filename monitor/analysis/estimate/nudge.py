@@ -1,0 +1,86 @@
+"""Where the charge is now, between what the kinetics say and what the surest channel shows.
+
+The kinetics are never quite right: what they got wrong in each minute adds up, and fades as the
+step comes to its end. The part of a channel's residual that is such misfit, by the same variances
+as in the fit, is given back to the extents of now; what stays open of it widens them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.estimate.course import Course
+from monitor.analysis.estimate.fit import Cloud, Past
+from monitor.analysis.estimate.hearing import Heard, agreement
+from monitor.analysis.estimate.shapes import integral_at
+
+__all__ = ["nudge"]
+
+_Array = NDArray[np.float64]
+
+_EDGE = 1e-3
+"""Steps nearer than this to their beginning or end are left where they are."""
+
+_HALFWAY = 0.5
+"""At most this share of what is done or left is given or taken."""
+
+
+def nudge(past: Past, cloud: Cloud, seed: int) -> Cloud:
+    """The cloud with its extents of now moved toward what was seen."""
+    if not past.heard:
+        return cloud
+    alpha, g = cloud.course.alpha.copy(), cloud.course.g.copy()
+    normals = np.random.Generator(np.random.PCG64(seed + 4)).standard_normal(cloud.weights.size)
+    for step in range(past.layout.steps):
+        group = next(members for members in past.layout.rivals if step in members)
+        now = alpha[-1, :, step]
+        if len(group) > 1 or not ((now > _EDGE) & (now < 1.0 - _EDGE)).any():
+            continue
+        moved = _moved(past, cloud, step, normals)
+        if moved is None:
+            continue
+        room = np.minimum(now, 1.0 - now) * (now > _EDGE) * (now < 1.0 - _EDGE)
+        then = now + np.clip(moved, -_HALFWAY * room, _HALFWAY * room)
+        inside = np.clip(then, 0.5 * _EDGE, 1.0 - 0.5 * _EDGE)
+        at = integral_at(inside, cloud.kin.shapes[step])
+        g[-1, :, step] = np.where(room > 0.0, at, g[-1, :, step])
+        alpha[-1, :, step] = np.where(room > 0.0, inside, now)
+    return replace(cloud, course=Course(g, alpha))
+
+
+def _moved(past: Past, cloud: Cloud, step: int, normals: _Array) -> _Array | None:
+    """By how much the extent of a step is to move (sets,), by the channel that knows best."""
+    best: tuple[float, _Array] | None = None
+    for one in past.heard:
+        told = _by_channel(one, cloud, step)
+        if told is not None and (best is None or told[1] < best[0]):
+            mean, open_var = told
+            best = (open_var, mean)
+    if best is None:
+        return None
+    return np.asarray(best[1] + np.sqrt(best[0]) * normals)
+
+
+def _by_channel(one: Heard, cloud: Cloud, step: int) -> tuple[_Array, float] | None:
+    """Mean move (sets,) and the variance that it leaves open, in units of extent."""
+    alpha, w = cloud.course.alpha, cloud.weights
+    agreed = agreement(one, alpha)
+    steps = alpha.shape[2]
+    share = one.signal.share + one.signal.share_u * agreed.pulled[:, :steps]
+    each = float(w @ share[:, step])
+    if abs(each) < 1e-6:
+        return None
+    mean = np.einsum("esk,s->ek", alpha, w)
+    gained = np.diff(mean, axis=0)[one.cells] * np.abs(w @ share)
+    part = gained[:, step] / np.maximum(gained.sum(axis=1), 1e-12)
+    left = 1.0 - mean[1:, step]
+    fade = left[-1] / np.maximum(left[one.cells], max(float(left[-1]), 1e-9))
+    own = one.misfit * part * fade
+    rest = one.y[:, None] - (agreed.courses * share[None]).sum(axis=2)
+    rest -= one.columns @ agreed.pulled[:, steps:].T
+    weight = one.factor @ own
+    open_var = max(float((one.misfit * part * fade**2).sum() - weight @ weight), 0.0)
+    return (weight @ rest) / each, open_var / each**2
