@@ -27,7 +27,7 @@ from monitor.dashboard.texts import full_text, help_text
 from monitor.dashboard.view import View
 from monitor.dashboard.widgets import Sheet
 from monitor.dashboard.words import clean
-from monitor.entries import Acknowledged, Body, Shelved, StopRequested
+from monitor.entries import Acknowledged, Body, EntryError, Shelved, StopRequested
 from monitor.journal import JournalError, append_entry
 
 __all__ = ["DashboardApp", "run_dashboard"]
@@ -103,13 +103,21 @@ class DashboardApp(App[str]):
     # --- drawing
 
     def _tick(self) -> None:
-        new = self._follower.poll() | self._follower.log.load()
+        new = self._read()
         standing = self._follower.standing()
         if self._said and self._monotonic_s() >= self._said_until_s:
             self._said, new = "", True
         if new or standing != self._standing:
             self.refresh_view()
         self._ring()
+
+    def _read(self) -> bool:
+        """Take up what is new; a journal that cannot be read just now is said, and tried again."""
+        try:
+            return self._follower.poll() | self._follower.log.load()
+        except (JournalError, EntryError) as error:
+            self._say(str(error), 2.0)
+            return False
 
     def refresh_view(self) -> None:
         """Work out the view anew and draw it."""
@@ -157,7 +165,7 @@ class DashboardApp(App[str]):
             self._say(str(error), 10.0)
             return False
         self._say(did)
-        self._follower.poll()
+        self._read()
         self.refresh_view()
         return True
 

@@ -9,7 +9,7 @@ from typing import Any
 from monitor.dashboard.facts import Facts
 from monitor.dashboard.words import clock, duration, interval, per_cent
 
-__all__ = ["Figure", "Line", "Progress", "figures", "progress"]
+__all__ = ["Figure", "Line", "Progress", "figure_words", "figures", "progress"]
 
 Line = Mapping[str, Any]
 """One analysis line as it is stored."""
@@ -29,6 +29,12 @@ class Figure:
     interval: str = ""
     aside: str = ""
     level: str = ""
+
+
+def figure_words(figure: Figure) -> str:
+    """A figure as running text, without its label."""
+    first = f"{figure.value} {figure.interval}".strip()
+    return f"{first}, {figure.aside}" if figure.aside else first
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +77,8 @@ def _time_left(line: Line, facts: Facts, now_s: float, utc_s: float | None) -> F
     left = line.get("remaining_s")
     late = _late((line.get("expected") or {}).get("late_s"))
     if left in (0, _NONE_LEFT):
-        return Figure("Time left", "none", aside=late)
+        certain = line.get("verdict") == "complete"
+        return Figure("Time left", "none", "" if certain else "but not certain yet", late)
     if left is None:
         return Figure("Time left", "not known yet", aside=late)
     since_s = max(0.0, now_s - line["elapsed_s"])

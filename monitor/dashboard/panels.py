@@ -72,7 +72,8 @@ def verdict_rows(view: View, cells: int, reasons: int) -> list[Row]:
             segments.append((f"▶ {word.upper()} ◀", f"verdict-{word}"))
         else:
             segments.append((f"  {word}  ", "dim"))
-    if row_width(tuple(segments)) > cells:  # no room for all: the present one alone
+    unknown = view.verdict.word not in ("", *VERDICTS)  # of a later program
+    if unknown or row_width(tuple(segments)) > cells:  # no room for all: the present one alone
         segments = [(f" ▶ {view.verdict.word.upper()} ◀", f"verdict-{view.verdict.word}")]
     return [tuple(segments), *_reasons(view, cells, reasons)]
 

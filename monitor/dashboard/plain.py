@@ -9,7 +9,7 @@ from typing import Any, TextIO
 
 from monitor.dashboard.alarming import alarms
 from monitor.dashboard.facts import Facts
-from monitor.dashboard.figures import figures
+from monitor.dashboard.figures import figure_words, figures
 from monitor.dashboard.follower import Follower
 from monitor.dashboard.words import clean, elapsed_words, line_clock, reason
 
@@ -19,7 +19,7 @@ _POLL_S = 0.25
 
 
 def plain_line(line: Mapping[str, Any]) -> str:
-    """One analysis line in words: time, verdict, progress, time left, pot, gas, coolant, alarms.
+    """One analysis line in words: time, verdict, alarms, progress, time left, gas, coolant, the first reason.
 
     >>> plain_line({"elapsed_s": 60.0, "verdict": "heating", "why": ["nothing leaves yet"]})
     '0:01:00 HEATING; progress not known yet; time left not known yet; because nothing leaves yet'
@@ -27,14 +27,13 @@ def plain_line(line: Mapping[str, Any]) -> str:
     when = " ".join(word for word in (line_clock(line), elapsed_words(line["elapsed_s"])) if word)
     parts = [f"{when} {clean(line['verdict']).upper()}"]
     facts = Facts("")
+    for alarm in alarms(line, facts, line["elapsed_s"]):
+        parts.append(f"ALARM {alarm.priority} {alarm.headline}, {alarm.standing}")
     for figure in figures(line, facts, line["elapsed_s"], None):
         if figure.value not in ("not judged", "not measured") and (
             figure.label in ("Progress", "Time left") or line.get(figure.label.lower())
         ):
-            text = f"{figure.label.lower()} {figure.value} {figure.interval} {figure.aside}"
-            parts.append(" ".join(text.split()))
-    for alarm in alarms(line, facts, line["elapsed_s"]):
-        parts.append(f"ALARM {alarm.priority} {alarm.headline}, {alarm.standing}")
+            parts.append(f"{figure.label.lower()} {figure_words(figure)}")
     if line.get("why"):
         parts.append(f"because {reason(line['why'][0])}")
     return "; ".join(parts)

@@ -17,6 +17,9 @@ UNHELD_AFTER_S = 3.0
 BEHIND_S = 30.0
 """Journal time without analysis that is still usual (a line comes every 10 s)."""
 
+FAR_BEHIND_S = 60.0
+"""The same, which is said at once; a rehearsal at speed passes it within a second."""
+
 LINE_QUIET_S = 6.0
 
 
@@ -93,9 +96,16 @@ def _silent_s(clues: Clues) -> float:
     return max(clues.entry_quiet_for_s, by_wall_s) if clues.entry_quiet_for_s > 1.5 else 0.0
 
 
+def _is_lagging(clues: Clues, behind_s: float) -> bool:
+    """No line for a while; in real time also lines that come, but of what was long ago."""
+    return clues.line_quiet_for_s >= LINE_QUIET_S or (
+        behind_s > FAR_BEHIND_S and not clues.rehearsal
+    )
+
+
 def _behind(clues: Clues) -> tuple[Notice, ...]:
     behind_s = clues.entry_s - (clues.line_s or 0.0)
-    if behind_s <= BEHIND_S or (not clues.closed and clues.line_quiet_for_s < LINE_QUIET_S):
+    if behind_s <= BEHIND_S or (not clues.closed and not _is_lagging(clues, behind_s)):
         return ()
     if clues.closed:
         return (Notice("warn", f"the last {duration(behind_s)} of the record are not analysed"),)

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 
 from monitor.dashboard.alarming import Alarm, action_words
 from monitor.dashboard.events import Event
-from monitor.dashboard.figures import Figure
 from monitor.dashboard.panels import NOT_SAFETY
 from monitor.dashboard.standing import Standing
 from monitor.dashboard.view import View
@@ -106,10 +105,6 @@ def full_text(view: View, standing: Standing, events: Sequence[Event], cells: in
         _part("Log, newest first", [f"{e.when}  {e.text}" for e in reversed(events)], cells),
     ]
     return "\n\n".join(part for part in parts if part)
-
-
-def _figure(figure: Figure) -> str:
-    return " ".join(f"{figure.label}: {figure.value} {figure.interval} {figure.aside}".split())
 
 
 def _alarm(alarm: Alarm) -> str:

@@ -100,7 +100,7 @@ def _pot(facts: Facts, heard: Mapping[str, Heard], expected: Line) -> str:
     """Pot temperature against the plan, for the plot's title."""
     channel = facts.first_of("pot_temperature")
     planned_C = expected.get("pot_temperature_C")
-    plan = f", planned {planned_C:.1f} °C" if planned_C is not None else ""
+    plan = f", plan {planned_C:.1f} °C" if planned_C is not None else ""
     if channel is None:
         return f"no pot temperature{plan}"
     value = heard[channel.name].value if channel.name in heard else None

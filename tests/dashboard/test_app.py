@@ -239,6 +239,27 @@ async def test_a_journal_that_cannot_be_written_is_said_and_does_not_end_the_scr
         assert app.is_running
 
 
+async def test_a_journal_that_cannot_be_read_for_a_while_is_said_and_tried_again(
+    live, follow, monkeypatch
+):
+    from monitor.journal import JournalDamagedError
+
+    def torn(self):
+        raise JournalDamagedError("journal a.run: disk I/O error")
+
+    path, _, _ = live
+    follower = follow(path)
+    app = DashboardApp(path, follower=follower)
+    async with app.run_test(size=(80, 24)) as pilot:
+        with monkeypatch.context() as patched:
+            patched.setattr(type(follower), "poll", torn)
+            app._tick()
+            await pilot.pause()
+            assert "disk I/O error" in text_of(app)
+        await pilot.press("a")
+        assert "1 not seen" in text_of(app)
+
+
 async def test_the_screen_follows_the_terminals_size(live):
     _, app, _ = live
     async with app.run_test(size=(80, 24)) as pilot:

@@ -16,9 +16,9 @@ from tests.dashboard.making import START_UTC_S, alarm, line_at, make_journal, re
     [
         (
             {},
-            "11:20:00 1:40:00 TAILING; progress 62 % (57 to 68) planned 62 %; time left 1 h 07 min"
-            " (52 min to 1 h 33 min) 5 min late; gas 200 mL/min (175 to 230) so far 6.4 L"
-            " (5.9 to 7.0); coolant 1.4 K below where the gas condenses, 20.3 °C there in 7 min;"
+            "11:20:00 1:40:00 TAILING; progress 62 % (57 to 68), planned 62 %; time left 1 h 07 min"
+            " (52 min to 1 h 33 min), 5 min late; gas 200 mL/min (175 to 230), so far 6.4 L"
+            " (5.9 to 7.0); coolant 1.4 K below where the gas condenses, 20.3 °C, there in 7 min;"
             " because gas 200 mL/min, 53 % of its peak",
         ),
         (
@@ -30,8 +30,8 @@ from tests.dashboard.making import START_UTC_S, alarm, line_at, make_journal, re
             {"time": None, "gas": None, "coolant": None, "progress": None, "remaining_s": None,
              "expected": None, "why": ["a\x1b[2Jb"], "alarms": [alarm("gas-in-room", channel=None,
              priority="high", why="1.4 ppm")]},
-            "1:40:00 TAILING; progress not known yet; time left not known yet; ALARM high"
-            " nitrogen dioxide in the room: 1.4 ppm, new, 90 s; because a\\x1b[2Jb",
+            "1:40:00 TAILING; ALARM high nitrogen dioxide in the room: 1.4 ppm, new, 90 s;"
+            " progress not known yet; time left not known yet; because a\\x1b[2Jb",
         ),
     ],
 )  # fmt: skip

@@ -45,6 +45,8 @@ LIVE = Clues(
         ({"closed": True, "held": False, "line_s": 5000.0}, "finished", ["the last 17 min"]),
         ({"line_s": 5960.0, "line_quiet_for_s": 5.0}, "recording", []),
         ({"line_s": 5960.0, "line_quiet_for_s": 7.0}, "recording", ["ANALYSIS BEHIND by 40 s"]),
+        ({"line_s": 5930.0, "line_quiet_for_s": 0.5}, "recording", ["ANALYSIS BEHIND by 1 min"]),
+        ({"line_s": 5930.0, "line_quiet_for_s": 0.5, "rehearsal": True}, "recording", []),
         ({"line_s": None, "line_quiet_for_s": 7.0}, "recording", ["ANALYSIS BEHIND by 1 h 40 min"]),
         ({"line_s": None, "entry_s": 5.0, "line_quiet_for_s": 7.0}, "recording", []),
         (

@@ -50,6 +50,11 @@ def shown(number, **changes):
         (1, {"remaining_s": 0, "verdict": "complete", "expected": None}, "none"),
         (
             1,
+            {"remaining_s": {"p05": 0, "p50": 0, "p95": 0}, "expected": None},
+            "none but not certain yet",
+        ),
+        (
+            1,
             {
                 "remaining_s": {"p05": 0, "p50": 0, "p95": 0},
                 "verdict": "complete",
