@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from threading import Event, Thread
@@ -24,7 +25,7 @@ from monitor.recorder.inbox import Inbox
 __all__ = ["Instruments", "setup_of"]
 
 _LET_GO_S = 3.0
-"""How long an instrument may take to let go of its port; then its thread is left behind."""
+"""How long instruments may take to let go of their ports; then their threads are left behind."""
 
 
 def setup_of(spec: InstrumentSpec) -> InstrumentSetup:
@@ -122,5 +123,6 @@ class Instruments:
     def _end(ending: list[_Running]) -> None:
         for running in ending:
             running.stop.set()
+        until_s = time.monotonic() + _LET_GO_S
         for running in ending:
-            running.thread.join(_LET_GO_S)
+            running.thread.join(max(0.0, until_s - time.monotonic()))

@@ -178,6 +178,25 @@ def test_an_entry_stops_it(tmp_path):
     ]
 
 
+def test_instruments_that_hang_do_not_hold_up_the_end(tmp_path, monkeypatch):
+    """A driver that never comes back from a read, in each of two instruments."""
+    monkeypatch.setattr("monitor.recorder.instruments._LET_GO_S", 0.2)
+    path = new_journal(tmp_path / "a.run", rig("a", "b"))
+    forever = threading.Event()
+
+    def hangs(session):
+        forever.wait()
+        return []
+
+    with recording(path, opener=lambda setup, clock: Session(setup, hangs)):
+        until(
+            lambda: len([b for b in bodies(path, InstrumentState) if b.state == "connected"]) == 2
+        )
+    forever.set()
+
+    assert bodies(path, ClosedCleanly) == [ClosedCleanly("the test is over")]
+
+
 def test_another_rig_changes_only_what_is_different(tmp_path):
     path = new_journal(tmp_path / "a.run", rig("a", "b"))
     opened = []
