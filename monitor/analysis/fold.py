@@ -34,7 +34,8 @@ from monitor.analysis.expected import Heating, notice_heating, refit_lateness, w
 from monitor.analysis.line import build_line, channel_lines, line_json, remaining_data, time_text
 from monitor.analysis.setting import Setting, setting_of
 from monitor.analysis.timed_hold import HoldState, hold_left_s, say_hold, watch_hold
-from monitor.analysis.verdict import Said, Verdict, decide, distrusted
+from monitor.analysis.verdict import decide, distrusted
+from monitor.analysis.verdict_state import Said, Verdict
 from monitor.analysis.view import Happened, View
 from monitor.entries import (
     Acknowledged,

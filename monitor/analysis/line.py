@@ -15,7 +15,7 @@ from monitor.analysis.coolant import CoolantView
 from monitor.analysis.estimate import Band, Estimate, RemainingBand
 from monitor.analysis.expected import Heating
 from monitor.analysis.setting import Setting
-from monitor.analysis.verdict import Said
+from monitor.analysis.verdict_state import Said
 
 __all__ = ["build_line", "channel_lines", "line_json", "time_text"]
 

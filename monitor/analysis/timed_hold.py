@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.analysis.expected import Heating
-from monitor.analysis.verdict import Said
+from monitor.analysis.verdict_state import Said
 from monitor.analysis.view import View
 from monitor.plan.model import ProfileSegment
 from monitor.plan.profile import segment_at

@@ -63,7 +63,8 @@ class View:
     """Answers of `live` so far."""
     stall_why: str = ""
     """Why the verdict is stalled; empty where it is not."""
-    disagree_why: str = ""
+    loss_why: str = ""
+    """How the rate fell below all that was foreseen; empty where it did not."""
     gas_again_why: str = ""
 
     def of(self, role: str) -> Sequence[ChannelState]:

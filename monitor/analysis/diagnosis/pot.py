@@ -205,19 +205,8 @@ def _quiet(view: View) -> bool:
 
 def _crust(view: View) -> Iterator[Judged]:
     """Evolution fell below all that was foreseen, at the temperature foreseen."""
-    estimate = view.estimate
-    if estimate is None or estimate.p_begun < 0.5 or estimate.p_done > 0.5:
-        return
-    seen, expected = estimate.evidence.rate_seen, estimate.evidence.rate_expected
-    if seen is None or expected is None or not view.heating.follows:
-        return
-    low = expected.p05 > 0.05 and seen.p95 < 0.4 * expected.p05
-    if dead_band(view, "crust", low, seen.p95 < 0.7 * expected.p05):
-        why = (
-            f"{100 * max(seen.p50, 0.0):.0f} % of the step an hour, {100 * expected.p50:.0f} %"
-            " foreseen at this temperature: a crust, or poor contact"
-        )
-        yield Judged("crust-suspected", why, None, on_delay_s=120.0)
+    if view.loss_why:
+        yield Judged("crust-suspected", f"{view.loss_why}: a crust, or poor contact", None)
 
 
 def _step(view: View) -> Iterator[Judged]:
@@ -233,7 +222,7 @@ def _step(view: View) -> Iterator[Judged]:
 
 
 def _look_for_step(view: View, state: ChannelState) -> None:
-    points = [p for p in itertools.islice(reversed(state.recent), 12)][::-1]
+    points = list(itertools.islice(reversed(state.recent), 12))[::-1]
     at, size = state.jump_s, state.jump
     if view.now_s - at > 15.0:
         if len(points) < 7 or points[-1][0] - points[0][0] > 120.0:

@@ -1,0 +1,181 @@
+"""Whether the run is complete: named conditions, each with value, threshold and state.
+
+The posterior alone never says so. It takes kinds of evidence that agree, a temperature at which
+what is left would show, channels that fit, no other cause of silence, and time.
+"""
+
+from __future__ import annotations
+
+from monitor.analysis.channels import ChannelState, late_rate
+from monitor.analysis.conditions import Findings
+from monitor.analysis.estimate import Estimate
+from monitor.analysis.verdict_state import EvidenceLine, Verdict, kinds_now, kinds_of_rig
+from monitor.analysis.view import View
+
+__all__ = ["follow_completion", "watch_calm"]
+
+_EXPLAINS = (
+    "outlet-blocked", "suck-back", "flask-broken", "leak-suspected", "probe-slipped",
+    "power-lost", "counter-saturated", "channel-frozen", "zero-tracking", "unit-changed",
+    "channels-disagree", "crust-suspected",
+)  # fmt: skip
+"""Findings that explain silence otherwise than by the end of the reaction."""
+
+_WORST_SIGMA = 4.0
+_RECENT_SIGMA = 4.5
+_CALM_S = 300.0
+_AGAIN_S = 900.0
+
+
+def follow_completion(verdict: Verdict, view: View, estimate: Estimate, findings: Findings) -> None:
+    """Bring evidence and timers of the rule of [done] up to a fresh estimate."""
+    now = view.now_s
+    verdict.evidence = _weigh(verdict, view, estimate, findings)
+    if not all(line.state == "holds" for line in verdict.evidence):
+        verdict.rule_since_s = None
+    elif verdict.rule_since_s is None:
+        verdict.rule_since_s = now
+    held = 0.0 if verdict.rule_since_s is None else now - verdict.rule_since_s
+    need = 60.0 * view.setting.plan.done.min_hold_min
+    long = verdict.rule_since_s is not None and held >= need
+    last = [
+        _all_but_gone(view, estimate),
+        _line("held", f"{held / 60.0:.0f} min", f"{need / 60.0:g} min", long),
+    ]
+    verdict.evidence += last
+    if verdict.complete_s is not None:
+        _perhaps_take_back(verdict, view, estimate, findings)
+    elif all(line.state == "holds" for line in last):
+        verdict.complete_s = now
+        verdict.complete_kinds = len(kinds_now(view, estimate))
+        verdict.taken_back_s = None
+
+
+def _weigh(
+    verdict: Verdict, view: View, estimate: Estimate, findings: Findings
+) -> list[EvidenceLine]:
+    """The conditions that have to hold together, each by name."""
+    done = view.setting.plan.done
+    others = [f.name for f in findings.shown() if f.name in _EXPLAINS]
+    loss = verdict.loss_why if verdict.loss_s is not None else ""
+    again = verdict.again_why if verdict.again_s is not None else ""
+    return [
+        _line(
+            "conversion",
+            f"{100 * estimate.p_done:.1f} % sure of {100 * done.fraction:g} %",
+            f"{100 * done.confidence:g} % sure",
+            estimate.p_done >= done.confidence,
+        ),
+        _kinds(view, estimate),
+        _would_show(verdict, view, estimate),
+        _fits(estimate),
+        _line("no sudden loss of rate", loss or "none seen", "none", not loss),
+        _line("gas is quiet", again or "quiet", "quiet", not again),
+        _line("no other cause of silence", ", ".join(others) or "none found", "none", not others),
+    ]
+
+
+def _kinds(view: View, estimate: Estimate) -> EvidenceLine:
+    """Two kinds where the rig has two; of temperatures alone none."""
+    kinds, has = kinds_now(view, estimate), kinds_of_rig(view)
+    need = max(1, min(2, len(has)))
+    return _line(
+        "kinds of evidence",
+        ", ".join(kinds) or "temperatures alone",
+        f"{need} of: {', '.join(has) or 'mass, gas'}",
+        len(kinds) >= need,
+    )
+
+
+def _fits(estimate: Estimate) -> EvidenceLine:
+    """No residual beyond what noise explains, neither in one bin nor in a row of them."""
+    channels = estimate.evidence.channels
+    worst = max((c.worst_sigma for c in channels), default=0.0)
+    recent = max((abs(c.recent_sigma) for c in channels), default=0.0)
+    return _line(
+        "fit of the channels",
+        f"{worst:.1f} sigma, late {recent:.1f}",
+        f"{_WORST_SIGMA:g} sigma, late {_RECENT_SIGMA:g}",
+        worst <= _WORST_SIGMA and recent <= _RECENT_SIGMA,
+    )
+
+
+def _would_show(verdict: Verdict, view: View, estimate: Estimate) -> EvidenceLine:
+    """Hot enough, for long enough, that what is left would have shown itself."""
+    tail = estimate.evidence.tail_s
+    if tail is None:
+        return EvidenceLine("what is left would show", "not known", "", "cannot-tell")
+    watched = 0.0 if verdict.begun_s is None else view.now_s - verdict.begun_s
+    allowed = max(1800.0, 0.5 * watched)
+    shows = tail.p50 <= allowed
+    if estimate.p_done < view.setting.plan.done.confidence:
+        verdict.shown_in_rule = False
+    elif shows:
+        verdict.shown_in_rule = True
+    return _line(
+        "what is left would show",
+        f"last 4 % take {min(tail.p50, 1e6) / 60.0:.0f} min at this temperature",
+        f"{allowed / 60.0:.0f} min",
+        shows or verdict.shown_in_rule,
+    )
+
+
+def _all_but_gone(view: View, estimate: Estimate) -> EvidenceLine:
+    """What still comes would not, in ten minutes more, be twice what the plan leaves open."""
+    seen = estimate.evidence.rate_seen
+    most = 12.0 * (1.0 - view.setting.plan.done.fraction)
+    if seen is None:
+        return EvidenceLine("rate all but gone", "not known", f"{100 * most:.2g} %/h", "holds")
+    return _line(
+        "rate all but gone",
+        f"{100 * max(seen.p50, 0.0):.2g} %/h",
+        f"{100 * most:.2g} %/h",
+        seen.p05 <= most,
+    )
+
+
+def _line(name: str, value: str, threshold: str, holds: bool) -> EvidenceLine:
+    return EvidenceLine(name, value, threshold, "holds" if holds else "fails")
+
+
+def _perhaps_take_back(
+    verdict: Verdict, view: View, estimate: Estimate, findings: Findings
+) -> None:
+    assert verdict.complete_s is not None
+    why = view.gas_again_why
+    for finding in findings.shown():
+        if finding.name in _EXPLAINS and finding.since_s <= verdict.complete_s:
+            why = why or f"{finding.name}: {finding.why}"
+    if not why and estimate.p_done < 0.5 and kinds_now(view, estimate):
+        why = f"conversion is now only {100 * estimate.p_done:.0f} % sure"
+    if why:
+        verdict.complete_s, verdict.rule_since_s = None, None
+        verdict.taken_back_s, verdict.taken_back_why = view.now_s, why
+
+
+def watch_calm(verdict: Verdict, view: View) -> None:
+    """Once complete, notice gas that comes again: more bubbles, more lost, than ever since."""
+    now = view.now_s
+    for role, sign, least in (("bubble_count", 1.0, 0.05), ("pot_mass", -1.0, None)):
+        for state in view.of(role):
+            rate = late_rate(state, now, _CALM_S) if state.is_live(now) else None
+            if rate is None or now - state.jump_s < _CALM_S:
+                continue
+            if verdict.complete_s is None:
+                verdict.calm.pop(state.name, None)
+                continue
+            floor = 10.0 * max(state.noise(), 1e-4) / _CALM_S if least is None else least
+            _compare(verdict, view, state, sign * rate, floor)
+    if verdict.again_s is not None and now - verdict.again_s > _AGAIN_S:
+        verdict.again_s = None
+    view.gas_again_why = "" if verdict.again_s is None else verdict.again_why
+
+
+def _compare(verdict: Verdict, view: View, state: ChannelState, rate: float, floor: float) -> None:
+    calm = verdict.calm.get(state.name)
+    verdict.calm[state.name] = calm = max(rate, 0.0) if calm is None else min(calm, max(rate, 0.0))
+    if rate <= 2.0 * calm + floor:
+        return
+    unit = "bubbles" if state.unit == "1" else state.unit
+    verdict.again_s = view.now_s
+    verdict.again_why = f"{60.0 * rate:.2g} {unit}/min again, {60.0 * calm:.2g} {unit}/min before"

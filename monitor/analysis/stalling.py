@@ -1,0 +1,112 @@
+"""Whether the run is stalled: [done] too far off, or evolution stopped where it should go on."""
+
+from __future__ import annotations
+
+from monitor.analysis.conditions import Findings
+from monitor.analysis.estimate import Estimate
+from monitor.analysis.verdict_state import Verdict
+from monitor.analysis.view import View
+from monitor.plan.profile import segment_at
+
+__all__ = ["LEFT_S", "causes_of_stall", "stall_why", "time_stall", "watch_loss"]
+
+LEFT_S = 600.0
+"""A pot that has not followed its profile for this long counts at the temperature of now."""
+
+_LEAST_RATE = 0.08
+_LOST_SHARE = 0.45
+"""A loss of rate: seen (95 %) below this share of foreseen (5 %), where that is above 8 %/h."""
+
+
+def time_stall(verdict: Verdict, view: View, estimate: Estimate) -> None:
+    """Since when [done] has been further off than the plan's patience."""
+    now, heating = view.now_s, view.heating
+    beyond = estimate.p_beyond_patience
+    if not heating.follows and heating.left_s is not None and now - heating.left_s >= LEFT_S:
+        beyond = estimate.p_beyond_patience_frozen
+    sure = 0.5 if _on_last_hold(view) or not heating.follows else 0.9
+    if beyond < sure or _as_planned(view):
+        verdict.beyond_since_s = None
+    elif verdict.beyond_since_s is None:
+        verdict.beyond_since_s = now
+
+
+def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
+    """Notice a rate that falls below all that was foreseen; remember it until it comes back.
+
+    The fit soon believes that all is over; what it foresaw before the fall is the better witness.
+    """
+    seen, expected = estimate.evidence.rate_seen, estimate.evidence.rate_expected
+    if seen is None:
+        return
+    if verdict.loss_s is not None:
+        if seen.p50 >= 0.5 * verdict.loss_rate:
+            verdict.loss_s, verdict.loss_n = None, 0
+        return
+    off_K = view.heating.off_K
+    as_planned = view.heating.follows and (off_K is None or off_K > -8.0)
+    if expected is None or not as_planned or verdict.complete_s is not None:
+        verdict.loss_n = 0
+        return
+    low = expected.p05 > _LEAST_RATE and seen.p95 < _LOST_SHARE * expected.p05
+    verdict.loss_n = verdict.loss_n + 1 if low else 0
+    if verdict.loss_n >= 2:
+        verdict.loss_s, verdict.loss_rate = view.now_s, expected.p05
+        verdict.loss_why = (
+            f"{100 * max(seen.p50, 0.0):.0f} % of the step an hour seen,"
+            f" {100 * expected.p50:.0f} % foreseen at this temperature"
+        )
+
+
+def _on_last_hold(view: View) -> bool:
+    """Whether nothing hotter is still ahead by the plan."""
+    profile, began_s = view.setting.plan.profile, view.heating.began_s
+    if not profile or began_s is None:
+        return True
+    place = segment_at(profile, view.now_s - began_s - view.heating.late_s)
+    return place is None or (place.holding and place.segment is profile[-1])
+
+
+def _as_planned(view: View) -> bool:
+    """The plan itself foresees that long, and the run is no slower than that."""
+    done_s, heating, estimate = view.setting.course.done_s, view.heating, view.estimate
+    if done_s is None or heating.began_s is None or not heating.follows or estimate is None:
+        return heating.began_s is None
+    planned = heating.began_s + heating.late_s + done_s.p50 - view.now_s
+    left = None if estimate.remaining_s is None else estimate.remaining_s.p50
+    if planned <= 60.0 * view.setting.plan.done.patience_min or left is None:
+        return False
+    return left <= 1.25 * planned
+
+
+def stall_why(verdict: Verdict, view: View) -> str:
+    """Why the run is stalled; empty where it is not."""
+    estimate, now, done = view.estimate, view.now_s, view.setting.plan.done
+    if verdict.loss_s is not None:
+        return f"evolution has all but stopped: {verdict.loss_why}"
+    if estimate is None or estimate.p_done >= 0.5:
+        return ""
+    if verdict.beyond_since_s is None or now - verdict.beyond_since_s < 60.0:
+        return ""
+    pot = view.value("pot_temperature")
+    at = "" if pot is None else f" at {pot:.0f} degC"
+    left_s = view.heating.left_s
+    if left_s is not None and now - left_s >= LEFT_S:
+        return (
+            f"the pot has not followed the profile for {(now - left_s) / 60.0:.0f} min;"
+            f"{at or ' as it is'} the end is more than {done.patience_min:g} min off"
+        )
+    return f"the end is more than {done.patience_min:g} min off along the profile{at}: too cold"
+
+
+def causes_of_stall(view: View, findings: Findings) -> list[str]:
+    """What is known of why the run stalls."""
+    causes = [
+        f"{f.name}: {f.why}"
+        for f in findings.shown()
+        if f.name in ("heater-off", "crust-suspected", "outlet-blocked", "power-lost")
+    ]
+    off = view.heating.off_K
+    if off is not None and not view.heating.follows:
+        causes.append(f"pot {abs(off):.0f} K {'below' if off < 0 else 'above'} the planned course")
+    return causes
