@@ -87,7 +87,8 @@ def _time_left(line: Line, facts: Facts, now_s: float, utc_s: float | None) -> F
     )
     if p50 is None:
         soonest = f"(soonest {duration(p05)})" if p05 is not None else ""
-        return Figure("Time left", "no end within 7 days", soonest, late, "warn")
+        level = "" if line.get("verdict") == "heating" else "warn"
+        return Figure("Time left", "no end within 7 days", soonest, late, level)
     at = clock(utc_s + p50, facts.utc_offset_s, seconds=False) if utc_s is not None else ""
     aside = ", ".join(word for word in (f"about {at}" if at else "", late) if word)
     return Figure("Time left", duration(p50), f"({duration(p05)} to {duration(p95)})", aside)

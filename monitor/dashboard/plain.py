@@ -19,7 +19,7 @@ _POLL_S = 0.25
 
 
 def plain_line(line: Mapping[str, Any]) -> str:
-    """One analysis line in words: time, verdict, alarms, progress, time left, gas, coolant, the first reason.
+    """One analysis line in words: time, verdict, alarms, figures, the first reason.
 
     >>> plain_line({"elapsed_s": 60.0, "verdict": "heating", "why": ["nothing leaves yet"]})
     '0:01:00 HEATING; progress not known yet; time left not known yet; because nothing leaves yet'

@@ -94,7 +94,11 @@ def planned_C(t_s: float) -> float:
 
 
 def pot_C(t_s: float) -> float:
-    return planned_C(t_s - 300) - 4.0 * math.exp(-(((t_s - 4500) / 900) ** 2)) + 0.2 * math.sin(t_s)
+    return (
+        planned_C(max(0.0, t_s - 300))
+        - 4.0 * math.exp(-(((t_s - 4500) / 900) ** 2))
+        + 0.2 * math.sin(t_s)
+    )
 
 
 def readings_at(t_s: float) -> list[Readings]:
