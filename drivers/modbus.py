@@ -29,11 +29,11 @@ from drivers.protocol import (
     reading_of,
 )
 from drivers.reading import Quality, Reading
-from drivers.registers import ORDERS, TYPES, number_from, registers_of
+from drivers.registers import ORDERS, TYPES, fitting_orders, number_from, registers_of
 from drivers.sentinels import SentinelGuard
 from drivers.transport import LinkError, open_link, parse_address
 
-__all__ = ["Bus", "Register", "open_session"]
+__all__ = ["Bus", "NoAnswerError", "RefusedError", "Register", "fitting_types", "open_session"]
 
 TIMEOUT_S: Final = 0.5
 """For one answer; slow devices on slow lines take 0.1 to 0.2 s (common practice, no source)."""
@@ -292,3 +292,35 @@ def open_session(setup: InstrumentSetup, clock: Clock) -> Session:
     if parse_address(setup.port).stop == 1.5:
         raise SetupError(f"{setup.port}: Modbus knows 1 or 2 stop bits")
     return ModbusSession(Bus.join(setup.port, timeout_s), registers, every_s, clock)
+
+
+def fitting_types(setup: InstrumentSetup, channel: str, known: float) -> list[tuple[str, str]]:
+    """Every (type, order) under which the channel's registers read as `known`, in its own unit.
+
+    The type that the rig file states comes first. Raises LinkError, AddressError, SetupError,
+    NoAnswerError or RefusedError.
+    """
+    device = int(setup.options.get("device", 1))
+    (wanted,) = (c for c in setup.channels if c.name == channel)
+    register = _register(wanted, device)
+    bus = Bus.join(setup.port, float(setup.options.get("timeout_s", TIMEOUT_S)))
+    try:
+        words = _words(bus, register)
+    finally:
+        bus.leave()
+    found = []
+    for kind in sorted(TYPES, key=lambda kind: kind != register.kind):
+        count = registers_of(kind)
+        if count <= len(words):
+            orders = fitting_orders(words[:count], kind, known - wanted.offset, gain=wanted.gain)
+            # In one register, only the order of its two bytes can differ.
+            found += [(kind, o) for o in orders if count == 2 or o in ("ABCD", "BADC")]
+    return found
+
+
+def _words(bus: Bus, register: Register) -> Sequence[int]:
+    """Two registers from the channel's address on, or one where there are no more."""
+    try:
+        return bus.ask(register.table, register.address, 2, register.device)
+    except RefusedError:
+        return bus.ask(register.table, register.address, 1, register.device)

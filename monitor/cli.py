@@ -139,22 +139,47 @@ def _add_bench(commands: _Commands[argparse.ArgumentParser]) -> None:
         commands,
         "rig",
         "opens every instrument, shows what it says and what is wrong with it",
-        "monitor.commands.bench:rig",
+        "monitor.commands.finding:rig",
     )
     rig.add_argument("rig", type=Path, metavar="RIG")
     rig.add_argument(
-        "--seconds", type=_positive, default=5.0, metavar="S", help="how long to listen (default 5)"
+        "--seconds", type=_positive, metavar="S", help="how long to listen (5; --touch: 60)"
+    )
+    what = rig.add_mutually_exclusive_group()
+    what.add_argument(
+        "--calibrate",
+        action="store_true",
+        help="two points, ice and boiling water: writes offset and gain into RIG",
+    )
+    what.add_argument(
+        "--touch", action="store_true", help="warm one probe: tells which channel that is"
+    )
+    what.add_argument(
+        "--known",
+        action="append",
+        metavar="CHANNEL=VALUE",
+        help="Modbus: which type and order of bytes read as the display shows (repeatable)",
+    )
+    rig.add_argument(
+        "--channel",
+        action="append",
+        metavar="NAME",
+        help="with --calibrate: this one only (repeatable; all temperatures otherwise)",
+    )
+    rig.add_argument(
+        "--pressure-kPa", type=_positive, metavar="P", help="with --calibrate: of the room's air"
     )
     ports = _command(
         commands,
         "ports",
         "what is plugged in, by its stable name",
-        "monitor.commands.bench:ports",
+        "monitor.commands.finding:ports",
     )
     ports.add_argument("--listen", metavar="PORT", help="show what that one says")
     ports.add_argument(
-        "--seconds", type=_positive, default=5.0, metavar="S", help="how long to listen (default 5)"
+        "--ask", metavar="TEXT", help="with --listen: ask this once a second, as 'S\\r\\n'"
     )
+    ports.add_argument("--seconds", type=_positive, metavar="S", help="how long to listen (5)")
 
 
 def _add_journal(commands: _Commands[argparse.ArgumentParser]) -> None:
