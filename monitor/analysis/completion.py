@@ -22,7 +22,7 @@ _EXPLAINS = (
 """Findings that explain silence otherwise than by the end of the reaction."""
 
 _WORST_SIGMA = 4.0
-_RECENT_SIGMA = 4.5
+_RECENT_SIGMA = 5.0
 _CALM_S = 300.0
 _AGAIN_S = 900.0
 
@@ -56,7 +56,8 @@ def _weigh(
 ) -> list[EvidenceLine]:
     """The conditions that have to hold together, each by name."""
     done = view.setting.plan.done
-    others = [f.name for f in findings.shown() if f.name in _EXPLAINS]
+    outvoted = {"channels-disagree", "zero-tracking"} if len(kinds_of_rig(view)) >= 3 else set()
+    others = [f.name for f in findings.shown() if f.name in _EXPLAINS and f.name not in outvoted]
     loss = verdict.loss_why if verdict.loss_s is not None else ""
     again = verdict.again_why if verdict.again_s is not None else ""
     return [

@@ -13,6 +13,9 @@ __all__ = ["LEFT_S", "causes_of_stall", "stall_why", "time_stall", "watch_loss"]
 LEFT_S = 600.0
 """A pot that has not followed its profile for this long counts at the temperature of now."""
 
+_FORESEEN_S = 900.0
+"""What was foreseen before anything came is a prior, and no witness."""
+
 _LEAST_RATE = 0.08
 _LOST_SHARE = 0.45
 """A loss of rate: seen (95 %) below this share of foreseen (5 %), where that is above 8 %/h."""
@@ -24,7 +27,8 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate) -> None:
     beyond = estimate.p_beyond_patience
     if not heating.follows and heating.left_s is not None and now - heating.left_s >= LEFT_S:
         beyond = estimate.p_beyond_patience_frozen
-    sure = 0.5 if _on_last_hold(view) or not heating.follows else 0.9
+    has_left = heating.left_s is not None and now - heating.left_s >= LEFT_S
+    sure = 0.5 if _on_last_hold(view) or has_left else 0.9
     if beyond < sure or _as_planned(view):
         verdict.beyond_since_s = None
     elif verdict.beyond_since_s is None:
@@ -45,10 +49,15 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
         return
     off_K = view.heating.off_K
     as_planned = view.heating.follows and (off_K is None or off_K > -8.0)
-    if expected is None or not as_planned or verdict.complete_s is not None:
+    verdict.seen_rate = max(verdict.seen_rate, seen.p05)
+    came = verdict.begun_s is not None and view.now_s - verdict.begun_s >= _FORESEEN_S
+    if expected is None or not as_planned or not came or verdict.complete_s is not None:
         verdict.loss_n = 0
         return
-    low = expected.p05 > _LEAST_RATE and seen.p95 < _LOST_SHARE * expected.p05
+    done = estimate.done_fraction
+    under_way = done is not None and done.p50 > 0.1
+    was_there = under_way and verdict.seen_rate > 0.4 * expected.p05 > 0.4 * _LEAST_RATE
+    low = was_there and seen.p95 < _LOST_SHARE * expected.p05
     verdict.loss_n = verdict.loss_n + 1 if low else 0
     if verdict.loss_n >= 2:
         verdict.loss_s, verdict.loss_rate = view.now_s, expected.p05
@@ -86,7 +95,8 @@ def stall_why(verdict: Verdict, view: View) -> str:
         return f"evolution has all but stopped: {verdict.loss_why}"
     if estimate is None or estimate.p_done >= 0.5:
         return ""
-    if verdict.beyond_since_s is None or now - verdict.beyond_since_s < 60.0:
+    lasts = 60.0 if verdict.begun_s is not None else 300.0
+    if verdict.beyond_since_s is None or now - verdict.beyond_since_s < lasts:
         return ""
     pot = view.value("pot_temperature")
     at = "" if pot is None else f" at {pot:.0f} degC"

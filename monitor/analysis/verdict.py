@@ -24,6 +24,11 @@ def distrusted(view: View, findings: Findings) -> dict[str, float]:
             "channel-frozen", "probe-slipped", "zero-tracking", "unit-changed", "probe-open",
         ):  # fmt: skip
             out[finding.channel] = min(finding.since_s, out.get(finding.channel, finding.since_s))
+    if len(kinds_of_rig(view)) >= 3:
+        # Three kinds: the one that parted from the others is outvoted.
+        for finding in findings.shown():
+            if finding.name == "channels-disagree" and finding.channel is not None:
+                out.setdefault(finding.channel, finding.since_s)
     for state in view.channels.values():
         if state.suspended:
             out.setdefault(state.name, state.suspended_s)
@@ -35,7 +40,9 @@ def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> 
     estimate = view.estimate
     watch_calm(verdict, view)
     if is_heavy and estimate is not None:
-        if verdict.begun_s is None and estimate.p_begun >= 0.5:
+        if estimate.p_begun < 0.2:
+            verdict.begun_s = None
+        elif verdict.begun_s is None and estimate.p_begun >= 0.5:
             verdict.begun_s = view.now_s
         watch_loss(verdict, view, estimate)
         follow_completion(verdict, view, estimate, findings)
@@ -59,7 +66,7 @@ def _in_order(verdict: Verdict, view: View, findings: Findings) -> tuple[str, li
     view.stall_why = stall_why(verdict, view)
     if view.stall_why:
         return "stalled", [view.stall_why, *causes_of_stall(view, findings)]
-    if estimate is None or estimate.p_begun < 0.5:
+    if estimate is None or verdict.begun_s is None:
         return "heating", _heating_why(view)
     was = verdict.tailing
     verdict.tailing = estimate.past_peak >= (0.35 if was else 0.5)
@@ -115,7 +122,9 @@ def _contradiction(verdict: Verdict, view: View, findings: Findings) -> list[str
         for f in findings.shown()
         if f.name in ("channels-disagree", "zero-tracking", "leak-suspected")
     ]
-    if why and (estimate.p_done >= 0.5 or findings.has("channels-disagree")):
+    outvoted = len(kinds_of_rig(view)) >= 3
+    parted = findings.has("channels-disagree") and not outvoted
+    if why and (parted or (estimate.p_done >= 0.5 and not outvoted)):
         return ["the channels contradict each other", *why]
     if estimate.p_done >= 0.5 and not kinds_now(view, estimate):
         has = kinds_of_rig(view)

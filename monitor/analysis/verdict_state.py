@@ -49,6 +49,8 @@ class Verdict:
     loss_s: float | None = None
     """When the rate was seen to fall below all that had been foreseen; None once it is back."""
     loss_rate: float = 0.0
+    seen_rate: float = 0.0
+    """Highest rate of the step of [done] that a channel has shown by itself, 1/h."""
     loss_n: int = 0
     loss_why: str = ""
     unclear_since_s: float | None = None

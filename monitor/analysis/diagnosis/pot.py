@@ -20,6 +20,8 @@ _TEMPERATURES = (
     "bath_temperature", "receiver_temperature",
 )  # fmt: skip
 _ROUGH = 4.0
+_STEAM_C = 104.0
+"""Steam alone does not heat the head beyond this."""
 
 
 def _runs(view: View) -> bool:
@@ -144,8 +146,8 @@ def _foams(view: View) -> Iterator[Judged]:
     if head is None or pot is None or head.value is None or pot.value is None:
         return
     before = head.at_or_before(view.now_s - 240.0)
-    jumped = before is not None and head.value - before > 15.0
-    close = pot.value > 90.0 and head.value > pot.value - 8.0
+    jumped = before is not None and head.value - before > 12.0
+    close = head.value > _STEAM_C and head.value > pot.value - 8.0
     if dead_band(view, "foams", jumped and close, close):
         why = f"head {head.value:.0f} degC, as hot as the pot ({pot.value:.0f} degC): carried over"
         yield Judged("foaming-over", why, head.name, on_delay_s=15.0)

@@ -90,6 +90,9 @@ def _balance_lies(view: View) -> Iterator[Judged]:
     counted = counted_rate(view, "bubble_count", _WINDOW_S)
     fell = late_rate(balance, view.now_s, _WINDOW_S)
     if balance is None or counted is None or fell is None or not main_step_runs(view):
+        if balance is not None and view.memory.get("held", 0.0) > 0.0 and view.complete_s is None:
+            why = "balance and bubbles had parted, and have not been seen to agree again"
+            yield Judged("channels-disagree", why, balance.name)
         return
     if counted * _WINDOW_S < 60.0 or view.now_s - balance.jump_s < _WINDOW_S:
         return
@@ -97,7 +100,7 @@ def _balance_lies(view: View) -> Iterator[Judged]:
     usual = view.memory.get("g-each", each)
     due = usual * counted * _WINDOW_S
     learned = view.now_s - view.memory.setdefault("g-each-since", view.now_s) > 480.0
-    if not learned or due < 15.0 * balance.noise():
+    if not learned or due < 8.0 * balance.noise():
         remember_slowly(view, "g-each", each, 900.0)
         return
     share = each / usual if usual > 0.0 else 1.0

@@ -67,7 +67,7 @@ def counted_rate(view: View, role: str, window_s: float) -> float | None:
 def _is_hot(view: View) -> bool:
     """The pot is heated, as far as can be told, and does not cool."""
     power, pot = view.power(), view.live("pot_temperature")
-    if pot is None or (power is not None and power < 0.5):
+    if pot is None or not view.heating.follows or (power is not None and power < 0.5):
         return False
     slope = slope_per_s(pot, view.now_s, 120.0)
     return slope is not None and 60.0 * slope > -1.0
@@ -118,7 +118,8 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     gap_s = view.now_s - _last_count_s(bubbles)
     done = view.estimate.done_fraction
     comes = done is not None and done.p50 > 0.03 and view.estimate.p_done < 0.5
-    stopped = comes and usual > 0.3 and gap_s > max(20.0, 12.0 / usual)
+    just_before = _rate_before(bubbles, view.now_s - gap_s)
+    stopped = comes and min(usual, just_before) > 0.3 and gap_s > max(20.0, 12.0 / usual)
     if not dead_band(view, "silent-outlet", stopped, gap_s > 10.0):
         if rate is not None:
             remember_slowly(view, "bubbling", rate, 240.0)
@@ -133,6 +134,12 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
             " blocked, or the counter is dead, or a joint is open"
         )
         yield Judged("outlet-blocked", why, bubbles.name, on_delay_s=5.0)
+
+
+def _rate_before(bubbles: ChannelState, until_s: float) -> float:
+    """Bubbles a second in the minute up to `until_s`."""
+    counts = [v for t, v in bubbles.recent if until_s - 60.0 <= t <= until_s + 2.0]
+    return (counts[-1] - counts[0]) / 60.0 if counts else 0.0
 
 
 def _last_count_s(bubbles: ChannelState) -> float:
@@ -183,7 +190,7 @@ def _ratios(view: View) -> Iterator[Judged]:
     bubbles = counted_rate(view, _OUT, _WINDOW_S)
     lost = lost_g(view, _WINDOW_S)
     balance = view.live(_POT)
-    steady = main_step_runs(view) and view.heating.follows and _is_hot(view)
+    steady = main_step_runs(view) and _is_hot(view)
     if bubbles is None or lost is None or balance is None or not steady:
         _forget(view)
         return
