@@ -173,7 +173,7 @@ def _add_bench(commands: _Commands[argparse.ArgumentParser]) -> None:
         commands,
         "ports",
         "what is plugged in, by its stable name",
-        "monitor.commands.finding:ports",
+        "monitor.commands.ports:ports",
     )
     ports.add_argument("--listen", metavar="PORT", help="show what that one says")
     ports.add_argument(

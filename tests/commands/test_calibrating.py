@@ -1,0 +1,199 @@
+"""`rig --calibrate` and `rig --touch`, before probes on a real terminal, a person at the keys."""
+
+from __future__ import annotations
+
+import json
+import stat
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from monitor.commands.calibrating import Point, correction
+from monitor.plan.files import read_rig
+from monitor.plan.model import ChannelSpec
+from tests.commands.conftest import Call
+from tests.commands.speaking import speaking
+from tests.drivers.peers import Pty
+
+RIG = """\
+format = 1
+# the board on the shelf
+[[instrument]]
+name = "board"
+driver = "line"
+port = "{port}"
+fields = "T,{{pot}},{{mantle}},{{head}}"
+[instrument.channels]
+pot    = {{ role = "pot_temperature", unit = "degC", offset = 3 }}      # thin
+mantle = {{ role = "mantle_temperature", unit = "degF" }}
+head   = {{ role = "head_temperature", unit = "degC" }}
+"""
+
+
+class Bench:
+    """Probes with errors of their own, in a bath; who answers a question has changed the bath."""
+
+    def __init__(self, *baths_C: float) -> None:
+        self._baths = iter(baths_C)
+        self.bath_C = 20.0
+        self.answers = ["\n"] * len(baths_C)
+
+    def readline(self) -> str:
+        self.bath_C = next(self._baths, self.bath_C)
+        return self.answers.pop(0) if self.answers else ""
+
+    def line(self, number: int) -> str:
+        """Pot: gain 1.01, 0.5 too high. Mantle: 1 degF too low. Head: in the room's air."""
+        pot_C = 1.01 * self.bath_C + 0.5
+        mantle_F = self.bath_C * 1.8 + 32.0 - 1.0
+        return f"T,{pot_C:.3f},{mantle_F:.3f},21.0\r\n"
+
+
+@pytest.fixture
+def pty(tmp_path: Path) -> Iterator[Pty]:
+    peer = Pty(tmp_path / "port")
+    yield peer
+    peer.close()
+
+
+@pytest.fixture
+def rig(pty: Pty, tmp_path: Path) -> Path:
+    path = tmp_path / "rig.toml"
+    path.write_text(RIG.format(port=pty.url), encoding="utf-8")
+    path.chmod(0o640)
+    return path
+
+
+def test_ice_and_boiling_water_set_the_probes_right(
+    call: Call, pty: Pty, rig: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At 84.556 kPa (1500 m) water boils at 95.0 degC, from the IAPWS saturation line."""
+    bench = Bench(0.0, 95.0)
+    monkeypatch.setattr("sys.stdin", bench)
+    before = rig.read_text(encoding="utf-8").splitlines()
+    with speaking(pty, bench.line, 0.02):
+        answer = call("rig", rig, "--calibrate", "--pressure-kPa", 84.556, "--seconds", 0.5)
+    after = rig.read_text(encoding="utf-8").splitlines()
+    pot, mantle, head = read_rig(rig).channels()
+
+    assert answer.code == 0
+    assert pot.gain == pytest.approx(1.0 / 1.01, abs=2e-4)
+    assert pot.offset == pytest.approx(-0.5 / 1.01, abs=2e-3)
+    assert mantle.gain == pytest.approx(1.0, abs=2e-4)
+    assert mantle.offset == pytest.approx(1.0, abs=2e-2)
+    assert (head.gain, head.offset) == (1.0, 0.0)
+    assert "head: says 21.0 degC and cannot be in that bath" in answer.err
+    assert [n for n, (a, b) in enumerate(zip(before, after, strict=True)) if a != b] == [8, 9]
+    assert after[8].endswith("}      # thin")
+    assert stat.S_IMODE(rig.stat().st_mode) == 0o640
+    assert sorted(p.name for p in rig.parent.iterdir()) == ["port", "rig.toml"]
+
+
+def test_one_point_moves_the_offset_alone(
+    call: Call, pty: Pty, rig: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = Bench(0.0, 0.0)
+    bench.answers = ["\n", "s\n"]
+    monkeypatch.setattr("sys.stdin", bench)
+    with speaking(pty, bench.line, 0.02):
+        answer = call("rig", rig, "--calibrate", "--channel", "pot", "--seconds", 0.4, "--json")
+    pot, mantle, _ = read_rig(rig).channels()
+
+    assert json.loads(answer.out)["calibrated"] == [
+        {"channel": "pot", "gain": 1.0, "offset": -0.5, "unit": "degC", "points": 1}
+    ]
+    assert (pot.gain, pot.offset, mantle.offset) == (1.0, -0.5, 0.0)
+    assert "sea level is taken" in answer.err
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (["--channel", "pott"], 2, "the rig has pot, mantle, head"),
+        (["--pressure-kPa", 0.1], 2, "expected 1 to 1000"),
+        ([], 2, "no answer came"),
+    ],
+)
+def test_what_cannot_be_calibrated_writes_nothing(
+    call: Call,
+    rig: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    words: list[object],
+    code: int,
+    said: str,
+) -> None:
+    monkeypatch.setattr("sys.stdin", Bench())
+    before = rig.read_bytes()
+    answer = call("rig", rig, "--calibrate", *words)
+
+    assert answer.code == code
+    assert said in answer.err
+    assert rig.read_bytes() == before
+
+
+def test_a_board_that_is_not_there_is_three(
+    call: Call, pty: Pty, rig: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pty.unplug()
+    monkeypatch.setattr("sys.stdin", Bench(0.0, 100.0))
+    answer = call("rig", rig, "--calibrate", "--seconds", 0.3)
+
+    assert answer.code == 3
+    assert "nothing is plugged in there" in answer.err
+
+
+@pytest.mark.parametrize("unit", ["degC", "degF", "K"])
+def test_after_the_correction_a_channel_says_what_is_true(unit: str) -> None:
+    """In the channel's own unit: ice is 0 degC, 32 degF, 273.15 K."""
+    channel = ChannelSpec("pot", "pot_temperature", unit)
+    true = {"degC": (0.0, 100.0), "degF": (32.0, 212.0), "K": (273.15, 373.15)}[unit]
+    said = [value * 0.99 + 0.7 for value in true]
+    gain, offset = correction(channel, [Point(0.0, said[0]), Point(100.0, said[1])])
+
+    assert [gain * value + offset for value in said] == pytest.approx(list(true), abs=2e-2)
+
+
+def test_a_gain_that_no_probe_has_is_refused() -> None:
+    channel = ChannelSpec("pot", "pot_temperature", "degC")
+    for points in ([Point(0.0, 0.0), Point(100.0, 50.0)], [Point(0.0, 1.0), Point(100.0, 1.0)]):
+        with pytest.raises(ValueError, match="is no calibration"):
+            correction(channel, points)
+    with pytest.raises(ValueError, match="is no calibration"):
+        correction(replace(channel, gain=2.0), [Point(0.0, 0.0)])
+
+
+def warmed(which: int, after: int) -> Callable[[int], str]:
+    """Three probes at rest; one of them rises from line `after` on."""
+
+    def line(number: int) -> str:
+        rise_K = min(max(number - after, 0) * 0.1, 5.0)
+        temps = [21.0 + number % 2 / 10 + rise_K * (n == which) for n in range(3)]
+        return "T," + ",".join(f"{t:.1f}" for t in temps) + "\r\n"
+
+    return line
+
+
+def test_the_probe_that_is_warmed_is_named(
+    call: Call, pty: Pty, rig: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("monitor.commands.touching._REST_S", 0.5)
+    with speaking(pty, warmed(2, 40), 0.02):
+        answer = call("rig", rig, "--touch", "--seconds", 10)
+
+    assert answer.code == 0
+    assert answer.out.startswith("head  (head_temperature, board): +")
+
+
+def test_no_probe_warmed_is_said(
+    call: Call, pty: Pty, rig: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("monitor.commands.touching._REST_S", 0.3)
+    with speaking(pty, warmed(9, 0), 0.02):
+        still = call("rig", rig, "--touch", "--seconds", 0.8)
+    pty.unplug()
+    gone = call("rig", rig, "--touch", "--seconds", 0.3)
+
+    assert (still.code, gone.code) == (1, 3)
+    assert "no probe rose by itself" in still.out
