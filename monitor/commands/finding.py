@@ -130,7 +130,8 @@ def _show_troubles(troubles: Sequence[Trouble]) -> None:
 def _find_orders(found: Rig, arguments: argparse.Namespace) -> int:
     """Which type and order of bytes read as the display shows, for channels on Modbus."""
     from drivers.modbus import NoAnswerError, RefusedError, fitting_types
-    from drivers.transport import LinkError
+    from drivers.protocol import SetupError
+    from drivers.transport import AddressError, LinkError
     from monitor.recorder.instruments import setup_of
 
     answers: list[dict[str, Any]] = []
@@ -143,6 +144,8 @@ def _find_orders(found: Rig, arguments: argparse.Namespace) -> int:
             raise UsageError(f"--known {text}: {name!r} is no channel of a modbus instrument")
         try:
             fits = fitting_types(setup_of(spec), name, known)
+        except (AddressError, SetupError) as error:
+            raise UsageError(str(error)) from error
         except LinkError as error:
             complain([str(error)])
             return _CANNOT_OPEN

@@ -18,6 +18,7 @@ from monitor.plan.plan_tables import (
     read_stop_plan,
 )
 from monitor.plan.problems import FileErrors, Problem
+from monitor.plan.publish_table import read_publish
 from monitor.plan.rig_tables import DriverKeys, read_coolant, read_instruments, read_train
 from monitor.plan.step_tables import check_steps, merge_steps, read_set, read_steps
 
@@ -119,6 +120,7 @@ def parse_rig(
         read_instruments(top.tables("instrument"), drivers),
         read_train(top.table("train")),
         read_coolant(top.table("coolant")),
+        read_publish(top.table("publish")),
     )
     top.finish()
     source.finish()

@@ -16,6 +16,7 @@ __all__ = [
     "Limits",
     "Plan",
     "ProfileSegment",
+    "Publish",
     "ReceiverSpec",
     "Rig",
     "Site",
@@ -181,12 +182,27 @@ class Coolant:
 
 
 @dataclass(frozen=True, slots=True)
+class Publish:
+    """Where analysis lines and alarms are sent by MQTT. The password is in the environment."""
+
+    broker: str
+    """`mqtt://host:1883`, or `mqtts://host:8883` for an encrypted connection."""
+    topic: str
+    """Under which everything of this bench stands, without an end slash."""
+    user: str | None = None
+    password_env: str | None = None
+    ca: str | None = None
+    """File of a lab's own certificate authority; None: those that this computer knows."""
+
+
+@dataclass(frozen=True, slots=True)
 class Rig:
     """One rig, checked. An empty one stands for readings imported without a rig file."""
 
     instruments: tuple[InstrumentSpec, ...] = ()
     train: Train = field(default_factory=Train)
     coolant: Coolant = field(default_factory=Coolant)
+    publish: Publish | None = None
 
     def channels(self) -> tuple[ChannelSpec, ...]:
         """All channels of all instruments, in the order of the file."""

@@ -11,7 +11,13 @@ from drivers.reading import ROLES, UNITS
 from monitor.plan.fields import Fields, shown
 from monitor.plan.model import ChannelSpec, Coolant, InstrumentSpec, Train
 
-__all__ = ["DriverKeys", "KeyOfDriver", "read_coolant", "read_instruments", "read_train"]
+__all__ = [
+    "DriverKeys",
+    "KeyOfDriver",
+    "read_coolant",
+    "read_instruments",
+    "read_train",
+]
 
 _ELECTRICAL = ("mV", "mA")
 """Units that a driver converts on the way, so that any role may be measured in them."""
@@ -117,10 +123,15 @@ def _check_port(fields: Fields, one: InstrumentSpec, others: list[InstrumentSpec
     if not one.port or one.port.startswith(_SHARED_SCHEMES):
         return
     for other in others:
-        if other.port == one.port and not _on_one_bus(one, other):
+        if _device(other.port) == _device(one.port) and not _on_one_bus(one, other):
             found = f"instrument {other.name!r} is on this port already"
             cure = "another port, or both in one instrument"
             fields.problem("port", found, cure)
+
+
+def _device(port: str) -> str:
+    """An address without its rate: two rates make no two ports."""
+    return port.partition("?")[0]
 
 
 def _on_one_bus(one: InstrumentSpec, other: InstrumentSpec) -> bool:

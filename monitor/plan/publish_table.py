@@ -1,0 +1,44 @@
+"""The table [publish] of rig.toml: where analysis lines and alarms are sent."""
+
+from __future__ import annotations
+
+import re
+
+from monitor.plan.fields import Fields, shown
+from monitor.plan.model import Publish
+
+__all__ = ["read_publish"]
+
+_BROKER = re.compile(r"mqtts?://(?:\[[0-9a-fA-F:.]+\]|[\w.-]+)(?::(?P<port>\d{1,5}))?")
+_TOPIC = re.compile(r"[^/+#$\0][^/+#\0]*(?:/[^/+#\0]+)*")
+
+
+def read_publish(fields: Fields | None) -> Publish | None:
+    """[publish]: the broker to which lines and alarms go; None where there is no such table."""
+    if fields is None:
+        return None
+    broker = _broker(fields)
+    says = "a topic, such as lab/hood-2: no wildcard, no slash at either end"
+    topic = fields.text("topic", says, required=True) or ""
+    if topic and not _TOPIC.fullmatch(topic):
+        fields.problem("topic", f"found {shown(topic)}", says)
+    user = fields.text("user", "the name to log in with")
+    password_env = fields.text("password_env", "an environment variable that holds the password")
+    if password_env is not None and user is None:
+        fields.problem("user", "it is missing beside password_env", "the name to log in with")
+    ca = fields.text("ca", "the file of the lab's own certificate authority")
+    if ca is not None and broker.startswith("mqtt://"):
+        fields.problem("ca", "the connection is not encrypted", 'broker = "mqtts://host:8883"')
+    fields.finish()
+    return Publish(broker, topic, user, password_env, ca)
+
+
+def _broker(fields: Fields) -> str:
+    says = "mqtt://host:1883 or mqtts://host:8883"
+    broker = fields.text("broker", says, required=True) or ""
+    found = _BROKER.fullmatch(broker)
+    if "@" in broker:
+        fields.problem("broker", "a name or password in it", f"{says}, and user, password_env")
+    elif broker and (found is None or not 0 < int(found["port"] or 1) < 65536):
+        fields.problem("broker", f"found {shown(broker)}", says)
+    return broker
