@@ -53,7 +53,7 @@ def published(
 ) -> list[list[float]]:
     """A published table, `rows` of heading passed over, each column converted."""
     with (PUBLISHED / name).open(newline="") as file:
-        table = [row for row in csv.reader(file)][rows:]
+        table = list(csv.reader(file))[rows:]
     return [[turn(float(cell)) for turn, cell in zip(columns, row, strict=False)] for row in table]
 
 

@@ -26,6 +26,9 @@ _Array = NDArray[np.float64]
 
 _JUMP_SIGMA = 6.0
 _MOST_JUMPS = 16
+_LEAST_JUMP = 1e-3
+"""Smaller steps, as a share of the whole change, are left to drift."""
+_YOUNG_S = 900.0
 _ENOUGH = 12
 _CUT = 4.0
 _SLOWLY = 0.4
@@ -47,14 +50,49 @@ def _residuals(heard: Heard, alpha: _Array) -> tuple[_Array, _Array]:
 def find_jumps(
     past: Past, cloud: Cloud, known: Mapping[str, tuple[float, ...]]
 ) -> dict[str, tuple[float, ...]]:
-    """The known jumps, and at most one new one for each channel."""
+    """The known jumps less those that proved to be none, and at most one new one a channel."""
     out = dict(known)
     for one in past.heard:
+        name = one.signal.name
+        times = tuple(t for t in known.get(name, ()) if _stands(past, one, t))
         at = _jump_s(past, one, cloud.course.alpha[:, cloud.best])
-        times = out.get(one.signal.name, ())
         if at is not None and at not in times and len(times) < _MOST_JUMPS:
-            out[one.signal.name] = tuple(sorted((*times, at)))
+            times = tuple(sorted((*times, at)))
+        if times or name in out:
+            out[name] = times
     return out
+
+
+def _jump_s(past: Past, one: Heard, alpha: _Array) -> float | None:
+    """Where a step in the level would explain most; None where none explains enough."""
+    rest, _share = _residuals(one, alpha)
+    weight = (one.factor * one.factor).sum(axis=0)
+    amplitude = (one.factor.T @ rest) / weight
+    score = np.abs(amplitude) * np.sqrt(weight)
+    j = int(np.argmax(score))
+    if score[j] < _JUMP_SIGMA or abs(amplitude[j]) < _LEAST_JUMP or not _is_sharp(one, j):
+        return None
+    return float(past.grid.edges_s[one.cells[j]])
+
+
+def _stands(past: Past, one: Heard, at_s: float) -> bool:
+    """Whether a young jump still looks like one, now that more has come after it."""
+    now_s = float(past.grid.edges_s[-1])
+    if at_s < now_s - _YOUNG_S:
+        return True
+    j = int(np.searchsorted(past.grid.edges_s[one.cells], at_s - 1.0))
+    return j >= one.cells.size or _is_sharp(one, j)
+
+
+def _is_sharp(one: Heard, j: int) -> bool:
+    """Whether the level moves far more in this and the next cell than shortly before and after.
+
+    A reaction that sets in quickly goes on; a hose or a hand does not.
+    """
+    moved = np.abs(one.signal.level[one.cells] - one.signal.level[one.cells - 1])
+    here = float(moved[j : j + 2].sum())
+    around = (moved[max(j - 4, 0) : max(j - 1, 0)], moved[j + 2 : j + 5])
+    return here > 4.0 * max((float(part.mean()) for part in around if part.size), default=0.0)
 
 
 def learn_roughness(past: Past, cloud: Cloud, known: Mapping[str, float]) -> dict[str, float]:
@@ -69,21 +107,6 @@ def learn_roughness(past: Past, cloud: Cloud, known: Mapping[str, float]) -> dic
         before = known.get(one.signal.name, 1.0)
         out[one.signal.name] = min(max(before * scatter**_SLOWLY, 1.0), _ROUGHEST)
     return out
-
-
-def _jump_s(past: Past, one: Heard, alpha: _Array) -> float | None:
-    """Where a step in the level would explain most; None where none explains enough."""
-    rest, _share = _residuals(one, alpha)
-    weight = (one.factor * one.factor).sum(axis=0)
-    amplitude = (one.factor.T @ rest) / weight
-    score = np.abs(amplitude) * np.sqrt(weight)
-    j = int(np.argmax(score))
-    level = one.signal.level
-    made = abs(float(level[one.cells[j]] - level[max(int(one.cells[j]) - 2, 0)]))
-    usual = float(np.median(np.abs(np.diff(level[one.cells[max(j - 8, 0) : j + 8]], prepend=0.0))))
-    if score[j] < _JUMP_SIGMA or abs(amplitude[j]) < 4.0 * usual or made == 0.0:
-        return None
-    return float(past.grid.edges_s[one.cells[j]])
 
 
 def weigh_evidence(

@@ -24,6 +24,12 @@ _Array = NDArray[np.float64]
 _EDGE = 1e-3
 """Steps nearer than this to their beginning or end are left where they are."""
 
+_TAIL_U = 0.15
+_TAIL_BY_GAS_U = 0.35
+"""How sure what is left of the step of [done] is, as a share of itself, by a channel whose scale is
+known and by others: shapes agree on the body of a step long before they agree on its tail. From
+simulations."""
+
 _HALFWAY = 0.5
 """At most this share of what is done or left is given or taken."""
 
@@ -33,22 +39,32 @@ def nudge(past: Past, cloud: Cloud, seed: int) -> Cloud:
     if not past.heard:
         return cloud
     alpha, g = cloud.course.alpha.copy(), cloud.course.g.copy()
-    normals = np.random.Generator(np.random.PCG64(seed + 4)).standard_normal(cloud.weights.size)
+    generator = np.random.Generator(np.random.PCG64(seed + 4))
+    normals = generator.standard_normal((2, cloud.weights.size))
+    surest = _TAIL_U if any(_weighs(one) for one in past.heard) else _TAIL_BY_GAS_U
     for step in range(past.layout.steps):
         group = next(members for members in past.layout.rivals if step in members)
         now = alpha[-1, :, step]
         if len(group) > 1 or not ((now > _EDGE) & (now < 1.0 - _EDGE)).any():
             continue
-        moved = _moved(past, cloud, step, normals)
+        moved = _moved(past, cloud, step, normals[0])
         if moved is None:
             continue
         room = np.minimum(now, 1.0 - now) * (now > _EDGE) * (now < 1.0 - _EDGE)
         then = now + np.clip(moved, -_HALFWAY * room, _HALFWAY * room)
+        if step == past.layout.done:
+            then = 1.0 - (1.0 - then) * np.exp(surest * normals[1])
         inside = np.clip(then, 0.5 * _EDGE, 1.0 - 0.5 * _EDGE)
         at = integral_at(inside, cloud.kin.shapes[step])
         g[-1, :, step] = np.where(room > 0.0, at, g[-1, :, step])
         alpha[-1, :, step] = np.where(room > 0.0, inside, now)
     return replace(cloud, course=Course(g, alpha))
+
+
+def _weighs(one: Heard) -> bool:
+    """Whether a channel's scale is known beforehand: a balance, no counter."""
+    share = one.signal.share
+    return bool(np.hypot.reduce(one.signal.share_u) < 0.2 * np.abs(share).sum())
 
 
 def _moved(past: Past, cloud: Cloud, step: int, normals: _Array) -> _Array | None:

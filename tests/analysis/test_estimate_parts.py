@@ -1,0 +1,158 @@
+"""Parts of the estimator against what they must equal: models, integration, linear algebra."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor.analysis.estimate.bands import band, remaining_band, weighted_quantiles
+from monitor.analysis.estimate.course import rate_integrals, run_course
+from monitor.analysis.estimate.grid import build_grid
+from monitor.analysis.estimate.hearing import agreement, hear
+from monitor.analysis.estimate.layout import kinetics, layout_of
+from monitor.analysis.estimate.shapes import (
+    FAMILIES,
+    Family,
+    Shape,
+    conversion,
+    exponents,
+    integral_at,
+    shape_of,
+)
+from monitor.analysis.estimate.signals import Signal
+from monitor.chemistry.integration import integrate
+from monitor.chemistry.kinetics import g_alpha, ln_a_per_s
+from tests.analysis.estimate_runs import BUNDLED, plan_at, setup_of
+
+_ONE = np.ones(1)
+
+
+def _shape(model: str) -> Shape:
+    a, n = exponents(model)
+    return Shape(a * _ONE, n * _ONE, 0.0 * _ONE, _ONE)
+
+
+@pytest.mark.parametrize(
+    ("model", "apart"),
+    [
+        ("F1", 1e-6), ("F1.5", 1e-6), ("F2", 1e-6), ("F3", 1e-6), ("A2", 1e-6), ("A3", 1e-6),
+        ("A4", 1e-6), ("R2", 1e-6), ("R3", 1e-6), ("P2", 1e-5), ("P3", 1e-5), ("P4", 1e-5),
+        ("D1", 1e-5), ("D3", 1e-6), ("D2", 0.015), ("D4", 0.015),
+    ],
+)  # fmt: skip
+def test_one_formula_holds_the_models(model: str, apart: float) -> None:
+    """Conversions of Vyazovkin et al. 2011, Table 1, each scaled to the same half."""
+    alpha = np.linspace(0.02, 0.98, 49)
+    g = g_alpha(model, alpha) / float(g_alpha(model, 0.5))
+    shape = _shape(model)
+    g = g * integral_at(0.5, shape)
+
+    assert conversion(g[:, None], shape)[:, 0] == pytest.approx(alpha, abs=apart)
+
+
+@pytest.mark.parametrize("family", FAMILIES, ids=lambda family: family.name)
+@pytest.mark.parametrize("alpha", [0.05, 0.5, 0.95, 0.99])
+def test_integral_and_conversion_undo_each_other(family: Family, alpha: float) -> None:
+    """Mixtures of two populations included."""
+    z = np.linspace(-2.0, 2.0, 5)
+    shape = shape_of(family, (1.0, 1.0), z, z[::-1].copy())
+
+    assert conversion(integral_at(alpha, shape)[None], shape)[0] == pytest.approx(alpha, abs=2e-4)
+
+
+@pytest.mark.parametrize("rate_K_per_min", [1.0, 3.0, 8.0])
+def test_course_agrees_with_the_chemistry(rate_K_per_min: float) -> None:
+    """Two integrations written apart; cells here are up to 8 min wide, bins there 5 s."""
+    setup = setup_of(plan_at(BUNDLED))
+    layout = layout_of(setup.network, setup.plan.done)
+    grid = build_grid(0.0, 4 * 3600.0)
+    assert grid is not None
+    middle = 0.5 * (grid.fine_s[1:] + grid.fine_s[:-1])
+    temp_C = np.minimum(20.0 + rate_K_per_min / 60.0 * middle, 210.0)
+    kin = kinetics(layout, np.zeros((1, layout.unknowns)), [(FAMILIES[0], slice(0, 1))])
+    k_dt = rate_integrals(kin, temp_C, np.zeros_like(temp_C), np.diff(grid.fine_s), grid.first)
+    course = run_course(layout, k_dt, kin.shapes)
+
+    edges = np.arange(0.0, grid.edges_s[-1] + 1.0, 5.0)
+    temp = np.minimum(20.0 + rate_K_per_min / 60.0 * (edges[1:] - 2.5), 210.0)
+    steps = setup.network.steps
+    e = np.array([[s.e_kJ_mol for s in steps]])
+    ln_a = np.array([[float(ln_a_per_s(s.e_kJ_mol, s.half_C, s.model)) for s in steps]])
+    exact = integrate(setup.network, edges, temp, ln_a, e)
+    at = np.searchsorted(edges, grid.edges_s)
+
+    assert course.alpha[:, 0] == pytest.approx(exact[at, 0], abs=0.02)
+
+
+@given(
+    st.lists(st.floats(-5.0, 5.0), min_size=8, max_size=8),
+    st.floats(0.1, 3.0),
+    st.floats(0.01, 1.0),
+)
+@settings(max_examples=30, deadline=None)
+def test_marginal_likelihood_is_that_of_the_whole_gaussian(
+    levels: list[float], walk: float, white: float
+) -> None:
+    """Differences, whitening and the small system together equal one dense normal density."""
+    cells = 8
+    alpha = np.linspace(0.0, 1.0, cells + 1)[:, None, None] ** np.array([[[1.0], [2.0], [3.0]]])
+    columns = np.arange(cells, dtype=np.float64)[:, None] / cells
+    level = np.array(levels)
+    signal = Signal(
+        "x", "pot_mass", level, np.ones(cells, dtype=bool), np.ones(cells),
+        np.full(cells, white), np.full(cells, walk), columns, np.array([-1.0]),
+        np.array([0.5]), 1, 1.0,
+    )  # fmt: skip
+    heard = hear(signal, cells + 1)
+    assert heard is not None
+    told = agreement(heard, alpha).log_likelihood
+
+    difference = np.diff(np.eye(cells), axis=0)
+    made = np.abs(difference @ level)
+    smooth = np.median(
+        np.lib.stride_tricks.sliding_window_view(np.pad(made, 2, mode="reflect"), 5), axis=1
+    )
+    noise = difference @ (white * np.eye(cells)) @ difference.T
+    noise += np.diag(walk + (0.1 * smooth) ** 2)
+    dense = []
+    for s in range(3):
+        course = difference @ alpha[1:, s]
+        drift = difference @ columns
+        covariance = noise + 0.25 * course @ course.T + drift @ drift.T
+        rest = difference @ level - course @ np.array([-1.0])
+        _sign, log_det = np.linalg.slogdet(covariance)
+        dense.append(-0.5 * (rest @ np.linalg.solve(covariance, rest) + log_det))
+
+    assert np.diff(told) == pytest.approx(np.diff(dense), rel=1e-6, abs=1e-6)
+
+
+@given(st.lists(st.floats(0.0, 1e6), min_size=2, max_size=40))
+def test_quantiles_lie_among_the_draws_in_order(values: list[float]) -> None:
+    """For any cloud."""
+    found = band(np.array(values), np.ones(len(values)))
+
+    assert min(values) <= found.p05 <= found.p50 <= found.p95 <= max(values)
+
+
+def test_times_without_an_end_come_out_as_none() -> None:
+    """Once a quantile reaches the draws that never end, or lies beyond a week."""
+    never = np.array([10.0, 20.0, np.inf, np.inf])
+    found = remaining_band(never, np.ones(4))
+
+    assert (found.p05, found.p95) == (10.0, None)
+    assert remaining_band(np.full(3, 8 * 86400.0), np.ones(3)).p50 is None
+    assert np.isinf(weighted_quantiles(np.full(3, np.inf), np.ones(3))).all()
+
+
+@pytest.mark.parametrize("hours", [0.1, 1.0, 5.0, 24.0, 90.0])
+def test_cells_cover_the_run_without_gap(hours: float) -> None:
+    """However long the run, cells meet, end at now, and stay a few hundred."""
+    grid = build_grid(30.0, 30.0 + 3600.0 * hours)
+    assert grid is not None
+
+    assert (np.diff(grid.edges_s) > 0.0).all()
+    assert (grid.edges_s[0], grid.edges_s[-1]) == (0.0, 60.0 * ((30.0 + 3600.0 * hours) // 60.0))
+    assert np.isin(grid.edges_s, grid.fine_s).all()
+    assert grid.cells < 500
