@@ -187,8 +187,6 @@ def _evidence(data: Mapping[str, Any]) -> Evidence:
         for channel in said["channels"]
     )
     said["kinds"] = tuple(said["kinds"])
-    said["rate_expected"], said["rate_seen"] = (
-        _band(said["rate_expected"]),
-        _band(said["rate_seen"]),
-    )
+    for name in ("rate_expected", "rate_seen", "tail_s"):
+        said[name] = _band(said[name])
     return Evidence(**said)
