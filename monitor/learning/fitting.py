@@ -1,0 +1,139 @@
+"""The kinetics of one run: the summit of its posterior and the curvature there.
+
+Coordinates z are the estimator's: standard normal under the plan's priors, for each step one of the
+activation energy and one of the half temperature, then the thermowell's lag. The reaction model is
+held at the one named, so its two coordinates stay where they are. What comes out is the run's
+likelihood as a normal one (Laplace), so that runs can be pooled under any prior.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.estimate.course import rate_integrals, run_course
+from monitor.analysis.estimate.fit import Past
+from monitor.analysis.estimate.hearing import Heard, agreement
+from monitor.analysis.estimate.layout import Layout, kinetics
+from monitor.analysis.estimate.shapes import Family, exponents
+
+__all__ = ["Local", "course_at", "local_fit", "with_model"]
+
+_Array = NDArray[np.float64]
+
+_H = 0.02
+"""Step of the finite differences, in prior standard deviations."""
+_STEPS = 12
+_LONGEST = 1.5
+_FAR = 6.0
+_ENOUGH = 0.02
+"""A climb that gains less than this in the logarithm is over."""
+
+_AS_NAMED = Family("as named", 1.0, None, (0.0, 0.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Local:
+    """Log likelihood of one run near `z`: height + gradient·d - d·curvature·d / 2, d = z' - z."""
+
+    z: _Array
+    height: float
+    gradient: _Array
+    curvature: _Array
+
+    @property
+    def pull(self) -> _Array:
+        """Linear term of the same quadratic, taken from z' = 0."""
+        return np.asarray(self.curvature @ self.z + self.gradient)
+
+    @property
+    def constant(self) -> float:
+        """The quadratic's value at z' = 0."""
+        z = self.z
+        return float(self.height - self.gradient @ z - 0.5 * z @ self.curvature @ z)
+
+
+def with_model(layout: Layout, model: str) -> Layout:
+    """The layout with another reaction model for the step that ends the run and its rivals."""
+    group = layout.done_group
+    planned = (exponents(model) if i in group else p for i, p in enumerate(layout.planned))
+    return replace(layout, planned=tuple(planned))
+
+
+def local_fit(
+    past: Past, start: _Array, mean: _Array, variance: _Array, steps: int = _STEPS
+) -> Local:
+    """Climb from `start` to the summit under independent normal priors (each (unknowns,))."""
+    precision = 1.0 / variance
+    here, step_left = _look(past, start), steps
+    scale = 1.0
+    while step_left > 0:
+        step_left -= 1
+        away = _newton(here, mean, precision) * scale
+        there = _look(past, np.clip(here.z + away, -_FAR, _FAR))
+        gain = _posterior(there, mean, precision) - _posterior(here, mean, precision)
+        if gain < -1e-6:
+            scale *= 0.3
+            continue
+        here, scale = there, min(1.0, 2.0 * scale)
+        if gain < _ENOUGH:
+            break
+    return here
+
+
+def _posterior(at: Local, mean: _Array, precision: _Array) -> float:
+    return float(at.height - 0.5 * ((at.z - mean) ** 2 * precision).sum())
+
+
+def _newton(at: Local, mean: _Array, precision: _Array) -> _Array:
+    gradient = at.gradient - precision * (at.z - mean)
+    step = np.linalg.solve(at.curvature + np.diag(precision), gradient)
+    length = float(np.sqrt((step**2).mean()))
+    return np.asarray(step * min(1.0, _LONGEST / max(length, 1e-12)))
+
+
+def course_at(past: Past, z: _Array) -> _Array:
+    """Extents (edges, steps) at the coordinates z."""
+    return np.asarray(_courses(past, z[None])[:, 0])
+
+
+def _courses(past: Past, sets: _Array) -> _Array:
+    """Extents (edges, sets, steps) at each of the sets (sets, unknowns)."""
+    rows: list[tuple[Family, slice]] = [(_AS_NAMED, slice(0, sets.shape[0]))]
+    kin = kinetics(past.layout, sets, rows, 0.0)
+    warmth, grid = past.warmth, past.grid
+    k_dt = rate_integrals(kin, warmth.temp_C, warmth.slope_K_s, np.diff(grid.fine_s), grid.first)
+    return run_course(past.layout, k_dt, kin.shapes).alpha
+
+
+def _look(past: Past, z: _Array) -> Local:
+    """Height, gradient and Gauss-Newton curvature of the likelihood at z."""
+    sets = np.vstack([z[None], z[None] + _H * np.eye(z.size)])
+    return _summed(past.heard, z, _courses(past, sets))
+
+
+def _summed(heard: Sequence[Heard], z: _Array, alpha: _Array) -> Local:
+    height, gradient, curvature = 0.0, np.zeros(z.size), np.zeros((z.size, z.size))
+    for one in heard:
+        more, slope, bend = _channel(one, alpha)
+        height, gradient, curvature = height + more, gradient + slope, curvature + bend
+    return Local(z, height, gradient, curvature)
+
+
+def _channel(one: Heard, alpha: _Array) -> tuple[float, _Array, _Array]:
+    """One channel's share, its linear unknowns (shares, drifts, jumps) eliminated."""
+    edges, sets, steps = alpha.shape
+    agreed = agreement(one, np.ascontiguousarray(alpha[:, :1]))
+    seen = (one.operator @ alpha.reshape(edges, -1)).reshape(-1, sets, steps)
+    signal, pulled, base = one.signal, agreed.pulled[0], seen[:, 0]
+    share = signal.share + signal.share_u * pulled[:steps]
+    slope = (seen[:, 1:] - base[:, None]) @ share / _H
+    rest = one.y - base @ share - one.columns @ pulled[steps:]
+    linear = np.hstack([base * signal.share_u, one.columns])
+    normal = linear.T @ linear + np.eye(linear.shape[1])
+    cross = linear.T @ slope
+    bend = slope.T @ slope - cross.T @ np.linalg.solve(normal, cross)
+    return float(agreed.log_likelihood[0]), slope.T @ rest, bend

@@ -1,0 +1,210 @@
+"""What finished runs teach: activation energy and half temperature of each step, and the model.
+
+Each candidate model of the step that ends the run is fitted to every run, the runs are pooled, and
+the candidates weighed by how well they account for all runs. The best one is written down; that
+others remain possible widens the figures.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.estimate.fit import Past
+from monitor.analysis.estimate.layout import Layout
+from monitor.chemistry.steps import StepSpec
+from monitor.learning.fitting import Local, local_fit, with_model
+from monitor.learning.pooling import Pooled, pool
+from monitor.learning.runs import FinishedRun, UninformativeError
+
+__all__ = ["CANDIDATES", "Learned", "LearnedStep", "check_informs", "learn"]
+
+_Array = NDArray[np.float64]
+
+CANDIDATES = ("F1", "F1.25", "F1.5", "F2", "A2", "A3", "R2", "R3", "D3")
+"""Reaction models that are tried beside the one that the plan names."""
+
+_PLANNED_WEIGHT = 3.0
+"""How much likelier than any other the plan's model is beforehand. Judgement."""
+
+BETWEEN_HALF_K = 3.0
+BETWEEN_E_KJ_MOL = 4.0
+_BETWEEN_LAG = 0.4
+"""Run-to-run standard deviations on one bench, expected beforehand. From memory; the lag's is in
+its own prior standard deviation."""
+
+_PROBE_U_K = 4.0
+"""A half temperature is one as the thermowell shows it: offset and gradient of the pot go into it.
+From memory, as in the estimator."""
+
+_LEAST_E_U_KJ_MOL = 1.0
+_ROUNDS = 3
+_KNOWN_BEFORE = 0.6
+"""A step counts as learned where less than this share of its prior variance is left."""
+
+
+@dataclass(frozen=True, slots=True)
+class LearnedStep:
+    """One step as it will stand in the set."""
+
+    spec: StepSpec
+    before: StepSpec
+    """As the plan had it."""
+    is_learned: bool
+    """False: the runs say next to nothing of it, so it stands as it was."""
+    between_e_kJ_mol: float
+    between_half_K: float
+    """Standard deviation from run to run, part of the uncertainty in `spec`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """Kinetics of one charge from several runs."""
+
+    charge: str
+    steps: tuple[LearnedStep, ...]
+    """In the order of the plan."""
+    done: str
+    """The step that ends the run, whose model was chosen."""
+    models: tuple[tuple[str, float], ...]
+    """Candidate models of that step and their weights, the best first; of sum one."""
+    runs: tuple[FinishedRun, ...]
+
+    @property
+    def is_spread_from_memory(self) -> bool:
+        """With one run nothing tells how runs differ."""
+        return len(self.runs) == 1
+
+
+def _unified(past: Past, first: Layout) -> Past:
+    """The run with the priors of the first, so that coordinates mean the same in all."""
+    layout = replace(
+        past.layout,
+        planned=first.planned,
+        e_kJ_mol=first.e_kJ_mol,
+        e_u=np.maximum(first.e_u, _LEAST_E_U_KJ_MOL),
+        half_C=first.half_C,
+        half_u=np.hypot(first.half_u, _PROBE_U_K),
+    )
+    return replace(past, layout=layout)
+
+
+def check_informs(run: FinishedRun) -> None:
+    """Raise UninformativeError where the run says too little of the step that ends it."""
+    past = _unified(run.past, run.past.layout)
+    layout = past.layout
+    one = np.ones(layout.unknowns)
+    local = local_fit(past, 0.0 * one, 0.0 * one, one)
+    left = np.diag(np.linalg.inv(local.curvature + np.eye(one.size)))
+    at = layout.steps + layout.done
+    if left[at] > _KNOWN_BEFORE:
+        raise UninformativeError(
+            f"it shows too little progress of {layout.names[layout.done]!r}: "
+            f"{100.0 * (1.0 - left[at]):.0f} % of what was unknown of its half temperature is "
+            f"known after it, at least {100.0 * (1.0 - _KNOWN_BEFORE):.0f} % is wanted"
+        )
+
+
+def learn(runs: Sequence[FinishedRun]) -> Learned:
+    """Fit runs of one charge and set together. Raises ValueError where there is none."""
+    if not runs:
+        raise ValueError("no run to learn from")
+    plan = runs[0].plan
+    pasts = [_unified(run.past, runs[0].past.layout) for run in runs]
+    layout = pasts[0].layout
+    planned = next(s.model for s in plan.steps if s.name == layout.names[layout.done])
+    names = (planned, *(name for name in CANDIDATES if name != planned))
+    pooled = _fitted(pasts, names)
+    log_w = np.array([one.log_evidence for one in pooled])
+    log_w[0] += np.log(_PLANNED_WEIGHT)
+    weights = np.exp(log_w - log_w.max())
+    weights /= weights.sum()
+    best = int(np.argmax(weights))
+    steps = _steps(plan.steps, layout, pooled, weights, best, names[best])
+    ranked = sorted(zip(names, weights.tolist(), strict=True), key=lambda pair: -pair[1])
+    charge = plan.charge.formula if plan.charge is not None else None
+    assert charge is not None
+    return Learned(charge, steps, layout.names[layout.done], tuple(ranked), tuple(runs))
+
+
+def _between(layout: Layout) -> _Array:
+    """Expected run-to-run standard deviation of each coordinate, in prior standard deviations."""
+    return np.concatenate(
+        [
+            np.minimum(BETWEEN_E_KJ_MOL / layout.e_u, 1.0),
+            np.minimum(BETWEEN_HALF_K / layout.half_u, 1.0),
+            [_BETWEEN_LAG],
+            # The model is held, so its coordinates do nothing.
+            [_BETWEEN_LAG, _BETWEEN_LAG],
+        ]
+    )
+
+
+def _fitted(pasts: Sequence[Past], names: Sequence[str]) -> list[Pooled]:
+    """Each model fitted to all runs; each begins where the first one ended."""
+    out: list[Pooled] = []
+    starts = [np.zeros(past.layout.unknowns) for past in pasts]
+    for name in names:
+        pooled, locals_ = _one_model([_with_layout(p, name) for p in pasts], starts)
+        if not out:
+            starts = [local.z for local in locals_]
+        out.append(pooled)
+    return out
+
+
+def _with_layout(past: Past, model: str) -> Past:
+    return replace(past, layout=with_model(past.layout, model))
+
+
+def _one_model(pasts: Sequence[Past], starts: Sequence[_Array]) -> tuple[Pooled, list[Local]]:
+    """Runs are fitted under the prior that the others make, and pooled anew, until it settles."""
+    between = _between(pasts[0].layout)
+    mean, variance = np.zeros(between.size), np.ones(between.size)
+    at = list(starts)
+    for _ in range(_ROUNDS):
+        fits = [local_fit(p, z, mean, variance) for p, z in zip(pasts, at, strict=True)]
+        pooled = pool(fits, between)
+        at = [fit.z for fit in fits]
+        mean, variance = pooled.mean, np.minimum(pooled.next_var, 1.0)
+    return pooled, fits
+
+
+def _steps(
+    specs: Sequence[StepSpec],
+    layout: Layout,
+    pooled: Sequence[Pooled],
+    weights: _Array,
+    best: int,
+    model: str,
+) -> tuple[LearnedStep, ...]:
+    mean, k = pooled[best].mean, layout.steps
+    apart = np.array([one.mean - mean for one in pooled])
+    next_var = np.array([one.next_var for one in pooled])
+    var = weights @ (next_var + apart**2)
+    known = weights @ np.array([np.diag(one.mean_cov) for one in pooled])
+    out = []
+    for spec in specs:
+        i = layout.names.index(spec.name)
+        between = np.sqrt(pooled[best].between_var)
+        learned = bool(known[k + i] < _KNOWN_BEFORE)
+        fitted = replace(
+            spec,
+            model=model if i in layout.done_group else spec.model,
+            e_kJ_mol=float(layout.e_kJ_mol[i] + layout.e_u[i] * mean[i]),
+            e_u_kJ_mol=float(layout.e_u[i] * np.sqrt(var[i])),
+            half_C=float(layout.half_C[i] + layout.half_u[i] * mean[k + i]),
+            half_u_K=float(layout.half_u[i] * np.sqrt(var[k + i])),
+        )
+        out.append(
+            LearnedStep(
+                fitted if learned else spec,
+                spec,
+                learned,
+                float(layout.e_u[i] * between[i]),
+                float(layout.half_u[i] * between[k + i]),
+            )
+        )
+    return tuple(out)
