@@ -85,7 +85,10 @@ def _add_live(commands: _Commands[argparse.ArgumentParser]) -> None:
     rehearse = _command(
         commands, "rehearse", "runs a plan on a simulated rig", "monitor.commands.live:rehearse"
     )
-    rehearse.add_argument("plan", type=Path, metavar="PLAN")
+    rehearse.add_argument("plan", type=Path, metavar="PLAN", nargs="?")
+    rehearse.add_argument(
+        "--faults", action="store_true", help="list what can go wrong in a rehearsal"
+    )
     rehearse.add_argument(
         "--fault",
         action="append",

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commands.following import answered
-from monitor.commands.saying import UsageError, note, say
+from monitor.commands.saying import UsageError, answer_json, note, say
 from monitor.commands.starting import (
     BUNDLED_PLAN,
     begin_recording,
@@ -41,8 +41,25 @@ def demo(arguments: argparse.Namespace) -> int:
 
 @answered
 def rehearse(arguments: argparse.Namespace) -> int:
-    """Run a plan on a simulated rig."""
+    """Run a plan on a simulated rig, or list what can go wrong there."""
+    if arguments.faults:
+        return _list_faults(arguments)
+    if arguments.plan is None:
+        raise UsageError("rehearse: name a plan, or --faults to see what can be practised")
     return _rehearse(arguments.plan, arguments.fault, arguments)
+
+
+def _list_faults(arguments: argparse.Namespace) -> int:
+    from monitor.rehearsal.faults import FAULTS
+
+    found = [fault for fault in FAULTS.values() if fault.on_the_wire]
+    if arguments.json:
+        rows = [{"name": f.name, "does": f.does, "default_min": f.default_min} for f in found]
+        answer_json({"format": 1, "faults": rows})
+    else:
+        for fault in found:
+            say(f"{fault.name:<24}{fault.does}")
+    return 0
 
 
 def _rehearse(plan_path: Path, faults: Sequence[str], arguments: argparse.Namespace) -> int:

@@ -80,3 +80,12 @@ def test_a_rehearsal_that_cannot_begin_says_why(
         start_rehearsal(plan, path, speed=60.0, seed=1, faults=faults)
     assert said in str(caught.value)
     assert not path.exists()
+
+
+def test_faults_are_listed_and_a_rehearsal_needs_a_plan(call: Call) -> None:
+    answer = call("rehearse", "--faults")
+    assert answer.code == 0
+    assert "suck-back" in answer.out
+    listed = json.loads(call("rehearse", "--faults", "--json").out)["faults"]
+    assert {fault["name"] for fault in listed} >= {"ice-gone", "probe-slipped", "heater-stuck"}
+    assert call("rehearse").code == 2
