@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import shutil
 import socket
 import subprocess
 import threading
 import time
+import warnings
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -55,11 +57,24 @@ class PackagedBroker:
         self._thread.start()
         assert ready.wait(PATIENCE_S)
 
+    async def _shut_down(self) -> None:
+        await self._broker.shutdown()
+        # It leaves tasks of its connections behind, which would be complained of much later.
+        left = asyncio.all_tasks() - {asyncio.current_task()}
+        for task in left:
+            task.cancel()
+        if left:
+            await asyncio.wait(left, timeout=1.0)
+
     def stop(self) -> None:
-        asyncio.run_coroutine_threadsafe(self._broker.shutdown(), self._loop).result(PATIENCE_S)
+        asyncio.run_coroutine_threadsafe(self._shut_down(), self._loop).result(PATIENCE_S)
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join(PATIENCE_S)
-        self._loop.close()
+        with warnings.catch_warnings():  # it also leaves sockets to the garbage collector
+            warnings.simplefilter("ignore", ResourceWarning)
+            self._loop.close()
+            del self._broker
+            gc.collect()
 
 
 class SystemBroker:

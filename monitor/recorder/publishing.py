@@ -1,0 +1,312 @@
+"""The publisher: sends analysis lines and alarms of one journal to a broker, by MQTT.
+
+`python -m monitor.recorder.publishing JOURNAL` follows the journal as the rig's [publish] says,
+until its standard input ends; then it sends what there is and ends too. It is a process of its own,
+so that no broker holds up a reading. While the broker is away the journal keeps what is to be sent.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import select
+import signal
+import ssl
+import sys
+import time
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import urlsplit
+
+import aiomqtt
+
+from monitor.entries import Amended, ClosedCleanly, NoticeSent
+from monitor.journal import JournalError, Reader, append_entry, is_recorded
+from monitor.plan.files import FileErrors, parse_rig
+from monitor.plan.model import Publish
+from monitor.recorder.outgoing import Lines, alarm_messages, is_same_alarm, run_message
+
+__all__ = ["Publisher", "main", "publish_table"]
+
+_POLL_S = 0.2
+_TIMEOUT_S = 5.0
+_KEEP_ALIVE_S = 20
+_FIRST_PAUSE_S = 0.5
+_LONGEST_PAUSE_S = 20.0
+_FINISH_S = 10.0
+"""How long a broker that is away is still looked for once the run has ended."""
+_HEAD_EVERY_S = 60.0
+_GRACE_S: Final = 0.3
+"""After our own question has come back, retained messages that a broker sends late may follow."""
+
+
+class SettingError(Exception):
+    """The rig or the environment does not say enough to connect."""
+
+
+def publish_table(reader: Reader) -> Publish | None:
+    """[publish] of the rig in force."""
+    text = reader.start().rig_toml
+    for entry in reader.entries(kinds=("amended",)):
+        if isinstance(entry.body, Amended) and entry.body.rig_toml is not None:
+            text = entry.body.rig_toml
+    try:
+        return parse_rig(text).publish if text.strip() else None
+    except FileErrors:
+        return None
+
+
+class Publisher:
+    """Follows one journal and sends what comes. `ended`: nothing more will be recorded."""
+
+    def __init__(
+        self,
+        path: Path,
+        ended: Callable[[], bool],
+        environment: Mapping[str, str] = os.environ,
+    ) -> None:
+        self._path, self._ended, self._environment = path, ended, environment
+        self._reader = Reader(path)
+        self._run = run_message(next(self._reader.entries(limit=1)))
+        self._lines = Lines(self._reader)
+        self._alarms: dict[str, Mapping[str, Any]] = {}
+        self._trouble = ""
+        self._give_up_s = float("inf")
+
+    def close(self) -> None:
+        """Let go of the journal."""
+        self._reader.close()
+
+    async def follow(self) -> bool:
+        """Send until the run has ended; False where something could not be sent in time."""
+        pause_s = _FIRST_PAUSE_S
+        while True:
+            try:
+                table = publish_table(self._reader)
+                if table is None:
+                    raise SettingError("the rig has no table [publish] that can be used")
+                async with self._client(table) as client:
+                    await self._begin(client, table.topic)
+                    self._tell_well()
+                    pause_s = _FIRST_PAUSE_S
+                    await self._guarded(client, table.topic)
+                    return True
+            except (aiomqtt.MqttError, SettingError, OSError, ValueError) as error:
+                self._tell_trouble(str(error))
+            if not await self._wait(pause_s):
+                return False
+            pause_s = min(2.0 * pause_s, _LONGEST_PAUSE_S)
+
+    async def _wait(self, pause_s: float) -> bool:
+        """Wait before the next attempt; False where there is to be none."""
+        until_s = time.monotonic() + pause_s
+        while time.monotonic() < min(until_s, self._give_up_s):
+            if self._ended() and self._give_up_s == float("inf"):
+                self._give_up_s = time.monotonic() + _FINISH_S
+                until_s = min(until_s, time.monotonic() + _FIRST_PAUSE_S)
+            await asyncio.sleep(min(_POLL_S, max(until_s - time.monotonic(), 0.01)))
+        return time.monotonic() < self._give_up_s
+
+    def _client(self, table: Publish) -> aiomqtt.Client:
+        address = urlsplit(table.broker)
+        is_secret = address.scheme == "mqtts"
+        return aiomqtt.Client(
+            str(address.hostname),
+            address.port or (8883 if is_secret else 1883),
+            username=table.user,
+            password=self._password(table),
+            identifier=f"mantlewatch-publish-{json.loads(self._run)['run']}",
+            will=aiomqtt.Will(f"{table.topic}/state", "offline", qos=1, retain=True),
+            clean_session=True,
+            timeout=_TIMEOUT_S,
+            keepalive=_KEEP_ALIVE_S,
+            tls_context=_tls(table.ca) if is_secret else None,
+        )
+
+    def _password(self, table: Publish) -> str | None:
+        if table.password_env is None:
+            return None
+        if table.password_env not in self._environment:
+            raise SettingError(
+                f"password_env = {table.password_env!r}: there is no such environment variable"
+            )
+        return self._environment[table.password_env]
+
+    async def _begin(self, client: aiomqtt.Client, topic: str) -> None:
+        """Say that we are there, and learn from the broker what it has of this run."""
+        await client.publish(f"{topic}/state", "online", qos=1, retain=True)
+        kept = await _retained(client, topic)
+        self._alarms = {
+            name: alarm
+            for name, text in kept.items()
+            if (alarm := _object(text)) is not None and name.startswith(f"{topic}/alarm/")
+        }
+        if kept.get(f"{topic}/run") == self._run:
+            self._lines.resume_after(kept.get(f"{topic}/line", ""))
+            return
+        # The line goes first: without it the next run would be taken up where this one ended.
+        for name in (f"{topic}/line", f"{topic}/head", *self._alarms):
+            await client.publish(name, "", qos=1, retain=True)
+        self._alarms = {}
+        await client.publish(f"{topic}/run", self._run, qos=1, retain=True)
+
+    async def _guarded(self, client: aiomqtt.Client, topic: str) -> None:
+        """Send; where the journal fails us, the broker is told before we leave it politely."""
+        try:
+            await self._send(client, topic)
+        except JournalError:
+            await client.publish(f"{topic}/state", "offline", qos=1, retain=True)
+            raise
+
+    async def _send(self, client: aiomqtt.Client, topic: str) -> None:
+        """Everything that is there, and whatever comes, until the run has ended."""
+        seen, last_round, head_s = None, False, 0.0
+        while True:
+            version = self._reader.version()
+            if version != seen or last_round:
+                seen = version
+                await self._send_news(client, topic)
+            if time.monotonic() >= head_s or last_round:
+                head_s = time.monotonic() + _HEAD_EVERY_S
+                await self._send_head(client, topic)
+            if last_round:
+                break
+            last_round = self._ended()
+            if not last_round:
+                await asyncio.sleep(_POLL_S)
+                await _still_there(client)
+        await client.publish(f"{topic}/state", self._ending(), qos=1, retain=True)
+
+    async def _send_news(self, client: aiomqtt.Client, topic: str) -> None:
+        """Alarms as they stand now, first; then the lines that are still to be sent, in order."""
+        now = alarm_messages(topic, self._reader.last_line())
+        for name, alarm in now.items():
+            if not is_same_alarm(self._alarms.get(name), alarm):
+                text = json.dumps(alarm, ensure_ascii=False)
+                await client.publish(name, text, qos=1, retain=True)
+        for name in self._alarms.keys() - now.keys():
+            await client.publish(name, "", qos=1, retain=True)
+        self._alarms = dict(now)
+        for text in self._lines.waiting():
+            await client.publish(f"{topic}/line", text, qos=1, retain=True)
+            self._lines.sent(text)
+
+    async def _send_head(self, client: aiomqtt.Client, topic: str) -> None:
+        seq, digest = self._reader.head()
+        text = json.dumps({"format": 1, "seq": seq, "hash": digest})
+        await client.publish(f"{topic}/head", text, qos=1, retain=True)
+
+    def _ending(self) -> str:
+        last = self._reader.last_entry()
+        return "finished" if last and isinstance(last.body, ClosedCleanly) else "offline"
+
+    def _tell_trouble(self, text: str) -> None:
+        """An entry for each outage, not for each attempt."""
+        if not self._trouble:
+            self._notice(text, ok=False)
+        self._trouble = text
+
+    def _tell_well(self) -> None:
+        if self._trouble:
+            self._notice(f"sending again, after: {self._trouble}", ok=True)
+        self._trouble = ""
+
+    def _notice(self, text: str, *, ok: bool) -> None:
+        clean = "".join(c if c.isprintable() else "?" for c in text[:300])
+        print(clean, file=sys.stderr, flush=True)
+        if is_recorded(self._path):
+            with contextlib.suppress(JournalError):
+                append_entry(self._path, NoticeSent("mqtt", clean, ok), utc_s=time.time())
+
+
+def _tls(ca: str | None) -> ssl.SSLContext:
+    """The broker's certificate is always checked."""
+    try:
+        return ssl.create_default_context(cafile=ca)
+    except (OSError, ssl.SSLError) as error:
+        raise SettingError(f"ca = {ca!r}: {error}") from error
+
+
+def _object(text: str) -> dict[str, object] | None:
+    try:
+        found = json.loads(text)
+    except ValueError:
+        return None
+    return found if isinstance(found, dict) else None
+
+
+async def _retained(client: aiomqtt.Client, topic: str) -> dict[str, str]:
+    """What the broker has kept under our topics.
+
+    A question to ourselves marks the end: a broker sends what it has kept when one subscribes.
+    """
+    ours = [f"{topic}/run", f"{topic}/line", f"{topic}/alarm/#"]
+    echo = f"{topic}/echo"
+    await client.subscribe([(name, 1) for name in (echo, *ours)])
+    await client.publish(echo, "", qos=1)
+    kept: dict[str, str] = {}
+    until_s = time.monotonic() + _TIMEOUT_S
+    while (left_s := until_s - time.monotonic()) > 0.0:
+        try:
+            message = await asyncio.wait_for(anext(client.messages), left_s)
+        except TimeoutError:
+            break
+        name = str(message.topic)
+        if name == echo:
+            until_s = time.monotonic() + _GRACE_S
+        elif message.retain and isinstance(message.payload, bytes):
+            kept[name] = message.payload.decode("utf-8", "replace")
+    await client.unsubscribe([echo, *ours])
+    return kept
+
+
+async def _still_there(client: aiomqtt.Client) -> None:
+    """Raise MqttError where the connection has gone while there was nothing to send."""
+    with contextlib.suppress(TimeoutError):
+        await asyncio.wait_for(anext(client.messages), 0.001)
+
+
+def _input_ended() -> bool:
+    """Whether whoever started this has closed our standard input, or died."""
+    try:
+        ready, _, _ = select.select([0], [], [], 0.0)
+        return bool(ready) and not os.read(0, 1024)
+    except OSError:  # it was closed from the beginning
+        return True
+
+
+class _Ended:
+    """Remembers that the input has ended: it is asked for again and again."""
+
+    def __init__(self) -> None:
+        self._parent, self._is_over = os.getppid(), False
+
+    def __call__(self) -> bool:
+        self._is_over = self._is_over or _input_ended() or os.getppid() != self._parent
+        return self._is_over
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Send from the journal named by the one argument; 1 where not all could be sent."""
+    words = sys.argv[1:] if arguments is None else arguments
+    if len(words) != 1:
+        print("usage: python -m monitor.recorder.publishing JOURNAL", file=sys.stderr)
+        return 2
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the recorder says when to end
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        publisher = Publisher(Path(words[0]), _Ended())
+        try:
+            return 0 if asyncio.run(publisher.follow()) else 1
+        finally:
+            publisher.close()
+    except JournalError as error:
+        print(error, file=sys.stderr)
+        return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

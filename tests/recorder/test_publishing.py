@@ -1,0 +1,340 @@
+"""Lines and alarms to real brokers: all of them, in order, once, whoever goes and comes back."""
+
+import asyncio
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from contextlib import contextmanager, suppress
+
+import paho.mqtt.client
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from monitor.entries import ClosedCleanly, Heartbeat, NoticeSent
+from monitor.journal import Journal, LineWriter, Reader
+from monitor.recorder.outgoing import Lines
+from monitor.recorder.publishing import Publisher
+from tests.drivers.mqtt_peers import (
+    SYSTEM_BROKER,
+    PackagedBroker,
+    SystemBroker,
+    certificates,
+    free_port,
+)
+from tests.recorder.bench import bodies, new_journal, until
+
+# The packaged broker leaves sockets of those who went without a farewell to the garbage collector.
+pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+
+needs_system_broker = pytest.mark.skipif(
+    SYSTEM_BROKER is None, reason="this machine has no broker of its own"
+)
+
+RIG = """\
+format = 1
+[publish]
+broker = "mqtt://127.0.0.1:{port}"
+topic = "lab/hood-2"
+user = "bench"
+"""
+TOPIC = "lab/hood-2"
+
+
+@pytest.fixture(params=[PackagedBroker, pytest.param(SystemBroker, marks=needs_system_broker)])
+def broker(request, tmp_path):
+    made = request.param(tmp_path)
+    yield made
+    with suppress(Exception):
+        made.stop()
+
+
+def line_at(number, alarms=()):
+    return json.dumps({"format": 1, "elapsed_s": 10.0 * number, "alarms": list(alarms)})
+
+
+def alarm(name, state="unacknowledged", channel=None, why="so"):
+    found = {"name": name, "state": state, "priority": "medium", "since_s": 5.0, "why": why}
+    return found if channel is None else {**found, "channel": channel}
+
+
+def store(path, lines):
+    """As an analyser does."""
+    writer = LineWriter(path)
+    rows = [(float(json.loads(text)["elapsed_s"]), 1, text) for text in lines]
+    writer.add(rows, 1, "test")
+    writer.close()
+
+
+class Collector:
+    """Somebody who subscribes, and keeps the session over an outage of the broker."""
+
+    def __init__(self, port, name):
+        self.messages = []
+        self._client = paho.mqtt.client.Client(
+            CallbackAPIVersion.VERSION2, client_id=name, clean_session=False
+        )
+        self._client.username_pw_set("bench", "x")
+        self._client.reconnect_delay_set(1, 1)
+        ready = threading.Event()
+        self._client.on_connect = self._connected
+        self._client.on_subscribe = lambda *_: ready.set()
+        self._client.on_message = lambda _c, _d, m: self.messages.append(m)
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+        assert ready.wait(10.0)
+
+    @staticmethod
+    def _connected(client, _data, flags, _reason, _properties):
+        if not flags.session_present:  # else what is retained would come once more
+            client.subscribe(f"{TOPIC}/#", 1)
+
+    def of(self, topic):
+        return [m.payload.decode() for m in self.messages if m.topic == f"{TOPIC}/{topic}"]
+
+    def lines(self):
+        return [text for text in self.of("line") if text]
+
+    def close(self):
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+@contextmanager
+def collecting(broker, name="collector"):
+    collector = Collector(broker.port, name)
+    try:
+        yield collector
+    finally:
+        collector.close()
+
+
+@contextmanager
+def publishing(path, environment=()):
+    """The publisher in a thread; at the end the run has ended, and it has to have sent all."""
+    over, result = threading.Event(), []
+    publisher = Publisher(path, over.is_set, dict(environment))
+    thread = threading.Thread(target=lambda: result.append(asyncio.run(publisher.follow())))
+    thread.start()
+    try:
+        yield result
+    finally:
+        over.set()
+        thread.join(20.0)
+        publisher.close()
+        assert not thread.is_alive()
+
+
+@contextmanager
+def process(path):
+    command = [sys.executable, "-m", "monitor.recorder.publishing", str(path)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE) as child:
+        try:
+            yield child
+        finally:
+            child.kill()
+
+
+def new_run(tmp_path, port, name="a.run", rig=RIG):
+    return new_journal(tmp_path / name, rig.format(port=port))
+
+
+def test_every_line_goes_out_in_order_and_the_rest_is_retained(broker, tmp_path):
+    path = new_run(tmp_path, broker.port)
+    store(path, map(line_at, range(5)))
+    with collecting(broker) as collector:
+        with publishing(path) as result:
+            until(lambda: len(collector.lines()) == 5)
+            store(path, map(line_at, range(5, 8)))
+            until(lambda: len(collector.lines()) == 8)
+            assert collector.of("state") == ["online"]
+        until(lambda: len(collector.of("state")) == 2)
+    with collecting(broker, "late") as late, Reader(path) as reader:
+        until(lambda: late.of("head") and late.of("run"))
+        seq, digest = reader.head()
+
+    assert result == [True]
+    assert collector.lines() == list(map(line_at, range(8)))
+    assert late.lines()[-1] == line_at(7)
+    assert json.loads(late.of("head")[-1]) == {"format": 1, "seq": seq, "hash": digest}
+    assert json.loads(late.of("run")[-1])["title"] == "a drying"
+    assert collector.of("state")[-1] == "offline"  # its recorder has not closed the journal
+
+
+def test_a_run_that_was_closed_is_finished(broker, tmp_path):
+    path = new_run(tmp_path, broker.port)
+    with Journal.open_for_writing(path) as journal:
+        journal.append([(1.0, None, ClosedCleanly("done"))])
+    with collecting(broker) as collector:
+        with publishing(path):
+            until(lambda: collector.of("state"))
+        until(lambda: collector.of("state")[-1] == "finished")
+
+
+def test_alarms_are_retained_while_they_stand(broker, tmp_path):
+    path = new_run(tmp_path, broker.port)
+    warm = alarm("coolant-warm", channel="coolant out")
+    store(path, [line_at(0, [warm, alarm("ice-gone")])])
+    with collecting(broker) as collector, publishing(path):
+        until(lambda: collector.of("alarm/coolant-warm/coolant out") and collector.lines())
+        store(path, [line_at(1, [{**warm, "why": "warmer"}])])
+        until(lambda: collector.of("alarm/ice-gone")[-1] == "")
+        store(path, [line_at(2, [{**warm, "state": "acknowledged"}])])
+        until(lambda: len(collector.of("alarm/coolant-warm/coolant out")) == 2)
+    with collecting(broker, "late") as late:
+        until(lambda: late.of("state"))
+        until(lambda: late.of("alarm/coolant-warm/coolant out"))
+
+    kept = json.loads(late.of("alarm/coolant-warm/coolant out")[0])
+    assert kept == {"format": 1, **warm, "state": "acknowledged"}
+    assert not late.of("alarm/ice-gone")
+
+
+def test_the_next_run_begins_anew_under_the_same_topic(broker, tmp_path):
+    """Alarms of the run before are taken away; its last line does not hide the first ones."""
+    old, new = (new_run(tmp_path, broker.port, name) for name in ("a.run", "b.run"))
+    store(old, [line_at(50, [alarm("ice-gone")])])
+    store(new, map(line_at, range(3)))
+    with publishing(old) as first:
+        pass
+    with collecting(broker) as collector, publishing(new) as second:
+        until(lambda: collector.lines()[-3:] == list(map(line_at, range(3))))
+        until(lambda: "" in collector.of("alarm/ice-gone"))
+
+    assert first == second == [True]
+
+
+def test_a_publisher_killed_in_the_middle_sends_nothing_twice(broker, tmp_path):
+    """The broker's last line says where to go on, also if its answer was never heard."""
+    path = new_run(tmp_path, broker.port)
+    lines = list(map(line_at, range(400)))
+    store(path, lines)
+    with collecting(broker) as collector:
+        for part in (50, 150):
+            with process(path) as child:
+                until(lambda part=part: len(collector.lines()) >= part)
+                os.kill(child.pid, signal.SIGKILL)
+                child.wait()
+            until(lambda: collector.of("state")[-1] == "offline")  # the last will
+        assert len(collector.lines()) < 400
+        with process(path) as child:
+            assert child.stdin is not None
+            child.stdin.close()
+            assert child.wait(20.0) == 0
+        until(lambda: len(collector.lines()) >= 400)
+
+    assert collector.lines() == lines
+
+
+@needs_system_broker
+def test_an_outage_of_the_broker_is_filled_in_afterwards(tmp_path):
+    """While it is away the run goes on; one entry says so, one that it is over."""
+    broker = SystemBroker(tmp_path)
+    path = new_run(tmp_path, broker.port)
+    with (
+        Journal.open_for_writing(path) as journal,
+        collecting(broker) as collector,
+        publishing(path) as result,
+    ):
+        store(path, map(line_at, range(20)))
+        until(lambda: len(collector.lines()) == 20)
+        broker.stop()
+        journal.append([(200.0, None, Heartbeat())])
+        store(path, map(line_at, range(20, 60)))
+        until(lambda: len(bodies(path, NoticeSent)) == 1)
+        broker.start()
+        until(lambda: len(collector.lines()) >= 60, 30.0)
+        until(lambda: len(bodies(path, NoticeSent)) == 2)
+    broker.stop()
+    lost, well = bodies(path, NoticeSent)
+
+    assert result == [True]
+    assert collector.lines() == list(map(line_at, range(60)))
+    assert (lost.way, lost.ok, well.ok) == ("mqtt", False, True)
+
+
+def test_a_broker_that_has_forgotten_everything_gets_only_what_is_new(tmp_path):
+    broker = PackagedBroker(tmp_path)
+    path = new_run(tmp_path, broker.port)
+    store(path, map(line_at, range(20)))
+    with publishing(path) as result:
+        with collecting(broker) as before:
+            until(lambda: len(before.lines()) == 20)
+        broker.stop()
+        broker.start()
+        with collecting(broker, "late") as after:
+            until(lambda: "online" in after.of("state"))
+            store(path, map(line_at, range(20, 25)))
+            until(lambda: after.lines()[-1:] == [line_at(24)])
+    broker.stop()
+
+    assert result == [True]
+    assert set(after.lines()) <= set(map(line_at, range(20, 25)))
+
+
+def test_nobody_there_until_the_end_is_said(tmp_path, monkeypatch):
+    monkeypatch.setattr("monitor.recorder.publishing._FINISH_S", 0.5)
+    path = new_run(tmp_path, free_port())
+    store(path, [line_at(0)])
+    with publishing(path) as result:
+        time.sleep(0.1)
+
+    assert result == [False]
+
+
+@needs_system_broker
+def test_an_encrypted_connection_with_a_password(tmp_path):
+    """The password comes from the environment; without it nothing is tried."""
+    files = certificates(tmp_path)
+    passwords = tmp_path / "passwords"
+    subprocess.run(["mosquitto_passwd", "-b", "-c", passwords, "bench", "secret"], check=True)
+    broker = SystemBroker(
+        tmp_path,
+        f"certfile {files['cert']}\nkeyfile {files['key']}\n"
+        f"allow_anonymous false\npassword_file {passwords}",
+    )
+    rig = RIG.replace("mqtt:", "mqtts:") + f'password_env = "PW"\nca = "{files["ca"]}"\n'
+    path = new_run(tmp_path, broker.port, rig=rig)
+    store(path, map(line_at, range(3)))
+    with publishing(path, {"PW": "secret"}) as right:
+        time.sleep(0.1)
+    with (
+        pytest.MonkeyPatch.context() as patch,
+        publishing(path, {"PW": "wrong"}) as wrong,
+    ):
+        patch.setattr("monitor.recorder.publishing._FINISH_S", 0.3)
+        time.sleep(0.1)
+    command = f"mosquitto_sub -h 127.0.0.1 -p {broker.port} --cafile {files['ca']} -C 1 -W 5"
+    words = [*command.split(), "-u", "bench", "-P", "secret", "-t", f"{TOPIC}/line"]
+    kept = subprocess.run(words, capture_output=True, text=True, check=True)
+    broker.stop()
+
+    assert (right, wrong) == ([True], [False])
+    assert kept.stdout.strip() == line_at(2)
+
+
+@pytest.mark.parametrize("kept", ["", "no JSON", "[]", '{"elapsed_s": "x"}', '{"elapsed_s": NaN}'])
+def test_what_a_stranger_left_under_our_topic_is_passed_over(tmp_path, kept):
+    path = new_run(tmp_path, 1)
+    store(path, map(line_at, range(3)))
+    with Reader(path) as reader:
+        lines = Lines(reader)
+        lines.resume_after(kept)
+        assert list(lines.waiting()) == list(map(line_at, range(3)))
+
+
+def test_two_lines_of_one_time_are_told_apart(tmp_path):
+    """A tick, and at once a second line because something urgent began."""
+    path = new_run(tmp_path, 1)
+    urgent = line_at(1, [alarm("suck-back")])
+    store(path, [line_at(0), line_at(1), urgent, line_at(2)])
+    with Reader(path) as reader:
+        lines = Lines(reader)
+        for number, text in enumerate([line_at(0), line_at(1), urgent]):
+            lines.sent(text)
+            assert next(lines.waiting()) == [line_at(1), urgent, line_at(2)][number]
+        lines.resume_after(line_at(0))  # a broker that was set back
+        assert list(lines.waiting()) == [line_at(2)]
