@@ -6,7 +6,9 @@ so neither a broker's new start nor a killed recorder loses one. What the broker
 although it was committed is known by its number and flag and not recorded twice (short of a
 recorder killed between the commit and the acknowledgement).
 
-The library paho-mqtt is used as it is: acknowledging by hand is not offered above it.
+The library paho-mqtt is used as it is. aiomqtt, with which lines are published, hands a message on
+only after it has been acknowledged, and offers no way to do so by hand; without that a recorder
+killed between receipt and commit would lose what the broker had already forgotten.
 """
 
 from __future__ import annotations

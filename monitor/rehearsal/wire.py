@@ -9,6 +9,7 @@ __all__ = ["line_of"]
 
 _BROKEN_LEAD = "OPEN"
 _GARBLED = "T,##,?.?,"
+_OVERLOAD = "OL,--------- g"
 
 
 def line_of(spoken: Spoken) -> bytes:
@@ -27,9 +28,13 @@ def line_of(spoken: Spoken) -> bytes:
         for gauge, reading in zip(instrument.gauges, spoken.values, strict=True)
     ]
     if instrument.driver == "balance":
-        value = spoken.values[0].value
-        return _ended(f"ST,{0.0 if value is None else value:+09.2f} g")
+        return _ended(_weighed(spoken.values[0].value))
     return _ended(",".join([instrument.head, *cells] if instrument.head else cells))
+
+
+def _weighed(mass_g: float | None) -> str:
+    """A frame with a header: stable, or overload, which has no number."""
+    return _OVERLOAD if mass_g is None else f"ST,{mass_g:+09.2f} g"
 
 
 def _ended(text: str) -> bytes:
