@@ -8,7 +8,7 @@ from monitor.analysis.verdict_state import Verdict
 from monitor.analysis.view import View
 from monitor.plan.profile import segment_at
 
-__all__ = ["LEFT_S", "causes_of_stall", "stall_why", "time_stall", "watch_loss"]
+__all__ = ["LEFT_S", "causes_of_stall", "on_last_hold", "stall_why", "time_stall", "watch_loss"]
 
 LEFT_S = 600.0
 """A pot that has not followed its profile for this long counts at the temperature of now."""
@@ -28,7 +28,7 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate) -> None:
     if not heating.follows and heating.left_s is not None and now - heating.left_s >= LEFT_S:
         beyond = estimate.p_beyond_patience_frozen
     has_left = heating.left_s is not None and now - heating.left_s >= LEFT_S
-    sure = 0.5 if _on_last_hold(view) or has_left else 0.9
+    sure = 0.5 if on_last_hold(view) or has_left else 0.9
     if beyond < sure or _as_planned(view):
         verdict.beyond_since_s = None
     elif verdict.beyond_since_s is None:
@@ -67,7 +67,7 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
         )
 
 
-def _on_last_hold(view: View) -> bool:
+def on_last_hold(view: View) -> bool:
     """Whether nothing hotter is still ahead by the plan."""
     profile, began_s = view.setting.plan.profile, view.heating.began_s
     if not profile or began_s is None:

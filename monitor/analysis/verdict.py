@@ -7,7 +7,14 @@ from __future__ import annotations
 
 from monitor.analysis.completion import follow_completion, watch_calm
 from monitor.analysis.conditions import Findings
-from monitor.analysis.stalling import causes_of_stall, stall_why, time_stall, watch_loss
+from monitor.analysis.estimate import Estimate
+from monitor.analysis.stalling import (
+    causes_of_stall,
+    on_last_hold,
+    stall_why,
+    time_stall,
+    watch_loss,
+)
 from monitor.analysis.verdict_state import Said, Verdict, kinds_now, kinds_of_rig
 from monitor.analysis.view import View
 
@@ -64,14 +71,23 @@ def _in_order(verdict: Verdict, view: View, findings: Findings) -> tuple[str, li
         return "unclear", unclear
     view.loss_why = verdict.loss_why if verdict.loss_s is not None else ""
     view.stall_why = stall_why(verdict, view)
+    if view.stall_why and findings.has("channels-disagree"):
+        if_right, view.stall_why = view.stall_why, ""
+        return "unclear", ["the channels contradict each other; if they are right:", if_right]
     if view.stall_why:
         return "stalled", [view.stall_why, *causes_of_stall(view, findings)]
     if estimate is None or verdict.begun_s is None:
         return "heating", _heating_why(view)
-    was = verdict.tailing
-    verdict.tailing = estimate.past_peak >= (0.35 if was else 0.5)
+    verdict.tailing = _is_past_peak(verdict, view, estimate)
     why = [_gas_now(view), *_missing(verdict)]
     return ("tailing" if verdict.tailing else "evolving"), [w for w in why if w]
+
+
+def _is_past_peak(verdict: Verdict, view: View, estimate: Estimate) -> bool:
+    """Past the peak of the step of [done]; more surely where hotter stretches are still ahead."""
+    early = estimate.done_fraction is None or estimate.done_fraction.p50 < 0.2
+    need = 0.9 if early and not on_last_hold(view) else 0.5
+    return estimate.past_peak >= (0.7 * need if verdict.tailing else need)
 
 
 def _complete_why(verdict: Verdict, view: View) -> list[str]:

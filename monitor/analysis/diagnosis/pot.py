@@ -51,7 +51,7 @@ def _slipped(view: View) -> Iterator[Judged]:
         apart = mantle.value - pot.value
         usual = view.memory.get("apart-pot", apart)
         wide, stays = apart > usual + 8.0, apart > usual + 15.0
-    calm = pot.roughness() < 3.0
+    calm = pot.roughness() < 3.0 and not _shaken(view)[1]
     gone = falls < -2.0 and driven and not wet and hot and wide and calm
     if dead_band(view, "slipped", gone, stays):
         why = f"pot {pot.value:.0f} degC, {falls:+.1f} K/min"
@@ -80,7 +80,7 @@ def _stuck(view: View) -> Iterator[Judged]:
         said = "which demands nothing" if against else "all that it has"
         why = f"heater at {level:.0f} {'W' if power is not None else '%'}, {said}"
         why += "" if off_K is None else f"; pot {off_K:+.0f} K against the planned course"
-        yield Judged("heater-stuck", why, None, on_delay_s=30.0)
+        yield Judged("heater-stuck", why, None, on_delay_s=20.0 if against else 5.0)
 
 
 def _full_on_beyond(view: View, is_full: bool) -> bool:
@@ -190,6 +190,7 @@ def _cracked(view: View) -> Iterator[Judged]:
     elsewhere = caught is None or caught * 20.0 < 0.5 * lost
     if dead_band(view, "cracked", much and elsewhere and _quiet(view), much and elsewhere):
         why = f"pot {lost:.1f} g lighter within 20 s, and nothing of it in the train"
+        view.memory["cracked-once"] = 1.0
         yield Judged("flask-broken", why, balance.name, on_delay_s=3.0)
     elif not much:
         remember_slowly(view, "usual-loss", max(lost, 0.0), 300.0)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from monitor.analysis.conditions import Judged, Needs
 from monitor.analysis.view import View
 
-__all__ = ["Rule", "dead_band", "judge", "remember_slowly"]
+__all__ = ["Rule", "dead_band", "forget_ratio", "judge", "learned_ratio", "remember_slowly"]
+
+_SETTLED_S = 480.0
+_RATIO_S = 900.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +81,26 @@ def remember_slowly(view: View, key: str, value: float, tau_s: float) -> float:
     return memory[key]
 
 
-def only(found: Judged | None) -> Iterator[Judged]:
-    """One finding or none, as rules return them."""
-    if found is not None:
-        yield found
+def learned_ratio(view: View, key: str, value: float) -> float | None:
+    """The usual value of a ratio; None until it has stood still for eight minutes.
+
+    While it is not known yet, a value that drifts away by a quarter begins the learning anew.
+    """
+    since = f"{key}-since"
+    usual = view.memory.get(key)
+    if usual is None or view.memory.get(since) is None:
+        view.memory[since] = view.now_s
+        remember_slowly(view, key, value, _RATIO_S)
+        return None
+    if view.now_s - view.memory[since] > _SETTLED_S:
+        return usual
+    if not 0.75 * usual < value < 1.33 * usual:
+        forget_ratio(view, key)
+    remember_slowly(view, key, value, 0.3 * _RATIO_S)
+    return None
+
+
+def forget_ratio(view: View, key: str) -> None:
+    """Begin to learn a ratio anew."""
+    for name in (key, f"{key}@", f"{key}-since"):
+        view.memory.pop(name, None)

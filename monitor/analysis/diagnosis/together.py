@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, late_rate
 from monitor.analysis.conditions import Judged
-from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
+from monitor.analysis.diagnosis.rules import Rule, dead_band, learned_ratio, remember_slowly
 from monitor.analysis.diagnosis.train import counted_rate, main_step_runs
 from monitor.analysis.view import View
 
@@ -66,6 +66,9 @@ def _shifted(view: View) -> Iterator[Judged]:
 def _common_step(states: list[ChannelState], now_s: float) -> float | None:
     """The step that all have made within the last twenty seconds, or None. [K]"""
     steps = []
+    first = states[0].at_or_before(now_s - 20.0)
+    if first is None or abs((states[0].value or 0.0) - first) < 0.7 * _SHIFT_K:
+        return None
     for state in states:
         late = [v for t, v in state.recent if t > now_s - 10.0]
         early = [v for t, v in state.recent if now_s - 34.0 < t <= now_s - 18.0]
@@ -97,11 +100,11 @@ def _balance_lies(view: View) -> Iterator[Judged]:
     if counted * _WINDOW_S < 60.0 or view.now_s - balance.jump_s < _WINDOW_S:
         return
     each = -fell / counted
-    usual = view.memory.get("g-each", each)
+    usual = learned_ratio(view, "g-each", each)
+    if usual is None:
+        return
     due = usual * counted * _WINDOW_S
-    learned = view.now_s - view.memory.setdefault("g-each-since", view.now_s) > 480.0
-    if not learned or due < 8.0 * balance.noise():
-        remember_slowly(view, "g-each", each, 900.0)
+    if due < 12.0 * balance.noise():
         return
     share = each / usual if usual > 0.0 else 1.0
     if dead_band(view, "zeroed", -0.15 < share < 0.15, -0.3 < share < 0.3):

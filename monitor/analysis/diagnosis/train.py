@@ -12,7 +12,13 @@ from collections.abc import Iterator
 from drivers.reading import Quality
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
-from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
+from monitor.analysis.diagnosis.rules import (
+    Rule,
+    dead_band,
+    forget_ratio,
+    learned_ratio,
+    remember_slowly,
+)
 from monitor.analysis.view import View
 
 __all__ = ["RULES", "counted_rate", "head_kPa", "lost_g", "main_step_runs"]
@@ -47,7 +53,7 @@ def main_step_runs(view: View) -> bool:
     estimate = view.estimate
     if estimate is None or estimate.done_fraction is None:
         return False
-    if not 0.06 < estimate.done_fraction.p50 < 0.93:
+    if not 0.12 < estimate.done_fraction.p50 < 0.93:
         return False
     name = view.setting.plan.done.step or view.setting.course.done_step
     return all(
@@ -125,15 +131,15 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
             remember_slowly(view, "bubbling", rate, 240.0)
         return
     lost = lost_g(view, 60.0)
-    expected = view.memory.get("g-per-bubble")
-    goes_on = lost is not None and expected is not None and lost > 0.3 * expected * usual * 60.0
-    drinks = lost is not None and lost < -0.5
-    if not goes_on and not drinks:
-        why = (
-            f"no bubble for {gap_s:.0f} s, {usual:.1f}/s before, and the pot is hot:"
-            " blocked, or the counter is dead, or a joint is open"
-        )
-        yield Judged("outlet-blocked", why, bubbles.name, on_delay_s=5.0)
+    if (lost is not None and lost < -0.5) or "cracked-once" in view.memory:
+        return
+    why = f"no bubble for {gap_s:.0f} s, {usual:.1f}/s before, and the pot is hot: blocked"
+    if lost is not None and lost > 0.001 * _charge_g(view):
+        why += f" (the pot goes on losing {lost:.2g} g/min: a joint lets it out"
+        why += ", or the counter is dead)"
+    else:
+        why += ", or a joint is open, or the counter is dead"
+    yield Judged("outlet-blocked", why, bubbles.name, on_delay_s=5.0)
 
 
 def _rate_before(bubbles: ChannelState, until_s: float) -> float:
@@ -192,15 +198,16 @@ def _ratios(view: View) -> Iterator[Judged]:
     balance = view.live(_POT)
     steady = main_step_runs(view) and _is_hot(view)
     if bubbles is None or lost is None or balance is None or not steady:
-        _forget(view)
+        forget_ratio(view, "bubbles-per-g")
         return
     clear = max(12.0 * balance.noise(), 0.003 * _charge_g(view))
     if lost < clear:
         return
     ratio = bubbles * _WINDOW_S / lost
-    usual = view.memory.get("bubbles-per-g", ratio)
-    learned = view.now_s - view.memory.setdefault("bubbles-per-g-since", view.now_s) > 480.0
-    few = learned and usual * lost > 30.0 and ratio < 0.55 * usual
+    usual = learned_ratio(view, "bubbles-per-g", ratio)
+    if usual is None:
+        return
+    few = usual * lost > 30.0 and ratio < 0.55 * usual
     if dead_band(view, "few-bubbles", few, ratio < 0.75 * usual):
         why = (
             f"{ratio:.0f} bubbles for each gram that leaves, usually {usual:.0f}:"
@@ -211,13 +218,6 @@ def _ratios(view: View) -> Iterator[Judged]:
     # Much more than usual is another fault's mark and is not learned.
     if ratio < 1.25 * usual:
         remember_slowly(view, "bubbles-per-g", ratio, _USUAL_S)
-        if ratio > 0.0:
-            view.memory["g-per-bubble"] = 1.0 / ratio
-
-
-def _forget(view: View) -> None:
-    for key in ("bubbles-per-g", "bubbles-per-g@", "bubbles-per-g-since"):
-        view.memory.pop(key, None)
 
 
 def _breakthrough(view: View) -> Iterator[Judged]:
@@ -226,9 +226,10 @@ def _breakthrough(view: View) -> Iterator[Judged]:
     if out is None or came is None or came * _WINDOW_S < 120.0 or not main_step_runs(view):
         return
     ratio = out / came
-    usual = view.memory.get("passes", ratio)
-    learned = view.now_s - view.memory.setdefault("passes-since", view.now_s) > 600.0
-    much = learned and ratio > 1.35 * usual and out * _WINDOW_S > 60.0
+    usual = learned_ratio(view, "passes", ratio)
+    if usual is None:
+        return
+    much = ratio > 1.35 * usual and out * _WINDOW_S > 60.0
     if dead_band(view, "breaks-through", much, ratio > 1.2 * usual):
         why = f"{ratio:.2f} of the bubbles that reach the absorber leave it, usually {usual:.2f}"
         yield Judged("absorber-breakthrough", why, None, on_delay_s=60.0)
