@@ -1,0 +1,109 @@
+"""What one channel's readings become: counters, periods, noise, repeats, codec."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drivers.reading import Quality, Reading
+from monitor.analysis.channels import ChannelState, ne107_state, slope_per_s
+from monitor.analysis.codec import from_data, to_data
+
+
+def counted(raw: list[float], ceiling: float | None = None) -> list[float]:
+    """Monotone counts, one reading a second."""
+    state = ChannelState.of("b", "bubble_count")
+    state.ceiling_per_s = ceiling
+    out = []
+    for t, value in enumerate(raw):
+        state.take(float(t), Reading("b", value))
+        assert state.value is not None
+        out.append(state.value)
+    return out
+
+
+@pytest.mark.parametrize(
+    ("raw", "last"),
+    [
+        ([0, 5, 9, 0, 2, 4], 13.0),  # reset: what came before is kept
+        ([10, 12, 3, 14, 15], 15.0),  # one reading too low is no reset
+        ([65530, 65534, 2, 5], 65541.0),  # 16-bit roll-over
+        ([5, 6, 90000, 7, 8], 8.0),  # one wild reading counts for nothing
+    ],
+)
+def test_counts_never_fall(raw: list[float], last: float) -> None:
+    """Resets, roll-overs and wild readings leave a monotone count."""
+    out = counted(raw)
+    assert out == sorted(out)
+    assert out[-1] == last
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(0.0, 1e6), max_size=30))
+def test_any_counts_give_a_monotone_one(raw: list[float]) -> None:
+    """Whatever a counter says."""
+    state = ChannelState.of("b", "bubble_count")
+    before = -math.inf
+    for t, value in enumerate(raw):
+        state.take(float(t), Reading("b", value))
+        if state.value is not None:
+            assert state.value >= before
+            before = state.value
+
+
+@pytest.mark.parametrize("sigma", [0.02, 0.5])
+def test_noise_is_that_of_one_reading_whatever_the_slope(sigma: float) -> None:
+    """Second differences: a ramp is no noise."""
+    state, rng = ChannelState.of("t", "pot_temperature"), np.random.default_rng(1)
+    for t in range(800):
+        state.take(float(t), Reading("t", float(20.0 + 0.1 * t + sigma * rng.standard_normal())))
+    assert state.noise() == pytest.approx(sigma, rel=0.15)
+    slope = slope_per_s(state, 799.0, 300.0)
+    assert slope == pytest.approx(0.1, rel=0.05)
+
+
+@pytest.mark.parametrize("period_s", [0.5, 10.0, 60.0])
+def test_staleness_is_three_periods_as_learned(period_s: float) -> None:
+    """By formats, where the rig states no `stale_s`; never under three seconds."""
+    state = ChannelState.of("t", "pot_temperature")
+    for n in range(40):
+        state.take(n * period_s, Reading("t", 20.0 + 0.1 * (n % 3)))
+    assert state.stale_after_s() == pytest.approx(max(3.0 * period_s, 3.0), rel=0.05)
+    last = 39 * period_s
+    assert state.is_live(last + 2.0 * period_s)
+    assert not state.is_live(last + 4.0 * period_s + 3.0)
+    assert ne107_state(state, last) == "normal"
+    assert ne107_state(state, last + 4.0 * period_s + 3.0) == "failure"
+
+
+def test_a_restless_channel_that_repeats_itself_is_frozen() -> None:
+    """To the last digit, longer than chance allows; a coarse steady one is not accused."""
+    restless = ChannelState.of("t", "pot_temperature")
+    coarse = ChannelState.of("c", "pot_temperature")
+    rng = np.random.default_rng(2)
+    for t in range(600):
+        noisy = 20.0 + 0.1 * rng.standard_normal()
+        restless.take(float(t), Reading("t", round(float(noisy), 2) if t < 400 else 20.11))
+        coarse.take(float(t), Reading("c", float(round(20.2 + 0.01 * t / 600))))
+    assert restless.is_frozen(599.0)
+    assert not coarse.is_frozen(599.0)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.floats(0, 1e5), st.none() | st.floats(-1e6, 1e6), st.sampled_from(Quality)),
+        max_size=20,
+    )
+)
+def test_codec_keeps_every_bit(readings: list[tuple[float, float | None, Quality]]) -> None:
+    """A state through JSON and back is the same state."""
+    state = ChannelState.of("t", "pot_mass")
+    for at, value, quality in sorted(readings, key=lambda r: r[0]):
+        state.take(at, Reading("t", value, quality))
+    assert from_data(ChannelState, json.loads(json.dumps(to_data(state)))) == state
