@@ -2,7 +2,8 @@
 
 Two points: melting ice is 0.00 degC (in a stirred slurry of crushed ice and pure water, to about
 0.02 K), and water boils where its vapour pressure is that of the room's air (IAPWS SR1-86). What is
-written are `gain` and `offset` of the channel, in the unit in which the instrument speaks.
+written are `gain` and `offset` of the channel, in the unit in which the instrument speaks, be that
+degrees, millivolts of a thermocouple or milliamperes of a loop.
 """
 
 from __future__ import annotations
@@ -15,19 +16,20 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 from drivers.protocol import Said, StateChanged
-from drivers.reading import ROLES, to_canonical
+from drivers.reading import ROLES
 from monitor.chemistry.atmosphere import STANDARD_PRESSURE_KPA, boiling_point_water_C
+from monitor.commands.correcting import ROOM_C, Point, correction
 from monitor.commands.listening import events_of, uncorrected
 from monitor.commands.saying import UsageError, answer_json, complain, note, say
 from monitor.plan.model import ChannelSpec, Rig
 from monitor.plan.rig_edit import EditError, with_figures
 
-__all__ = ["Point", "calibrate", "correction"]
+__all__ = ["calibrate"]
 
 _CANNOT_OPEN = 3
 _NOT_WELL = 1
@@ -36,46 +38,6 @@ FAR_K: Final = 15.0
 """A probe that far from the bath is not in it."""
 STEADY_K: Final = 0.5
 """A probe that still moves by more during a point has not settled."""
-GAINS: Final = (0.9, 1.1)
-"""Beyond, a probe is of another type than its converter believes: no matter for a calibration."""
-
-
-@dataclass(frozen=True, slots=True)
-class Point:
-    """One temperature that is known, and what the channel said at it, uncorrected, in its unit."""
-
-    true_C: float
-    said: float
-
-
-def correction(channel: ChannelSpec, points: Sequence[Point]) -> tuple[float, float]:
-    """(gain, offset) in the channel's unit after which it says what is true.
-
-    With one point the gain stays as it is. Raises ValueError where no probe could need that.
-
-    >>> pot = ChannelSpec("pot", "pot_temperature", "degC")
-    >>> correction(pot, [Point(0.0, 0.5), Point(100.0, 99.5)])
-    (1.0101, -0.50505)
-    """
-    true = [_in_unit(point.true_C, channel) for point in points]
-    if len(points) == 1:
-        gain = channel.gain
-    else:
-        spread = points[1].said - points[0].said
-        gain = (true[1] - true[0]) / spread if spread else 0.0
-    if not GAINS[0] <= gain <= GAINS[1]:
-        raise ValueError(
-            f"{channel.name}: a gain of {gain:.3g} is no calibration; are type, unit and place of "
-            "this channel right, and was the probe in both baths?"
-        )
-    gain = float(f"{gain:.6g}")
-    return gain, float(f"{true[0] - gain * points[0].said:.5g}") + 0.0
-
-
-def _in_unit(temp_C: float, channel: ChannelSpec) -> float:
-    """A temperature in the unit in which the channel speaks; each of them is linear in degC."""
-    at_0, at_1 = (to_canonical(x, channel.unit, channel.role) for x in (0.0, 1.0))
-    return (temp_C - at_0) / (at_1 - at_0)
 
 
 def calibrate(rig: Rig, arguments: argparse.Namespace) -> int:
@@ -105,26 +67,37 @@ def calibrate(rig: Rig, arguments: argparse.Namespace) -> int:
             return _CANNOT_OPEN
         for channel, point in found.items():
             points[channel].append(point)
-    return _written(arguments, chosen, points)
+    return _written(arguments, chosen, points, _cold_junctions(rig))
+
+
+def _cold_junctions(rig: Rig) -> dict[str, float]:
+    """Channel -> temperature of its cold junction where the rig states it. [degC]"""
+    stated = {i.name: dict(i.options).get("cold_junction_C") for i in rig.instruments}
+    return {
+        c.name: float(str(cold_C))
+        for i in rig.instruments
+        if (cold_C := stated[i.name]) is not None
+        for c in i.channels
+    }
 
 
 def _chosen(rig: Rig, names: Sequence[str] | None) -> list[ChannelSpec]:
-    """Channels to calibrate: those named, else all temperatures that say degrees."""
+    """Channels to calibrate: those named, else all temperatures."""
     known = {c.name: c for c in rig.channels()}
     for name in names or ():
         if name not in known:
             raise UsageError(f"--channel {name}: the rig has {', '.join(known)}")
     chosen = []
     for channel in (known[name] for name in names) if names else known.values():
-        if ROLES[channel.role].unit == "degC" and channel.unit not in ("mV", "mA"):
+        if ROLES[channel.role].unit == "degC":
             chosen.append(channel)
         elif names:
             raise UsageError(
-                f"--channel {channel.name}: {channel.role} in {channel.unit}; ice and boiling water"
-                " set temperatures right that are said in degC, degF or K"
+                f"--channel {channel.name}: {channel.role}; ice and boiling water set temperatures"
+                " right"
             )
     if not chosen:
-        raise UsageError("the rig has no channel that says a temperature in degC, degF or K")
+        raise UsageError("the rig has no channel that says a temperature")
     return chosen
 
 
@@ -156,7 +129,7 @@ def _asked(text: str) -> bool:
 def _taken(
     rig: Rig, chosen: Sequence[ChannelSpec], true_C: float, for_s: float
 ) -> dict[str, Point] | None:
-    """What each channel that is in the bath says, in its own unit; None: nothing would open."""
+    """What each channel that is in the bath says; None: nothing would open."""
     values = _values_of(uncorrected(rig), chosen, for_s)
     if values is None:
         return None
@@ -167,9 +140,9 @@ def _taken(
         if problem:
             note(f"  {channel.name}: {problem}; left as it is")
             continue
-        said = _in_unit(statistics.fmean(said_C), channel)
-        note(f"  {channel.name}: says {statistics.fmean(said_C):.2f} degC uncorrected")
-        found[channel.name] = Point(true_C, said)
+        mean_C = statistics.fmean(said_C)
+        note(f"  {channel.name}: says {mean_C:.2f} degC uncorrected")
+        found[channel.name] = Point(true_C, mean_C)
     return found
 
 
@@ -214,6 +187,7 @@ def _written(
     arguments: argparse.Namespace,
     chosen: Sequence[ChannelSpec],
     points: Mapping[str, Sequence[Point]],
+    cold_C: Mapping[str, float],
 ) -> int:
     """Put gain and offset of every channel that has a point into the rig file, at once."""
     path: Path = arguments.rig
@@ -224,7 +198,8 @@ def _written(
         if not points[channel.name]:
             continue
         try:
-            gain, offset = correction(channel, points[channel.name])
+            at_C = cold_C.get(channel.name, ROOM_C)
+            gain, offset = correction(channel, points[channel.name], at_C)
             figures = {"offset": offset}
             if gain != channel.gain:
                 figures["gain"] = gain

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.commands.calibrating import Point, correction
+from drivers.reading import to_canonical
+from monitor.commands.correcting import Point, correction
 from monitor.plan.files import read_rig
 from monitor.plan.model import ChannelSpec
 from tests.commands.conftest import Call
@@ -150,9 +151,63 @@ def test_after_the_correction_a_channel_says_what_is_true(unit: str) -> None:
     channel = ChannelSpec("pot", "pot_temperature", unit)
     true = {"degC": (0.0, 100.0), "degF": (32.0, 212.0), "K": (273.15, 373.15)}[unit]
     said = [value * 0.99 + 0.7 for value in true]
-    gain, offset = correction(channel, [Point(0.0, said[0]), Point(100.0, said[1])])
+    said_C = [to_canonical(value, unit, channel.role) for value in said]
+    gain, offset = correction(channel, [Point(0.0, said_C[0]), Point(100.0, said_C[1])])
 
     assert [gain * value + offset for value in said] == pytest.approx(list(true), abs=2e-2)
+
+
+ELECTRICAL = {
+    "thermocouple": (
+        """driver = "millivolt"
+fields = "{pot}"
+cold_junction_C = 25
+[instrument.channels]
+pot = { role = "pot_temperature", unit = "mV", type = "K" }
+""",
+        # Type K, NIST Monograph 175: 1.000 mV at 25 degC, 4.096 mV at 100 degC.
+        {0.0: -1.000, 100.0: 4.096 - 1.000},
+        0.06,
+    ),
+    "loop": (
+        """driver = "current_loop"
+fields = "{pot}"
+[instrument.channels]
+pot = { role = "pot_temperature", unit = "mA", at_4_mA = -50, at_20_mA = 150, span_unit = "degC" }
+""",
+        {0.0: 8.0, 100.0: 16.0},
+        0.02,
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", ELECTRICAL)
+def test_millivolts_and_loops_are_set_right_in_their_own_unit(
+    call: Call, pty: Pty, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str
+) -> None:
+    """An amplifier that is 0.6 % and a little off; afterwards the driver reads both baths right."""
+    rest, true, within_K = ELECTRICAL[kind]
+    path = tmp_path / "rig.toml"
+    path.write_text(
+        f'format = 1\n[[instrument]]\nname = "amplifier"\nport = "{pty.url}"\n{rest}',
+        encoding="utf-8",
+    )
+    bench = Bench(0.0, 100.0)
+    monkeypatch.setattr("sys.stdin", bench)
+
+    def line(_: int) -> str:
+        return f"{true.get(bench.bath_C, 5.0) * 1.006 + 0.02:.4f}\r\n"
+
+    shown = []
+    with speaking(pty, line, 0.02):
+        done = call("rig", path, "--calibrate", "--pressure-kPa", 101.42, "--seconds", 0.4)
+        for bath_C in (0.0, 100.0):
+            bench.bath_C = bath_C
+            told = json.loads(call("rig", path, "--seconds", 0.3, "--json").out)
+            shown.append(told["instruments"][0]["channels"][0]["value"])
+
+    assert done.code == 0
+    assert shown == pytest.approx([0.0, 100.0], abs=within_K)
 
 
 def test_a_gain_that_no_probe_has_is_refused() -> None:
