@@ -62,13 +62,15 @@ def update(
         return state, _in_plan_order(blind_estimate(setup, layout, grid, signals), setup, layout)
     heard = _heard(signals, grid, state.rough)
     past = Past(layout, grid, warmth, heard)
-    cloud = fit(past, state.at, setup.seed, int(about.now_s // 60.0)).carrying(_CARRYING)
+    cloud = fit(past, state.at, state.shares, setup.seed, int(about.now_s // 60.0))
+    cloud = cloud.carrying(_CARRYING)
     nudged = nudge(past, cloud, setup.seed)
     estimate, ahead = _estimate(setup, past, nudged, about, molar_mL)
     state = replace(
         state,
         at=cloud.at,
         best=cloud.family,
+        shares=cloud.shares,
         jumps=find_jumps(past, cloud, state.jumps),
         rough=learn_roughness(past, cloud, state.rough),
     )

@@ -9,7 +9,7 @@ only because the evidence did.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -21,12 +21,16 @@ from monitor.analysis.estimate.hearing import Heard, agreement, total_log_likeli
 from monitor.analysis.estimate.layout import Kinetics, Layout, kinetics
 from monitor.analysis.estimate.shapes import FAMILIES, Family
 
-__all__ = ["DRAWS", "Cloud", "Past", "fit", "foretold"]
+__all__ = ["Cloud", "Past", "fit", "foretold"]
 
 _Array = NDArray[np.float64]
 
-DRAWS = 40
-"""Draws of each family."""
+_LEAST_DRAWS = 14
+_SHARED_DRAWS = 130
+"""Draws of each family, and those shared out by weight."""
+
+_LEAST_SAY = 0.15
+"""Share of a family's draws that has a say at least."""
 
 _H = 0.02
 """Step of the finite differences, in prior standard deviations."""
@@ -37,9 +41,6 @@ _FREEDOM = 8.0
 _LONGEST_STEP = 1.0
 _FAR = 5.0
 """Coordinates stay within this many prior standard deviations."""
-
-_LEAST_EFFECTIVE = 10.0
-"""Of each family."""
 
 _FRESH_STEPS = 4
 _AFRESH_EVERY = 3
@@ -68,6 +69,8 @@ class Cloud:
     z: _Array
     at: Mapping[str, tuple[float, ...]]
     """Where each family's best fit is, to start from next time."""
+    shares: Mapping[str, float]
+    """Every family's share of the weight."""
     best: int
     """Index of the set of the highest posterior density."""
     family: str
@@ -88,27 +91,32 @@ class Cloud:
         course = Course(self.course.g[:, keep], self.course.alpha[:, keep])
         weights = self.weights[keep] / self.weights[keep].sum()
         best = int(np.argmax(weights))
-        return Cloud(kin, course, weights, self.z[keep], self.at, best, self.family, self.effective)
+        return replace(self, kin=kin, course=course, weights=weights, z=self.z[keep], best=best)
 
 
-def fit(past: Past, start: Mapping[str, tuple[float, ...]], seed: int, tick: int) -> Cloud:
+def fit(
+    past: Past,
+    start: Mapping[str, tuple[float, ...]],
+    shares: Mapping[str, float],
+    seed: int,
+    tick: int,
+) -> Cloud:
     """The posterior given all that was seen, from where it was at the tick before.
 
     At every third tick one of the families, in turn, also starts afresh: a wrong summit is left
     that way.
     """
+    if not past.heard:
+        return _unweighed(past, seed)
     size = past.layout.unknowns
     centres = np.array([start.get(f.name, (0.0,) * size) for f in FAMILIES], dtype=np.float64)
-    if not past.heard:
-        roots = np.broadcast_to(np.eye(size), (len(FAMILIES), size, size))
-        return _draw(past, np.zeros_like(centres), roots, seed)
     if not start:
         centres, _roots = _climb(past, centres, FAMILIES, _FRESH_STEPS)
     if tick % _AFRESH_EVERY == 0:
         turn = tick // _AFRESH_EVERY % len(FAMILIES)
         centres[turn] = _better(past, centres[turn], FAMILIES[turn])
     centres, roots = _improve(past, centres, FAMILIES)
-    return _draw(past, centres, roots, seed)
+    return _draw(past, centres, roots, shares, seed)
 
 
 def _climb(
@@ -124,7 +132,7 @@ def _better(past: Past, known: _Array, family: Family) -> _Array:
     """The higher of the known summit and one reached afresh from the prior's centre."""
     fresh, _roots = _climb(past, np.zeros((1, known.size)), (family,), _FRESH_STEPS)
     both = np.stack([known, fresh[0]])
-    height = _height(past, both, _run(past, both, (family,))[1])
+    height = _height(past, both, _run(past, both, [(family, slice(0, 2))])[1])
     return np.asarray(both[int(height[1] > height[0])])
 
 
@@ -132,7 +140,7 @@ def foretold(past: Past, start: Mapping[str, tuple[float, ...]], best: str) -> _
     """Extents (edges, steps) by the fit of the tick before, or by the priors."""
     family = next((f for f in FAMILIES if f.name == best), FAMILIES[0])
     z = np.array([start.get(family.name, (0.0,) * past.layout.unknowns)])
-    return np.asarray(_run(past, z, (family,))[1].alpha[:, 0])
+    return np.asarray(_run(past, z, [(family, slice(0, 1))])[1].alpha[:, 0])
 
 
 def _height(past: Past, z: _Array, course: Course) -> _Array:
@@ -141,11 +149,9 @@ def _height(past: Past, z: _Array, course: Course) -> _Array:
     return np.asarray(seen - 0.5 * (z**2).sum(axis=1))
 
 
-def _run(past: Past, z: _Array, families: Sequence[Family]) -> tuple[Kinetics, Course]:
-    """Courses of sets z (sets, unknowns): as many of each family, one family after the other."""
+def _run(past: Past, z: _Array, rows: list[tuple[Family, slice]]) -> tuple[Kinetics, Course]:
+    """Courses of sets z (sets, unknowns); `rows` says which are of which family, in their order."""
     warmth, grid = past.warmth, past.grid
-    each = z.shape[0] // len(families)
-    rows = [(f, slice(i * each, (i + 1) * each)) for i, f in enumerate(families)]
     kin = kinetics(past.layout, z, rows, warmth.probe_u_K)
     k_dt = rate_integrals(kin, warmth.temp_C, warmth.slope_K_s, np.diff(grid.fine_s), grid.first)
     return kin, run_course(past.layout, k_dt, kin.shapes)
@@ -156,7 +162,8 @@ def _improve(past: Past, centres: _Array, families: Sequence[Family]) -> tuple[_
     count, size = centres.shape
     away = np.vstack([np.zeros((1, size)), _H * np.eye(size)])
     z = (centres[:, None] + away[None]).reshape(-1, size)
-    _kin, course = _run(past, z, families)
+    rows = [(f, slice(i * (size + 1), (i + 1) * (size + 1))) for i, f in enumerate(families)]
+    _kin, course = _run(past, z, rows)
     hessian = np.tile(np.eye(size), (count, 1, 1))
     gradient = -centres.copy()
     for one in past.heard:
@@ -190,56 +197,103 @@ def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -
 
 
 @lru_cache(maxsize=4)
-def _normals(seed: int, families: int, draws: int, size: int) -> tuple[_Array, _Array]:
-    """Fixed standard draws (families, draws, size), and the scale of each for heavier tails."""
+def _normals(seed: int, families: int, size: int) -> tuple[_Array, _Array]:
+    """Fixed standard draws (families, most, size), and the scale of each for heavier tails.
+
+    Each draw is followed by its mirror image, so that any even number of them is balanced.
+    """
     generator = np.random.Generator(np.random.PCG64(seed))
-    half = generator.standard_normal((families, draws // 2, size))
-    scale = np.sqrt(_FREEDOM / generator.chisquare(_FREEDOM, (families, draws // 2)))
-    return np.concatenate([half, -half], axis=1), np.concatenate([scale, scale], axis=1)
+    most = (_LEAST_DRAWS + _SHARED_DRAWS) // 2 + 1
+    half = generator.standard_normal((families, most, size))
+    scale = np.sqrt(_FREEDOM / generator.chisquare(_FREEDOM, (families, most)))
+    mirrored = np.stack([half, -half], axis=2).reshape(families, 2 * most, size)
+    return mirrored, np.repeat(scale, 2, axis=1)
 
 
-def _draw(past: Past, centres: _Array, roots: _Array, seed: int) -> Cloud:
-    families, size = centres.shape
-    normals, scale = _normals(seed, families, DRAWS, size)
-    if not past.heard:
-        scale = np.ones_like(scale)
-    away = np.einsum("fij,fdj->fdi", roots, normals * scale[:, :, None])
-    z = np.concatenate([centres[:, None], centres[:, None] + away], axis=1)
-    kin, course = _run(past, z.reshape(-1, size), FAMILIES)
-    height = _height(past, z.reshape(-1, size), course).reshape(families, DRAWS + 1)
-    log_w = height[:, 1:] - _log_proposal(normals, scale, roots, bool(past.heard))
-    # By Laplace: the mean of few weights jumps, the summit and its width do not.
-    evidence = height.max(axis=1) + np.linalg.slogdet(roots)[1]
-    weights, effective = _weights(log_w, evidence)
-    full = np.zeros((families, DRAWS + 1))
-    full[:, 1:] = weights
-    top = np.argmax(height, axis=1)
-    at = {f.name: tuple(z[i, top[i]].tolist()) for i, f in enumerate(FAMILIES)}
+@dataclass(frozen=True, slots=True)
+class _Proposed:
+    """Draws of one family: coordinates (1 + draws, unknowns), the summit first."""
+
+    z: _Array
+    log_density: _Array
+    """(draws,): how readily each was proposed, up to a constant common to all families."""
+    log_width: float
+    """Logarithm of the volume of the summit."""
+
+
+def _propose(centre: _Array, root: _Array, normals: _Array, scale: _Array) -> _Proposed:
+    standard = normals * scale[:, None]
+    z = np.vstack([centre[None], centre + standard @ root.T])
+    log_width = float(np.linalg.slogdet(root)[1])
+    square = (standard**2).sum(axis=1)
+    tail = -0.5 * (_FREEDOM + centre.size) * np.log1p(square / _FREEDOM)
+    return _Proposed(z, tail - log_width, log_width)
+
+
+def _draw(
+    past: Past, centres: _Array, roots: _Array, shares: Mapping[str, float], seed: int
+) -> Cloud:
+    """Draw about every family's summit, more where more of the weight was, and weigh."""
+    normals, scale = _normals(seed, len(FAMILIES), centres.shape[1])
+    counts = [_count(shares.get(f.name, f.weight)) for f in FAMILIES]
+    proposed = [
+        _propose(centres[i], roots[i], normals[i, :n], scale[i, :n]) for i, n in enumerate(counts)
+    ]
+    ends = np.cumsum([n + 1 for n in counts])
+    rows = [slice(int(end) - n - 1, int(end)) for end, n in zip(ends, counts, strict=True)]
+    z = np.concatenate([p.z for p in proposed])
+    kin, course = _run(past, z, list(zip(FAMILIES, rows, strict=True)))
+    height = _height(past, z, course)
+    weights, share = _weights([height[r] for r in rows], proposed)
+    summits = [r.start + int(np.argmax(height[r])) for r in rows]
     best = int(np.argmax(height))
-    family = FAMILIES[best // (DRAWS + 1)].name
-    return Cloud(kin, course, full.reshape(-1), z.reshape(-1, size), at, best, family, effective)
+    return Cloud(
+        kin=kin,
+        course=course,
+        weights=weights,
+        z=z,
+        at={f.name: tuple(z[i].tolist()) for f, i in zip(FAMILIES, summits, strict=True)},
+        shares={f.name: float(x) for f, x in zip(FAMILIES, share, strict=True)},
+        best=best,
+        family=next(f.name for f, r in zip(FAMILIES, rows, strict=True) if best < r.stop),
+        effective=float(1.0 / (weights**2).sum()),
+    )
 
 
-def _log_proposal(normals: _Array, scale: _Array, roots: _Array, heavy: bool) -> _Array:
-    """Log density (families, draws) with which each draw was proposed, up to a constant."""
-    size = normals.shape[2]
-    _sign, log_det = np.linalg.slogdet(roots)
-    square = ((normals * scale[:, :, None]) ** 2).sum(axis=2)
-    if not heavy:
-        return np.asarray(-0.5 * square - log_det[:, None])
-    tail = -0.5 * (_FREEDOM + size) * np.log1p(square / _FREEDOM)
-    return np.asarray(tail - log_det[:, None])
+def _count(share: float) -> int:
+    """How many draws a family of that share of the weight gets: an even number."""
+    return 2 * round(0.5 * (_LEAST_DRAWS + _SHARED_DRAWS * min(share, 1.0)))
 
 
-def _weights(log_w: _Array, log_evidence: _Array) -> tuple[_Array, float]:
-    """Weights (families, draws) of sum one, softened where too few draws would carry all."""
+def _unweighed(past: Past, seed: int) -> Cloud:
+    """The priors themselves, where no channel tells of the reaction."""
+    size = past.layout.unknowns
+    normals, _scale = _normals(seed, len(FAMILIES), size)
+    counts = [_count(f.weight) for f in FAMILIES]
+    z = np.concatenate([normals[i, :n] for i, n in enumerate(counts)])
+    ends = np.cumsum(counts)
+    rows = [slice(int(end) - n, int(end)) for end, n in zip(ends, counts, strict=True)]
+    kin, course = _run(past, z, list(zip(FAMILIES, rows, strict=True)))
+    weights = np.repeat([f.weight / n for f, n in zip(FAMILIES, counts, strict=True)], counts)
+    weights /= weights.sum()
+    best = int(np.argmin((z**2).sum(axis=1)))
+    effective = float(1.0 / (weights**2).sum())
+    return Cloud(kin, course, weights, z, {}, {}, best, FAMILIES[0].name, effective)
+
+
+def _weights(heights: Sequence[_Array], proposed: Sequence[_Proposed]) -> tuple[_Array, _Array]:
+    """Weights of all draws, of sum one (a summit itself has none), and every family's share."""
     prior = np.array([f.weight for f in FAMILIES])
-    share = np.exp(log_evidence - log_evidence.max()) * prior
+    # By Laplace: the mean of few weights jumps, the summit and its width do not.
+    evidence = np.array([h.max() + p.log_width for h, p in zip(heights, proposed, strict=True)])
+    share = np.exp(evidence - evidence.max()) * prior
     share = np.maximum(share / share.sum(), _FLOOR * prior / prior.max())
     share /= share.sum()
-    inside = np.stack([_softened(row, _LEAST_EFFECTIVE) for row in log_w])
-    weights = inside * share[:, None]
-    return weights, float(1.0 / (weights**2).sum())
+    parts = []
+    for height, own, part in zip(heights, proposed, share, strict=True):
+        inside = _softened(height[1:] - own.log_density, _LEAST_SAY * (height.size - 1))
+        parts.append(np.concatenate([[0.0], part * inside]))
+    return np.concatenate(parts), share
 
 
 def _softened(log_w: _Array, least: float) -> _Array:

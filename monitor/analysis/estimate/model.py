@@ -125,6 +125,8 @@ class EstimatorState:
     """Where each family of shapes has its best fit, in the standard coordinates."""
     best: str = ""
     """The family that fits best."""
+    shares: Mapping[str, float] = field(default_factory=dict)
+    """Every family's share of the weight."""
     jumps: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """Channel -> times of steps in its level. [s]"""
     rough: Mapping[str, float] = field(default_factory=dict)
@@ -139,6 +141,7 @@ class EstimatorState:
         return {
             "at": {name: list(z) for name, z in self.at.items()},
             "best": self.best,
+            "shares": dict(self.shares),
             "jumps": {name: list(t) for name, t in self.jumps.items()},
             "rough": dict(self.rough),
             "shut": {name: [list(s) for s in stretches] for name, stretches in self.shut.items()},
@@ -151,6 +154,7 @@ class EstimatorState:
         return cls(
             {name: tuple(z) for name, z in data["at"].items()},
             data["best"],
+            dict(data["shares"]),
             {name: tuple(t) for name, t in data["jumps"].items()},
             dict(data["rough"]),
             {name: tuple((a, b) for a, b in s) for name, s in data["shut"].items()},
