@@ -62,6 +62,8 @@ class ChannelState:
     period_s: float = 0.0
     """Upper part of the time between readings, learned; 0: not yet."""
     heard: int = 0
+    fresh: bool = False
+    """The last number was the first behind a hole."""
     variance: float = 0.0
     rough: float = 0.0
     """The same as `variance` over the last twenty readings or so, nothing cut off."""
@@ -103,7 +105,7 @@ class ChannelState:
             gap = now_s - self.heard_s
             if gap > 0.0:
                 if gap > 10.0 * self.period_s + 5.0:
-                    self.before = None  # what a hole brought is no noise
+                    self.before, self.fresh = None, True  # what a hole brought is no noise
                     self.rough = self.variance
                 self._learn_period(gap)
         self.heard += 1
@@ -262,7 +264,8 @@ class ChannelState:
             if n > 20 and square > 9.0 * self.variance:
                 square = 9.0 * self.variance + 1e-12
             self.variance += (square - self.variance) / n
-        self.before = last
+        self.before = None if self.fresh else last
+        self.fresh = False
 
     def _keep(self, now_s: float, value: float) -> None:
         self.value = value

@@ -54,7 +54,7 @@ from monitor.plan.profile import segment_at
 
 __all__ = ["VERSION", "Fold", "line_json"]
 
-VERSION = "1"
+VERSION = "2"
 """Version of state and rules: a checkpoint of another one is folded anew."""
 
 TICK_S = 10.0
@@ -167,9 +167,12 @@ class Fold:
         if version != VERSION:
             raise ValueError(f"checkpoint of version {version!r}, expected {VERSION!r}")
         fold = cls.__new__(cls)
-        fold._state = from_data(_State, said["state"])
-        fold._bins = BinStore.restore(said["bins"])
-        fold._set_up()
+        try:
+            fold._state = from_data(_State, said["state"])
+            fold._bins = BinStore.restore(said["bins"])
+            fold._set_up()
+        except (KeyError, TypeError, AttributeError) as error:
+            raise ValueError(f"a checkpoint that cannot be read: {error}") from error
         return fold
 
     def _due(self, now_s: float) -> list[float]:

@@ -21,6 +21,8 @@ from monitor.analysis.view import View
 __all__ = ["decide", "distrusted"]
 
 _UNCLEAR_S = 120.0
+_BEGUN, _BACK = 3, 10
+"""Estimates in a row that begin evolution, or take it back."""
 
 
 def distrusted(view: View, findings: Findings) -> dict[str, float]:
@@ -47,10 +49,7 @@ def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> 
     estimate = view.estimate
     watch_calm(verdict, view)
     if is_heavy and estimate is not None:
-        if estimate.p_begun < 0.2:
-            verdict.begun_s = None
-        elif verdict.begun_s is None and estimate.p_begun >= 0.5:
-            verdict.begun_s = view.now_s
+        _watch_begin(verdict, view, estimate)
         watch_loss(verdict, view, estimate)
         follow_completion(verdict, view, estimate, findings)
         time_stall(verdict, view, estimate)
@@ -81,6 +80,15 @@ def _in_order(verdict: Verdict, view: View, findings: Findings) -> tuple[str, li
     verdict.tailing = _is_past_peak(verdict, view, estimate)
     why = [_gas_now(view), *_missing(verdict)]
     return ("tailing" if verdict.tailing else "evolving"), [w for w in why if w]
+
+
+def _watch_begin(verdict: Verdict, view: View, estimate: Estimate) -> None:
+    """Gas has begun when three estimates in a row say so; seldom is that taken back."""
+    begun = verdict.begun_s is not None
+    turns = estimate.p_begun < 0.2 if begun else estimate.p_begun >= 0.5
+    verdict.turning = verdict.turning + 1 if turns else 0
+    if verdict.turning >= (_BACK if begun else _BEGUN):
+        verdict.begun_s, verdict.turning = (None if begun else view.now_s), 0
 
 
 def _is_past_peak(verdict: Verdict, view: View, estimate: Estimate) -> bool:

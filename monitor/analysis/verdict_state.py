@@ -56,6 +56,8 @@ class Verdict:
     unclear_since_s: float | None = None
     tailing: bool = False
     begun_s: float | None = None
+    turning: int = 0
+    """Estimates in a row that speak against `begun_s` as it is."""
     calm: dict[str, float] = field(default_factory=dict)
     """Channel -> its rate once complete, a second: the least since."""
     again_s: float | None = None

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import monitor.plan
 from drivers.reading import Quality, Reading
 from monitor.analysis.fold import Fold, line_json
 from monitor.entries import (
@@ -22,9 +24,11 @@ from monitor.entries import (
     InstrumentState,
     Mark,
     Readings,
+    RunStarted,
     Shelved,
     StopRequested,
 )
+from monitor.rehearsal.entries import rehearse_entries
 from tests.analysis.runs import (
     HOLD_PLAN,
     POT_RIG,
@@ -187,6 +191,29 @@ def test_a_run_cut_anywhere_equals_the_whole(cuts: set[int]) -> None:
     """The same on an orderly run that passes several estimates."""
     bodies = list(warming(1500, 3))
     assert cut_and_resumed(bodies, cuts, HOLD_PLAN) == cut_and_resumed(bodies, set(), HOLD_PLAN)
+
+
+def test_a_rehearsed_run_cut_anywhere_equals_the_whole() -> None:
+    """With estimates, rules and alarms at work: the whole rig of a rehearsal, cut three times."""
+    plan = (Path(monitor.plan.__file__).parent / "bundled" / "manganese-brown.toml").read_text(
+        encoding="utf-8"
+    )
+    entries = list(
+        rehearse_entries(plan, seed=3, faults=["coolant-flow-lost@10min"], until_s=2100.0,
+                         rate_hz=0.2)
+    )  # fmt: skip
+    assert isinstance(entries[0].body, RunStarted)
+    whole, cut = Fold(entries[0].body), Fold(entries[0].body)
+    lines = [line for entry in entries for line in whole.step(entry)]
+    again = []
+    for n, entry in enumerate(entries):
+        if n in (500, 1203, 2000):
+            cut = Fold.restore(cut.snapshot())
+        again += cut.step(entry)
+    assert [line_json(line) for line in again] == [line_json(line) for line in lines]
+    check(lines)
+    assert "coolant-flow-lost" in names(lines, "alarms")
+    assert cut.snapshot() == whole.snapshot()
 
 
 def test_a_checkpoint_of_something_else_is_refused() -> None:

@@ -111,7 +111,7 @@ def test_complete_after_the_rule_has_held_and_it_stays() -> None:
     """Ten minutes (`min_hold_min`) of all conditions, not nine."""
     bench = Bench()
     words = bench.minutes(14, DONE)
-    assert words[:10] == ["tailing"] * 10
+    assert words[:10] == ["heating"] * 2 + ["tailing"] * 8
     assert words[10:] == ["complete"] * 4
 
 
@@ -204,7 +204,8 @@ def test_before_anything_comes_it_is_heating() -> None:
     early = replace(GOING_ON, p_begun=0.0, past_peak=0.0, progress=Band(0.0, 0.0, 0.01))
     bench = Bench()
     assert bench.minutes(3, early) == ["heating"] * 3
-    assert bench.minutes(2, replace(GOING_ON, past_peak=0.0)) == ["evolving"] * 2
+    later = bench.minutes(4, replace(GOING_ON, past_peak=0.0))
+    assert later == ["heating", "heating", "evolving", "evolving"]
 
 
 def test_channels_that_contradict_each_other_are_unclear() -> None:

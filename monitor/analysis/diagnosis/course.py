@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, slope_per_s
@@ -90,9 +91,9 @@ def _heater_off_by_mantle(view: View) -> Iterator[Judged]:
 
 
 def _apart_K(mantle: ChannelState | None, pot: ChannelState | None) -> float:
-    """Mantle less pot; 0 where one is not known. [K]"""
+    """Mantle less pot; infinite where one is not known. [K]"""
     if mantle is None or pot is None or mantle.value is None or pot.value is None:
-        return 0.0
+        return math.inf
     return mantle.value - pot.value
 
 
