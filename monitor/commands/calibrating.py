@@ -1,9 +1,9 @@
 """`rig --calibrate`: temperatures set right at two points.
 
-Two points: melting ice is 0.00 degC (in a stirred slurry of crushed ice and pure water, to about
-0.02 K), and water boils where its vapour pressure is that of the room's air (IAPWS SR1-86). What is
-written are `gain` and `offset` of the channel, in the unit in which the instrument speaks, be that
-degrees, millivolts of a thermocouple or milliamperes of a loop.
+Two points: melting ice is 0.00 degC (a stirred slurry of crushed ice and pure water, to some
+hundredths of a kelvin; from memory), and water boils where its vapour pressure is that of the
+room's air (IAPWS SR1-86). What is written are `gain` and `offset` of the channel, in the unit in
+which the instrument speaks, be that degrees, millivolts of a thermocouple or milliamperes of a loop.
 """
 
 from __future__ import annotations

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+import shutil
+import sys
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from drivers.reading import ROLES
@@ -42,7 +44,10 @@ def rig(arguments: argparse.Namespace) -> int:
 def _look(found: Rig, arguments: argparse.Namespace) -> int:
     from drivers.ports import list_ports
 
-    heard, now_s = hear(found, arguments.seconds or _LISTEN_S)
+    live = _Live() if sys.stdout.isatty() and not arguments.json else None
+    heard, now_s = hear(found, arguments.seconds or _LISTEN_S, live)
+    if live is not None:
+        live.wipe()
     present, used = list_ports(), [spec.port for spec in found.instruments]
     shared = shared_ports(found)
     troubles = {one.spec.name: troubles_of(one, present, used) for one in heard}
@@ -58,7 +63,9 @@ def _look(found: Rig, arguments: argparse.Namespace) -> int:
         )
     else:
         for one in heard:
-            _show(one, troubles[one.spec.name], now_s)
+            for line in _lines(one, now_s):
+                say(line)
+            _show_troubles(troubles[one.spec.name])
         _show_troubles(shared)
         for hint in hints:
             say(f"note: {hint}")
@@ -99,23 +106,47 @@ def _channel_dict(heard: Heard, channel: ChannelSpec, now_s: float) -> dict[str,
     }
 
 
-def _show(heard: Heard, troubles: Sequence[Trouble], now_s: float) -> None:
+def _lines(heard: Heard, now_s: float) -> list[str]:
+    """What one instrument says, for people: a line for it and one for each channel."""
     opened = f"open, {heard.messages} messages" if heard.opened else "NOT OPEN"
-    say(f"{heard.spec.name}  ({heard.spec.driver}, {heard.spec.port}): {opened}")
+    lines = [f"{heard.spec.name}  ({heard.spec.driver}, {heard.spec.port}): {opened}"]
     for channel in heard.spec.channels:
         told = _channel_dict(heard, channel, now_s)
-        if told["quality"] is None:
-            value = "nothing yet"
-        elif told["value"] is None:
-            value = told["quality"]
-        else:
-            value = f"{told['value']:g} {told['unit']}"
-        parts = [f"  {channel.name:<16} {channel.role:<24} {value:<16}"]
+        parts = [f"  {channel.name:<16} {channel.role:<24} {_value_text(told):<16}"]
         parts += [f"{told['age_s']:.1f} s old"] if told["age_s"] is not None else []
         parts += [f"{told['rate_Hz']:g}/s"] if told["rate_Hz"] is not None else []
         parts += [f"noise {told['noise']:.2g} {told['unit']}"] if told["noise"] is not None else []
-        say(", ".join([*parts, told["state"]]) if len(parts) > 1 else f"{parts[0]} {told['state']}")
-    _show_troubles(troubles)
+        lines.append(f"{parts[0]} {', '.join([*parts[1:], told['state']])}")
+    return lines
+
+
+def _value_text(told: Mapping[str, Any]) -> str:
+    if told["quality"] is None:
+        return "nothing yet"
+    return f"{told['value']:g} {told['unit']}" if told["value"] is not None else told["quality"]
+
+
+class _Live:
+    """Draws the table over itself once a second; on a terminal that is large enough, else never."""
+
+    def __init__(self) -> None:
+        self._drawn = 0
+
+    def __call__(self, heard: Sequence[Heard], now_s: float) -> None:
+        size = shutil.get_terminal_size()
+        lines = [line for one in heard for line in _lines(one, now_s)]
+        if len(lines) < size.lines:
+            self.wipe()
+            for line in lines:
+                say(line[: size.columns - 1])
+            sys.stdout.flush()
+            self._drawn = len(lines)
+
+    def wipe(self) -> None:
+        """Take away what was drawn."""
+        if self._drawn:
+            sys.stdout.write(f"\x1b[{self._drawn}F\x1b[J")
+            self._drawn = 0
 
 
 def _show_troubles(troubles: Sequence[Trouble]) -> None:

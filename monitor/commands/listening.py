@@ -18,6 +18,7 @@ from monitor.recorder.instruments import setup_of
 __all__ = ["Heard", "events_of", "hear", "uncorrected"]
 
 _LET_GO_S = 2.0
+_SHOW_EVERY_S = 1.0
 
 
 @dataclass(slots=True)
@@ -75,12 +76,21 @@ def uncorrected(rig: Rig) -> Rig:
     )
 
 
-def hear(rig: Rig, for_s: float) -> tuple[list[Heard], float]:
-    """What every instrument says in `for_s` seconds, and the time at which that ended."""
+def hear(
+    rig: Rig, for_s: float, show: Callable[[list[Heard], float], None] | None = None
+) -> tuple[list[Heard], float]:
+    """What every instrument says in `for_s` seconds, and the time at which that ended.
+
+    `show` is given what there is so far, once a second.
+    """
     heard = {spec.name: Heard(spec) for spec in rig.instruments}
+    shown_s = time.monotonic()
     for now_s, event in events_of(rig, lambda began_s: time.monotonic() - began_s >= for_s):
         if event is not None:
             heard[event.instrument].take(now_s, event)
+        if show is not None and now_s - shown_s >= _SHOW_EVERY_S:
+            shown_s = now_s
+            show(list(heard.values()), now_s)
     return list(heard.values()), time.monotonic()
 
 

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import json
 import os
+import struct
 import subprocess
 import sys
+import termios
 import threading
 import tomllib
+import tty
 from collections.abc import Iterator
+from fcntl import ioctl
 from pathlib import Path
 
 import pytest
@@ -70,6 +74,29 @@ def test_a_rig_that_is_well_shows_value_age_rate_noise_and_state(
     assert 2.0 < pot["rate_Hz"] < 40.0
     assert 0.01 < pot["noise"] < 0.5 < mantle["noise"] < 3.0
     assert {pot["state"], mantle["state"]} == {"normal"}
+
+
+def test_on_a_terminal_the_table_is_drawn_over_itself(pty: Pty, tmp_path: Path) -> None:
+    """Alive while it listens; what stays is the last table, whole."""
+    path = rig_file(tmp_path, BOARD.format(port=pty.url))
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+    ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
+    words = [sys.executable, "-m", "monitor.cli", "rig", str(path), "--seconds", "2.3"]
+    with (
+        speaking(pty, lambda n: f"T,{100 + n % 3 / 10},{150 + n % 2}\r\n"),
+        subprocess.Popen(words, stdout=theirs) as child,
+    ):
+        code = child.wait(30.0)
+    screen = os.read(ours, 65536).decode()
+    os.close(ours)
+    os.close(theirs)
+    first, *drawn = screen.split("\x1b[3F\x1b[J")
+
+    assert code == 0
+    assert drawn
+    assert all(text.startswith("board  (line") for text in (first, *drawn))
+    assert len(drawn[-1].splitlines()) == 3
 
 
 def test_an_open_lead_is_a_failure_with_its_cure(call: Call, pty: Pty, tmp_path: Path) -> None:

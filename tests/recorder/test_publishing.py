@@ -14,8 +14,11 @@ import paho.mqtt.client
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.entries import ClosedCleanly, Heartbeat, NoticeSent
+from drivers.reading import Reading
+from monitor.entries import ClosedCleanly, Heartbeat, NoticeSent, Readings
 from monitor.journal import Journal, LineWriter, Reader
+from monitor.recorder.analyser import catch_up
+from monitor.recorder.child import AnalyserChild
 from monitor.recorder.outgoing import Lines
 from monitor.recorder.publishing import Publisher
 from tests.drivers.mqtt_peers import (
@@ -338,3 +341,30 @@ def test_two_lines_of_one_time_are_told_apart(tmp_path):
             assert next(lines.waiting()) == [line_at(1), urgent, line_at(2)][number]
         lines.resume_after(line_at(0))  # a broker that was set back
         assert list(lines.waiting()) == [line_at(2)]
+
+
+def test_a_recorders_child_sends_what_its_analyser_made(broker, tmp_path):
+    """As the recorder keeps its analyser: started, looked after, asked to finish."""
+    path = new_run(tmp_path, broker.port)
+    readings = [
+        (float(n), 1.7e9 + n, Readings("board", (Reading("pot", 20.0 + n / 60.0),)))
+        for n in range(1, 121)
+    ]
+    with Journal.open_for_writing(path) as journal:
+        journal.append([*readings, (121.0, 1.7e9 + 121, ClosedCleanly("done"))])
+    told = []
+    command = (sys.executable, "-m", "monitor.recorder.publishing")
+    with collecting(broker) as collector:
+        child = AnalyserChild(path, lambda *words: told.append(words), command)
+        child.look_after(0.0)
+        until(lambda: collector.of("state"))
+        catch_up(path)
+        ended = child.finish(20.0)
+        until(lambda: collector.of("state")[-1] == "finished")
+    with Reader(path) as reader:
+        stored = list(reader.line_texts())
+
+    assert ended
+    assert told == [("started", "")]
+    assert len(stored) >= 12
+    assert collector.lines() == stored
