@@ -34,6 +34,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_bench(commands)
     _add_journal(commands)
     _add_tables(commands)
+    _add_learn(commands)
     return parser
 
 
@@ -259,6 +260,23 @@ def _add_tables(commands: _Commands[argparse.ArgumentParser]) -> None:
         metavar="FILE",
         help="a whole copy of the journal, safe while the run goes on",
     )
+
+
+def _add_learn(commands: _Commands[argparse.ArgumentParser]) -> None:
+    learn = _command(
+        commands,
+        "learn",
+        "the lab's own kinetics from its finished runs, as a reaction set",
+        "monitor.commands.learning:learn",
+    )
+    learn.add_argument("journal", type=Path, metavar="JOURNAL", nargs="+")
+    learn.add_argument("--out", type=Path, metavar="FILE", help="where the set goes (.toml)")
+    learn.add_argument(
+        "--name",
+        metavar="NAME",
+        help="the set's name (default own-runs), in the folder that MANTLEWATCH_SETS names",
+    )
+    learn.add_argument("--rehearsals", action="store_true", help="take simulated runs too")
 
 
 def _positive(text: str) -> float:

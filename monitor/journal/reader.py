@@ -237,3 +237,11 @@ class Reader:
             return None
         seq, version = json.loads(rows[0][0])
         return seq, version
+
+    def checkpoint(self, version: str) -> tuple[int, bytes] | None:
+        """(sequence number, state of the fold after it), the newest of this version, or None."""
+        rows = self._rows(
+            "SELECT seq, state FROM checkpoints WHERE version = ? ORDER BY seq DESC LIMIT 1",
+            (version,),
+        )
+        return (rows[0][0], bytes(rows[0][1])) if rows else None

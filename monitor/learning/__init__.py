@@ -1,6 +1,6 @@
 """The lab's own kinetics from its finished runs: which runs inform, the joint fit, the set file."""
 
-from monitor.learning.learned import Learned, LearnedStep, learn
+from monitor.learning.learned import Learned, LearnedStep, check_informs, learn
 from monitor.learning.runs import FinishedRun, UninformativeError, read_run
 from monitor.learning.set_file import set_text
 from monitor.learning.together import why_not_with
@@ -10,6 +10,7 @@ __all__ = [
     "Learned",
     "LearnedStep",
     "UninformativeError",
+    "check_informs",
     "learn",
     "read_run",
     "set_text",

@@ -55,6 +55,23 @@ class Local:
         z = self.z
         return float(self.height - self.gradient @ z - 0.5 * z @ self.curvature @ z)
 
+    def kept(self, count: int) -> Local:
+        """The same for the first `count` coordinates, the others integrated out under N(0, 1).
+
+        A slope without a bend says that something else does not fit, and far away nothing at all:
+        it is cut to what the bend bears out within one prior standard deviation.
+        """
+        own, rest = slice(None, count), slice(count, None)
+        inner = self.curvature[rest, rest] + np.eye(self.z.size - count)
+        across = self.curvature[own, rest]
+        left = self.gradient[rest] - self.z[rest]
+        curvature = self.curvature[own, own] - across @ np.linalg.solve(inner, across.T)
+        gradient = self.gradient[own] - across @ np.linalg.solve(inner, left)
+        most = np.maximum(np.diag(curvature), 0.0)
+        height = self.height - 0.5 * float(self.z[rest] @ self.z[rest])
+        height -= 0.5 * float(np.linalg.slogdet(inner)[1])
+        return Local(self.z[own], height, np.clip(gradient, -most, most), curvature)
+
 
 def with_model(layout: Layout, model: str) -> Layout:
     """The layout with another reaction model for the step that ends the run and its rivals."""
@@ -124,16 +141,21 @@ def _summed(heard: Sequence[Heard], z: _Array, alpha: _Array) -> Local:
 
 
 def _channel(one: Heard, alpha: _Array) -> tuple[float, _Array, _Array]:
-    """One channel's share, its linear unknowns (shares, drifts, jumps) eliminated."""
+    """One channel's share, its linear unknowns (shares, drifts, jumps) eliminated.
+
+    The gradient is that of the whole marginal likelihood: a bend of its own is taken out of the
+    one-sided differences.
+    """
     edges, sets, steps = alpha.shape
-    agreed = agreement(one, np.ascontiguousarray(alpha[:, :1]))
+    agreed = agreement(one, alpha)
     seen = (one.operator @ alpha.reshape(edges, -1)).reshape(-1, sets, steps)
     signal, pulled, base = one.signal, agreed.pulled[0], seen[:, 0]
     share = signal.share + signal.share_u * pulled[:steps]
     slope = (seen[:, 1:] - base[:, None]) @ share / _H
-    rest = one.y - base @ share - one.columns @ pulled[steps:]
     linear = np.hstack([base * signal.share_u, one.columns])
     normal = linear.T @ linear + np.eye(linear.shape[1])
     cross = linear.T @ slope
     bend = slope.T @ slope - cross.T @ np.linalg.solve(normal, cross)
-    return float(agreed.log_likelihood[0]), slope.T @ rest, bend
+    height = agreed.log_likelihood
+    gradient = (height[1:] - height[0]) / _H + 0.5 * _H * np.diag(bend)
+    return float(height[0]), gradient, bend

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from monitor.analysis.estimate.fit import Past
 from monitor.analysis.estimate.layout import Layout
+from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.chemistry.steps import StepSpec
-from monitor.learning.fitting import Local, local_fit, with_model
+from monitor.learning.fitting import local_fit, with_model
 from monitor.learning.pooling import Pooled, pool
 from monitor.learning.runs import FinishedRun, UninformativeError
 
@@ -32,9 +33,7 @@ _PLANNED_WEIGHT = 3.0
 
 BETWEEN_HALF_K = 3.0
 BETWEEN_E_KJ_MOL = 4.0
-_BETWEEN_LAG = 0.4
-"""Run-to-run standard deviations on one bench, expected beforehand. From memory; the lag's is in
-its own prior standard deviation."""
+"""Run-to-run standard deviations on one bench, expected beforehand. From memory."""
 
 _PROBE_U_K = 4.0
 """A half temperature is one as the thermowell shows it: offset and gradient of the pot go into it.
@@ -42,6 +41,13 @@ From memory, as in the estimator."""
 
 _LEAST_E_U_KJ_MOL = 1.0
 _ROUNDS = 3
+_HOPELESS = 30.0
+"""A model whose evidence lies that much below the best (natural logarithm) is not fitted on."""
+
+_GAS_ALONE_E_U_KJ_MOL = 8.0
+"""Where gas was counted and nothing weighed, what the absorber keeps hangs on how fast gas comes,
+which looks like another activation energy, in every run alike. From simulated runs."""
+
 _KNOWN_BEFORE = 0.6
 """A step counts as learned where less than this share of its prior variance is left."""
 
@@ -72,6 +78,9 @@ class Learned:
     models: tuple[tuple[str, float], ...]
     """Candidate models of that step and their weights, the best first; of sum one."""
     runs: tuple[FinishedRun, ...]
+
+    is_weighed: bool
+    """False: gas was counted and nothing weighed, so activation energies are less sure."""
 
     @property
     def is_spread_from_memory(self) -> bool:
@@ -123,53 +132,63 @@ def learn(runs: Sequence[FinishedRun]) -> Learned:
     weights = np.exp(log_w - log_w.max())
     weights /= weights.sum()
     best = int(np.argmax(weights))
-    steps = _steps(plan.steps, layout, pooled, weights, best, names[best])
+    weighed = any(_is_weighed(past) for past in pasts)
+    besides = 0.0 if weighed else _GAS_ALONE_E_U_KJ_MOL
+    steps = _steps(plan.steps, layout, pooled, weights, best, names[best], besides)
     ranked = sorted(zip(names, weights.tolist(), strict=True), key=lambda pair: -pair[1])
     charge = plan.charge.formula if plan.charge is not None else None
     assert charge is not None
-    return Learned(charge, steps, layout.names[layout.done], tuple(ranked), tuple(runs))
+    return Learned(charge, steps, layout.names[layout.done], tuple(ranked), tuple(runs), weighed)
+
+
+def _is_weighed(past: Past) -> bool:
+    return any(KIND_OF_ROLE[one.signal.role] != "gas" for one in past.heard)
 
 
 def _between(layout: Layout) -> _Array:
-    """Expected run-to-run standard deviation of each coordinate, in prior standard deviations."""
-    return np.concatenate(
-        [
-            np.minimum(BETWEEN_E_KJ_MOL / layout.e_u, 1.0),
-            np.minimum(BETWEEN_HALF_K / layout.half_u, 1.0),
-            [_BETWEEN_LAG],
-            # The model is held, so its coordinates do nothing.
-            [_BETWEEN_LAG, _BETWEEN_LAG],
-        ]
-    )
+    """Expected run-to-run standard deviation of each E and half temperature, in prior ones."""
+    e, half = BETWEEN_E_KJ_MOL / layout.e_u, BETWEEN_HALF_K / layout.half_u
+    return np.asarray(np.minimum(np.concatenate([e, half]), 1.0))
 
 
 def _fitted(pasts: Sequence[Past], names: Sequence[str]) -> list[Pooled]:
-    """Each model fitted to all runs; each begins where the first one ended."""
-    out: list[Pooled] = []
-    starts = [np.zeros(past.layout.unknowns) for past in pasts]
-    for name in names:
-        pooled, locals_ = _one_model([_with_layout(p, name) for p in pasts], starts)
-        if not out:
-            starts = [local.z for local in locals_]
-        out.append(pooled)
-    return out
+    """Each model fitted to all runs: roughly first, and those that may count then to the end."""
+    first = _rounds([_with_layout(p, names[0]) for p in pasts], None, _ROUNDS)
+    rough = [first]
+    for name in names[1:]:
+        rough.append(_rounds([_with_layout(p, name) for p in pasts], first.at, 1))
+    best = max(one.pooled.log_evidence for one in rough)
+    return [
+        one.pooled
+        if one is first or one.pooled.log_evidence < best - _HOPELESS
+        else _rounds([_with_layout(p, name) for p in pasts], one.at, _ROUNDS).pooled
+        for name, one in zip(names, rough, strict=True)
+    ]
 
 
 def _with_layout(past: Past, model: str) -> Past:
     return replace(past, layout=with_model(past.layout, model))
 
 
-def _one_model(pasts: Sequence[Past], starts: Sequence[_Array]) -> tuple[Pooled, list[Local]]:
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    pooled: Pooled
+    at: list[_Array]
+    """Where each run's summit is."""
+
+
+def _rounds(pasts: Sequence[Past], starts: Sequence[_Array] | None, rounds: int) -> _Fitted:
     """Runs are fitted under the prior that the others make, and pooled anew, until it settles."""
     between = _between(pasts[0].layout)
-    mean, variance = np.zeros(between.size), np.ones(between.size)
-    at = list(starts)
-    for _ in range(_ROUNDS):
+    size, own = pasts[0].layout.unknowns, between.size
+    mean, variance = np.zeros(size), np.ones(size)
+    at = [np.zeros(size) for _ in pasts] if starts is None else list(starts)
+    for _ in range(rounds):
         fits = [local_fit(p, z, mean, variance) for p, z in zip(pasts, at, strict=True)]
-        pooled = pool(fits, between)
+        pooled = pool([fit.kept(own) for fit in fits], between)
         at = [fit.z for fit in fits]
-        mean, variance = pooled.mean, np.minimum(pooled.next_var, 1.0)
-    return pooled, fits
+        mean[:own], variance[:own] = pooled.mean, np.minimum(pooled.next_var, 1.0)
+    return _Fitted(pooled, at)
 
 
 def _steps(
@@ -179,6 +198,7 @@ def _steps(
     weights: _Array,
     best: int,
     model: str,
+    besides_kJ_mol: float,
 ) -> tuple[LearnedStep, ...]:
     mean, k = pooled[best].mean, layout.steps
     apart = np.array([one.mean - mean for one in pooled])
@@ -194,7 +214,7 @@ def _steps(
             spec,
             model=model if i in layout.done_group else spec.model,
             e_kJ_mol=float(layout.e_kJ_mol[i] + layout.e_u[i] * mean[i]),
-            e_u_kJ_mol=float(layout.e_u[i] * np.sqrt(var[i])),
+            e_u_kJ_mol=float(np.hypot(layout.e_u[i] * np.sqrt(var[i]), besides_kJ_mol)),
             half_C=float(layout.half_C[i] + layout.half_u[i] * mean[k + i]),
             half_u_K=float(layout.half_u[i] * np.sqrt(var[k + i])),
         )

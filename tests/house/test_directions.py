@@ -23,6 +23,14 @@ BELOW = {
         "monitor.entries",
         "drivers.reading",
     },
+    "monitor.learning": {
+        "monitor.learning",
+        "monitor.analysis",
+        "monitor.plan",
+        "monitor.chemistry",
+        "monitor.entries",
+        "drivers.reading",
+    },
     "monitor.rehearsal": {
         "monitor.rehearsal",
         "monitor.plan",

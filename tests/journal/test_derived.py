@@ -62,6 +62,15 @@ def test_beginning_again(path, writer, version, expected, left):
         assert reader.folded() is None
 
 
+def test_the_newest_checkpoint_can_be_read(path, writer):
+    with Reader(path) as reader:
+        assert reader.checkpoint("v1") is None
+        writer.checkpoint(30, "v1", b"older")
+        writer.checkpoint(50, "v1", b"state")
+        assert reader.checkpoint("v1") == (50, b"state")
+        assert reader.checkpoint("v2") is None
+
+
 def test_what_cannot_be_stored_leaves_all_as_it_was(path, writer):
     writer.add(lines(10.0), 20, "v1")
     with pytest.raises(JournalError):
