@@ -7,7 +7,7 @@ been away for its off-delay, so that nothing chatters. `since_s` is when it bega
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Set
 from dataclasses import dataclass, field
 
 __all__ = ["CLASSES", "Finding", "Findings", "Judged", "Needs"]
@@ -92,7 +92,7 @@ class Findings:
 
     kept: dict[str, Finding] = field(default_factory=dict)
 
-    def update(self, now_s: float, judged: Iterable[Judged], names: frozenset[str]) -> bool:
+    def update(self, now_s: float, judged: Iterable[Judged], names: Set[str]) -> bool:
         """Take in what the rules for `names` say at `now_s`; True where the findings changed."""
         changed = False
         here = set()

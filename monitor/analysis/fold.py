@@ -95,6 +95,8 @@ class _State:
     memory: dict[str, float] = field(default_factory=dict)
     estimator: EstimatorState = field(default_factory=EstimatorState)
     estimate: Estimate | None = None
+    limit_C: float | None = None
+    """The coolant's line at the last tick."""
     cannot_tell: list[Needs] = field(default_factory=list)
 
     def hole_after_s(self) -> float:
@@ -344,7 +346,9 @@ class Fold:
         if estimate is not None and now_s > estimate.at_s and not is_light:
             estimate = carry(estimate, now_s - estimate.at_s)
         complete_s = state.verdict.complete_s or state.hold.complete_s
-        limit = limit_C(self._setting, estimate, complete_s is not None)
+        if not is_light:
+            state.limit_C = limit_C(self._setting, estimate, complete_s is not None)
+        limit = state.limit_C
         cold = (
             *self._by_role.get("coolant_in_temperature", ()),
             *self._by_role.get("coolant_out_temperature", ()),

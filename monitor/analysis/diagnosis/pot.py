@@ -51,8 +51,8 @@ def _slipped(view: View) -> Iterator[Judged]:
         apart = mantle.value - pot.value
         usual = view.memory.get("apart-pot", apart)
         wide, stays = apart > usual + 8.0, apart > usual + 15.0
-    calm = pot.roughness() < 3.0 and not _shaken(view)[1]
-    gone = falls < -2.0 and driven and not wet and hot and wide and calm
+    gone = falls < -2.0 and driven and not wet and hot and wide
+    gone = gone and pot.roughness() < 3.0 and not _shaken(view)[1]
     if dead_band(view, "slipped", gone, stays):
         why = f"pot {pot.value:.0f} degC, {falls:+.1f} K/min"
         why += f", while the mantle goes {climbs:+.1f} K/min" if climbs is not None else ""

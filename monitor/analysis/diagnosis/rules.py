@@ -31,17 +31,22 @@ class Rule:
 
     def missing(self, view: View) -> tuple[str, ...]:
         """Roles that are wanting; empty where the rule can judge."""
+        live = view.live
+        for roles in self.needs:
+            for role in roles:
+                if live(role) is None:
+                    break
+            else:
+                return ()
         wanting: tuple[str, ...] | None = None
         for roles in self.needs:
-            absent = tuple(role for role in roles if view.live(role) is None)
-            if not absent:
-                return ()
+            absent = tuple(role for role in roles if live(role) is None)
             if wanting is None or len(absent) < len(wanting):
                 wanting = absent
         return wanting or ()
 
 
-def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs], frozenset[str]]:
+def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs], set[str]]:
     """What the rules find, what they could not judge, and the names that they decided."""
     found: list[Judged] = []
     wanting: list[Needs] = []
@@ -50,15 +55,17 @@ def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs],
         if rule.matters is not None and not rule.matters(view):
             decided.update(rule.names)
             continue
-        missing = rule.missing(view)
+        missing = rule.missing(view) if rule.needs else ()
         if missing:
             wanting += [Needs(name, missing) for name in rule.names]
             continue
         found += rule.judge(view)
         decided.update(rule.names)
     # A name that one rule found and another could not look for is found, not wanting.
-    named = {one.name for one in found}
-    return found, [w for w in wanting if w.name not in named], frozenset(decided)
+    if found and wanting:
+        named = {one.name for one in found}
+        wanting = [w for w in wanting if w.name not in named]
+    return found, wanting, decided
 
 
 def dead_band(view: View, key: str, rises: bool, stays: bool) -> bool:
