@@ -3,7 +3,7 @@
 Two points: melting ice is 0.00 degC (a stirred slurry of crushed ice and pure water, to some
 hundredths of a kelvin; from memory), and water boils where its vapour pressure is that of the
 room's air (IAPWS SR1-86). What is written are `gain` and `offset` of the channel, in the unit in
-which the instrument speaks, be that degrees, millivolts of a thermocouple or milliamperes of a loop.
+which the instrument speaks: degrees, millivolts of a thermocouple or milliamperes of a loop.
 """
 
 from __future__ import annotations

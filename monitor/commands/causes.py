@@ -17,7 +17,7 @@ from drivers.transport import AddressError, parse_address
 from monitor.commands.listening import Heard
 from monitor.plan.model import InstrumentSpec, Rig
 
-__all__ = ["Trouble", "hints_of", "shared_ports", "troubles_of"]
+__all__ = ["Trouble", "hints_of", "shared_ports", "trouble_of", "troubles_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ _TEXTS: Final[tuple[tuple[str, str, str], ...]] = (
         "plug it in; name it by /dev/serial/by-id/... (`mantlewatch ports`): that follows it",
     ),
     (
-        "nobody listens",
+        "nobody listens|Connection refused",
         "it is switched off, or has another address",
         "switch it on and compare host and port with what the instrument or its server shows",
     ),
@@ -68,9 +68,9 @@ _TEXTS: Final[tuple[tuple[str, str, str], ...]] = (
         "end the other program, or switch the instrument off and on",
     ),
     (
-        "certificate is not believed",
+        "certificate is not believed|CERTIFICATE_VERIFY_FAILED|certificate verify failed",
         "the broker's certificate is of an authority that this computer does not know",
-        'name the file of the lab\'s own authority: ca_file = "..."',
+        "name the file of the lab's own authority: ca_file, or ca in [publish]",
     ),
     (
         r"(?i)not authori|bad user",
@@ -145,7 +145,9 @@ def troubles_of(
 
     `present`: ports that are plugged in now; `used`: addresses that the rig names.
     """
-    found = [_of_text(heard.spec, event.state, event.text) for event in heard.troubles]
+    found = [
+        trouble_of(f"{event.state}: {event.text}", heard.spec.port) for event in heard.troubles
+    ]
     if not heard.opened:
         found += _elsewhere(heard.spec, present, used)
     elif not heard.messages:
@@ -163,11 +165,12 @@ def troubles_of(
     return found
 
 
-def _of_text(spec: InstrumentSpec, state: str, text: str) -> Trouble:
+def trouble_of(what: str, port: str = "") -> Trouble:
+    """What was told, with the likely cause and cure where there is one."""
     for pattern, cause, cure in _TEXTS:
-        if re.search(pattern, text):
-            return Trouble(f"{state}: {text}", cause, cure.format(port=spec.port.partition("?")[0]))
-    return Trouble(f"{state}: {text}")
+        if re.search(pattern, what):
+            return Trouble(what, cause, cure.format(port=port.partition("?")[0]))
+    return Trouble(what)
 
 
 def _elsewhere(

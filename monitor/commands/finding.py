@@ -10,7 +10,7 @@ from typing import Any
 
 from drivers.reading import ROLES
 from monitor.analysis.channels import ne107_state
-from monitor.commands.causes import Trouble, hints_of, shared_ports, troubles_of
+from monitor.commands.causes import Trouble, hints_of, shared_ports, trouble_of, troubles_of
 from monitor.commands.following import answered
 from monitor.commands.listening import Heard, hear
 from monitor.commands.saying import UsageError, answer_json, complain, say
@@ -49,7 +49,7 @@ def _look(found: Rig, arguments: argparse.Namespace) -> int:
     if live is not None:
         live.wipe()
     present, used = list_ports(), [spec.port for spec in found.instruments]
-    shared = shared_ports(found)
+    shared = [*shared_ports(found), *_broker_troubles(found)]
     troubles = {one.spec.name: troubles_of(one, present, used) for one in heard}
     hints = [hint for spec in found.instruments for hint in hints_of(spec, present)]
     if arguments.json:
@@ -72,6 +72,16 @@ def _look(found: Rig, arguments: argparse.Namespace) -> int:
     if any(not one.opened for one in heard):
         return _CANNOT_OPEN
     return _NOT_WELL if shared or any(troubles.values()) else 0
+
+
+def _broker_troubles(found: Rig) -> list[Trouble]:
+    """Whether lines can be sent where [publish] says."""
+    if found.publish is None:
+        return []
+    from monitor.recorder.broker import try_broker
+
+    text = try_broker(found.publish)
+    return [trouble_of(f"broker {found.publish.broker}: {text}")] if text else []
 
 
 def _as_dict(heard: Heard, troubles: Sequence[Trouble], now_s: float) -> dict[str, Any]:

@@ -13,13 +13,11 @@ import json
 import os
 import select
 import signal
-import ssl
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final
-from urllib.parse import urlsplit
+from typing import Any
 
 import aiomqtt
 
@@ -27,24 +25,17 @@ from monitor.entries import Amended, ClosedCleanly, NoticeSent
 from monitor.journal import JournalError, Reader, append_entry, is_recorded
 from monitor.plan.files import FileErrors, parse_rig
 from monitor.plan.model import Publish
+from monitor.recorder.broker import SettingError, client_of, retained, still_there
 from monitor.recorder.outgoing import Lines, alarm_messages, is_same_alarm, run_message
 
 __all__ = ["Publisher", "main", "publish_table"]
 
 _POLL_S = 0.2
-_TIMEOUT_S = 5.0
-_KEEP_ALIVE_S = 20
 _FIRST_PAUSE_S = 0.5
 _LONGEST_PAUSE_S = 20.0
 _FINISH_S = 10.0
 """How long a broker that is away is still looked for once the run has ended."""
 _HEAD_EVERY_S = 60.0
-_GRACE_S: Final = 0.3
-"""After our own question has come back, retained messages that a broker sends late may follow."""
-
-
-class SettingError(Exception):
-    """The rig or the environment does not say enough to connect."""
 
 
 def publish_table(reader: Reader) -> Publish | None:
@@ -111,34 +102,14 @@ class Publisher:
         return time.monotonic() < self._give_up_s
 
     def _client(self, table: Publish) -> aiomqtt.Client:
-        address = urlsplit(table.broker)
-        is_secret = address.scheme == "mqtts"
-        return aiomqtt.Client(
-            str(address.hostname),
-            address.port or (8883 if is_secret else 1883),
-            username=table.user,
-            password=self._password(table),
-            identifier=f"mantlewatch-publish-{json.loads(self._run)['run']}",
-            will=aiomqtt.Will(f"{table.topic}/state", "offline", qos=1, retain=True),
-            clean_session=True,
-            timeout=_TIMEOUT_S,
-            keepalive=_KEEP_ALIVE_S,
-            tls_context=_tls(table.ca) if is_secret else None,
-        )
-
-    def _password(self, table: Publish) -> str | None:
-        if table.password_env is None:
-            return None
-        if table.password_env not in self._environment:
-            raise SettingError(
-                f"password_env = {table.password_env!r}: there is no such environment variable"
-            )
-        return self._environment[table.password_env]
+        name = f"mantlewatch-publish-{json.loads(self._run)['run']}"
+        will = aiomqtt.Will(f"{table.topic}/state", "offline", qos=1, retain=True)
+        return client_of(table, self._environment, name, will)
 
     async def _begin(self, client: aiomqtt.Client, topic: str) -> None:
         """Say that we are there, and learn from the broker what it has of this run."""
         await client.publish(f"{topic}/state", "online", qos=1, retain=True)
-        kept = await _retained(client, topic)
+        kept = await retained(client, topic)
         self._alarms = {
             name: alarm
             for name, text in kept.items()
@@ -177,7 +148,7 @@ class Publisher:
             last_round = self._ended()
             if not last_round:
                 await asyncio.sleep(_POLL_S)
-                await _still_there(client)
+                await still_there(client)
         await client.publish(f"{topic}/state", self._ending(), qos=1, retain=True)
 
     async def _send_news(self, client: aiomqtt.Client, topic: str) -> None:
@@ -222,51 +193,12 @@ class Publisher:
                 append_entry(self._path, NoticeSent("mqtt", clean, ok), utc_s=time.time())
 
 
-def _tls(ca: str | None) -> ssl.SSLContext:
-    """The broker's certificate is always checked."""
-    try:
-        return ssl.create_default_context(cafile=ca)
-    except (OSError, ssl.SSLError) as error:
-        raise SettingError(f"ca = {ca!r}: {error}") from error
-
-
 def _object(text: str) -> dict[str, object] | None:
     try:
         found = json.loads(text)
     except ValueError:
         return None
     return found if isinstance(found, dict) else None
-
-
-async def _retained(client: aiomqtt.Client, topic: str) -> dict[str, str]:
-    """What the broker has kept under our topics.
-
-    A question to ourselves marks the end: a broker sends what it has kept when one subscribes.
-    """
-    ours = [f"{topic}/run", f"{topic}/line", f"{topic}/alarm/#"]
-    echo = f"{topic}/echo"
-    await client.subscribe([(name, 1) for name in (echo, *ours)])
-    await client.publish(echo, "", qos=1)
-    kept: dict[str, str] = {}
-    until_s = time.monotonic() + _TIMEOUT_S
-    while (left_s := until_s - time.monotonic()) > 0.0:
-        try:
-            message = await asyncio.wait_for(anext(client.messages), left_s)
-        except TimeoutError:
-            break
-        name = str(message.topic)
-        if name == echo:
-            until_s = time.monotonic() + _GRACE_S
-        elif message.retain and isinstance(message.payload, bytes):
-            kept[name] = message.payload.decode("utf-8", "replace")
-    await client.unsubscribe([echo, *ours])
-    return kept
-
-
-async def _still_there(client: aiomqtt.Client) -> None:
-    """Raise MqttError where the connection has gone while there was nothing to send."""
-    with contextlib.suppress(TimeoutError):
-        await asyncio.wait_for(anext(client.messages), 0.001)
 
 
 def _input_ended() -> bool:

@@ -26,7 +26,7 @@ from monitor.plan.files import parse_rig
 from tests.commands.conftest import Call
 from tests.commands.speaking import speaking
 from tests.drivers.modbus_peers import tcp_server
-from tests.drivers.mqtt_peers import free_port
+from tests.drivers.mqtt_peers import PackagedBroker, free_port
 from tests.drivers.peers import Pty, TcpPeer
 
 BOARD = """\
@@ -233,6 +233,26 @@ def test_a_name_of_today_is_told_with_the_one_that_stays() -> None:
         "serial:///dev/serial/by-id/usb-a?baud=1200"
     ]
     assert hints_of(spec, [PortInfo("serial:///dev/ttyUSB0", "/dev/ttyUSB0")]) == []
+
+
+def test_the_broker_of_the_rig_is_tried_too(call: Call, pty: Pty, tmp_path: Path) -> None:
+    port = free_port()
+    publish = f'[publish]\nbroker = "mqtt://127.0.0.1:{port}"\ntopic = "lab"\nuser = "bench"\n'
+    path = rig_file(tmp_path, BOARD.format(port=pty.url) + publish)
+    with speaking(pty, lambda n: f"T,{100 + n % 3 / 10},{150 + n % 2}\r\n"):
+        away = call("rig", path, "--seconds", 0.5)
+        path.write_text(path.read_text() + 'password_env = "NONE_SUCH"\n', encoding="utf-8")
+        secret = call("rig", path, "--seconds", 0.5, "--json")
+        path.write_text(path.read_text().replace('password_env = "NONE_SUCH"\n', ""))
+        broker = PackagedBroker(tmp_path)
+        path.write_text(path.read_text().replace(str(port), str(broker.port)))
+        well = call("rig", path, "--seconds", 0.5)
+        broker.stop()
+
+    assert (away.code, secret.code, well.code) == (1, 1, 0)
+    assert f"broker mqtt://127.0.0.1:{port}: " in away.out
+    assert "do: switch it on" in away.out
+    assert "no such environment variable" in json.loads(secret.out)["wrong"][0]["what"]
 
 
 MODBUS = """\
