@@ -16,8 +16,9 @@ from monitor import __version__
 from monitor.commands.saying import UsageError, read_text
 from monitor.entries import RunStarted
 from monitor.plan import __file__ as bundled_at
-from monitor.plan.files import FileErrors, parse_plan, parse_rig
+from monitor.plan.files import FileErrors, parse_rig
 from monitor.plan.model import Plan, Rig
+from monitor.plan.self_contained import self_contained
 
 if TYPE_CHECKING:
     from drivers.catalogue import DriverInfo
@@ -44,10 +45,13 @@ def sets_folder() -> Path | None:
 
 
 def load_plan(path: Path) -> tuple[Plan, str]:
-    """A plan and its text; UsageError holds every problem of the file."""
+    """A plan and its text, sets of the person's own written out in it.
+
+    UsageError holds every problem of the file.
+    """
     text = read_text(path, "plan")
     try:
-        return parse_plan(text, str(path), sets_folder()), text
+        return self_contained(text, str(path), sets_folder())
     except FileErrors as errors:
         raise UsageError(*(str(problem) for problem in errors.problems)) from errors
 
