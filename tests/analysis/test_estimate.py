@@ -29,7 +29,7 @@ from tests.benchmarks.estimate import score_run
 from tests.benchmarks.runs_made_up import make_run
 
 HOURS = 2.4
-EVERY_S = 300.0
+EVERY_S = 600.0
 
 _ROLES = {
     "pot": "pot_temperature",
@@ -137,13 +137,13 @@ def test_any_subset_gives_sound_figures(names: tuple[str, ...]) -> None:
 
 
 @pytest.mark.parametrize(("subset", "apart"), [("mass", 0.05), ("bubbles", 0.3), ("full", 0.05)])
-@pytest.mark.parametrize("seed", [101, 102])
+@pytest.mark.parametrize("seed", [101])
 def test_progress_follows_a_run_of_other_kinetics(subset: str, apart: float, seed: int) -> None:
     """The middle stays near the truth, the band holds it in most ticks, and no end is cried early.
 
     Made-up runs of another reaction model, other kinetics and another amount than the plan's.
     """
-    score = score_run(make_run(seed, subset), 300.0)
+    score = score_run(make_run(seed, subset), 600.0)
 
     assert max(score.progress_error) < apart
     assert np.mean(score.progress_covered) >= 0.75
