@@ -47,12 +47,13 @@ class Pooled:
 
 def pool(runs: Sequence[Local], between: _Array) -> Pooled:
     """Pool runs; `between` is the run-to-run standard deviation that is expected beforehand."""
-    expected = between**2
-    var = expected.copy()
+    # Of a scaled inverse chi-square with n degrees of freedom the mean is n / (n - 2) scales.
+    scale = between**2 * (PRIOR_RUNS - 2.0) / PRIOR_RUNS
+    var = between**2
     for _ in range(_ROUNDS):
         mean, cov = _mean_given(runs, var)
         squares = sum((_squares(run, var, mean, cov) for run in runs), np.zeros_like(var))
-        var = (PRIOR_RUNS * expected + squares) / (PRIOR_RUNS + len(runs))
+        var = (PRIOR_RUNS * scale + squares) / (PRIOR_RUNS + len(runs))
     mean, cov = _mean_given(runs, var)
     freedom = PRIOR_RUNS + len(runs)
     return Pooled(mean, cov, var * freedom / (freedom - 2.0), _log_evidence(runs, var))
