@@ -17,7 +17,7 @@ _SOON_S = 900.0
 """Warn where the present drift reaches the line within this."""
 
 _FREEZING_C = -5.0
-_FLOW_K = 4.0
+_FLOW_K = 3.0
 _ICE_K = 2.5
 
 
@@ -118,6 +118,15 @@ def _flow_by_temperature(view: View) -> Iterator[Judged]:
         remember_slowly(view, "apart", apart, 1200.0)
 
 
+def _outlet_leaves(view: View) -> bool:
+    """The outlet is warmer against the inlet than usual: the flow is at fault, not the ice."""
+    inlet, outlet = view.live(_IN), view.live(_OUT)
+    if inlet is None or outlet is None:
+        return False
+    apart = _number(outlet) - _number(inlet)
+    return apart > view.memory.get("apart", apart) + 0.7
+
+
 def _ice_gone(view: View) -> Iterator[Judged]:
     bath = view.live(_BATH) or (
         view.live(_IN) if view.setting.rig.coolant.kind == "ice bath" else None
@@ -134,7 +143,7 @@ def _ice_gone(view: View) -> Iterator[Judged]:
             view.memory["ice"] = value if level is None else min(level, value)
     else:
         view.memory.pop("ice-since", None)
-    if level is None:
+    if level is None or (bath.role == _IN and _outlet_leaves(view)):
         return
     left = value > level + _ICE_K and slope * 60.0 > 0.03
     if dead_band(view, "ice-gone", left, value > level + 0.6 * _ICE_K):

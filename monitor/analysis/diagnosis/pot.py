@@ -121,9 +121,9 @@ def _bumps(view: View) -> Iterator[Judged]:
     """Bumping jolts pot, mass and pressure; pick-up shakes the temperatures alone."""
     rough, echo = _shaken(view)
     pot = view.live(_POT)
-    shaken = pot is not None and pot.roughness() > 2.0
-    if dead_band(view, "bumping", bool(echo) and shaken and len(rough) < 4, bool(echo) and shaken):
-        assert pot is not None
+    shaken = pot is not None and (len(echo) == 2 or (bool(echo) and pot.roughness() > 1.5))
+    bumps = shaken and len(rough) < 4
+    if dead_band(view, "bumping", bumps, bool(echo) and shaken) and pot is not None and echo:
         why = f"pot scatters {pot.roughness():.0f} times as usual, and {echo[0].name} with it"
         yield Judged("bumping", why, pot.name, on_delay_s=10.0)
 
