@@ -20,6 +20,7 @@ from monitor.plan.profile import profile_temp_C, profile_temps_C, segment_at
 __all__ = ["Heating", "notice_heating", "planned_C", "refit_lateness", "watch_profile"]
 
 _RISE_K = 3.0
+_OVERSHOOT_S = 300.0
 _FORGET_S = 900.0
 _LOOK_BACK_S = 5400.0
 _STEP_S = 30.0
@@ -42,6 +43,10 @@ class Heating:
     follows: bool = True
     left_s: float | None = None
     """Since when the pot has not followed."""
+
+    def goes_along(self, now_s: float) -> bool:
+        """Whether the profile ahead still says most: a short overshoot changes nothing."""
+        return self.follows or self.left_s is None or now_s - self.left_s < _OVERSHOOT_S
 
 
 def notice_heating(heating: Heating, pot: ChannelState, now_s: float) -> None:

@@ -295,7 +295,7 @@ class Fold:
             now_s=view.now_s,
             heating_began_s=state.heating.began_s,
             late_s=state.heating.late_s,
-            follows_profile=state.heating.follows,
+            follows_profile=state.heating.goes_along(view.now_s),
             distrusted=frozenset(out),
             distrusted_since_s=tuple(sorted(out.items())),
         )

@@ -95,7 +95,7 @@ def stall_why(verdict: Verdict, view: View) -> str:
         return f"evolution has all but stopped: {verdict.loss_why}"
     if estimate is None or estimate.p_done >= 0.5:
         return ""
-    hotter_ahead = view.heating.follows and not on_last_hold(view)
+    hotter_ahead = view.heating.goes_along(now) and not on_last_hold(view)
     lasts = 300.0 if verdict.begun_s is None or hotter_ahead else 60.0
     if verdict.beyond_since_s is None or now - verdict.beyond_since_s < lasts:
         return ""
