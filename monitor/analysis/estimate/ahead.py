@@ -82,6 +82,8 @@ def look_ahead(past: Past, cloud: Cloud, road: Road | None, total: _Array, seed:
 
     def run(temp_C: _Array) -> Course:
         k_dt = rate_integrals(cloud.kin, temp_C, np.zeros_like(temp_C), width, first)
+        for step in layout.done_group:
+            k_dt[:, :, step] *= cloud.pace
         return run_course(layout, k_dt, cloud.kin.shapes, begin)
 
     frozen = run(np.broadcast_to(warmth.now_C + lagging, (middle.size, lagging.size)))
@@ -207,7 +209,7 @@ def _tail_s(past: Past, cloud: Cloud, temp_C: _Array) -> _Array:
     group = list(layout.done_group)
     kelvin = np.maximum(temp_C + 273.15, 150.0)[:, None]
     exponent = cloud.kin.ln_a[:, group] - cloud.kin.e_over_r[:, group] / kelvin
-    k = np.exp(np.minimum(exponent, 20.0)).sum(axis=1)
+    k = np.exp(np.minimum(exponent, 20.0)).sum(axis=1) * cloud.pace
     shape = cloud.kin.shapes[layout.done]
     begin = max(layout.fraction - 0.04, 0.5 * layout.fraction)
     need = integral_at(layout.fraction, shape) - integral_at(begin, shape)

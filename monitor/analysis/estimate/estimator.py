@@ -17,7 +17,7 @@ from monitor.analysis.estimate.ahead import Ahead, Road, look_ahead
 from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining_band
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
 from monitor.analysis.estimate.evidence import find_jumps, learn_roughness, weigh_evidence
-from monitor.analysis.estimate.fit import Cloud, Past, fit, foretold
+from monitor.analysis.estimate.fit import Cloud, Past, find_hold, fit, foretold
 from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth, train_warmth_C
 from monitor.analysis.estimate.hearing import Heard, hear
 from monitor.analysis.estimate.layout import Layout, layout_of
@@ -61,8 +61,10 @@ def update(
     if warmth is None:
         return state, _in_plan_order(blind_estimate(setup, layout, grid, signals), setup, layout)
     heard = _heard(signals, grid, state.rough)
-    past = Past(layout, grid, warmth, heard)
-    cloud = fit(past, state.at, state.shares, setup.seed, int(about.now_s // 60.0))
+    tick = int(about.now_s // 60.0)
+    past = Past(layout, grid, warmth, heard, state.hold)
+    past = replace(past, hold=find_hold(past, state.at, tick))
+    cloud = fit(past, state.at, state.shares, setup.seed, tick)
     cloud = cloud.carrying(_CARRYING)
     nudged = nudge(past, cloud, setup.seed)
     estimate, ahead = _estimate(setup, past, nudged, about, molar_mL)
@@ -71,6 +73,7 @@ def update(
         at=cloud.at,
         best=cloud.family,
         shares=cloud.shares,
+        hold=past.hold,
         jumps=find_jumps(past, cloud, state.jumps),
         rough=learn_roughness(past, cloud, state.rough),
     )
@@ -154,7 +157,7 @@ def _about(
         warm, told = np.full(grid.cells, 20.0), None
     else:
         warm = train_warmth_C(grid, bins, warmth)
-        told = foretold(Past(layout, grid, warmth, ()), state.at, state.best)
+        told = foretold(Past(layout, grid, warmth, (), state.hold), state.at, state.best)
     return About(grid, layout, specs, setup.train, warm, molar_mL, told)
 
 

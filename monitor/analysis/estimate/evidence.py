@@ -135,6 +135,8 @@ def weigh_evidence(
             default=None,
         ),
         effective_draws=cloud.effective,
+        p_held_back=float(cloud.weights @ (cloud.pace < 1.0)),
+        held_back_since_s=None if past.hold is None else past.hold[0],
     )
 
 

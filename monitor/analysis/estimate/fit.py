@@ -21,7 +21,7 @@ from monitor.analysis.estimate.hearing import Heard, agreement, total_log_likeli
 from monitor.analysis.estimate.layout import Kinetics, Layout, kinetics
 from monitor.analysis.estimate.shapes import FAMILIES, Family
 
-__all__ = ["Cloud", "Past", "fit", "foretold"]
+__all__ = ["Cloud", "Past", "find_hold", "fit", "foretold"]
 
 _Array = NDArray[np.float64]
 
@@ -44,6 +44,11 @@ _FAR = 5.0
 
 _FRESH_STEPS = 4
 _AFRESH_EVERY = 3
+_HELD_FOR_S = (600.0, 1200.0, 1800.0, 2700.0, 3600.0, 5400.0, 7200.0)
+_PACES = (0.02, 0.15, 0.5)
+_STAYS = 2.0
+"""A hold found before gives way only to one that explains that much more, in log likelihood."""
+
 _FLOOR = 0.01
 """No family falls below this share of the whole weight."""
 
@@ -56,6 +61,16 @@ class Past:
     grid: Grid
     warmth: Warmth
     heard: Sequence[Heard]
+    hold: tuple[float, float] | None = None
+    """(since when [s], pace 0..1): the rival that a crust, or a leak, feigns an end."""
+
+    def pace(self, hold: tuple[float, float] | None) -> _Array:
+        """What `hold` makes of the rates (cells,) of the step of [done]."""
+        edges = self.grid.edges_s
+        if hold is None:
+            return np.ones(edges.size - 1)
+        after = np.clip((edges[1:] - hold[0]) / np.diff(edges), 0.0, 1.0)
+        return np.asarray(1.0 - (1.0 - hold[1]) * after)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +86,8 @@ class Cloud:
     """Where each family's best fit is, to start from next time."""
     shares: Mapping[str, float]
     """Every family's share of the weight."""
+    pace: _Array
+    """(sets,): pace of the step of [done] now, over what its kinetics say."""
     best: int
     """Index of the set of the highest posterior density."""
     family: str
@@ -91,7 +108,15 @@ class Cloud:
         course = Course(self.course.g[:, keep], self.course.alpha[:, keep])
         weights = self.weights[keep] / self.weights[keep].sum()
         best = int(np.argmax(weights))
-        return replace(self, kin=kin, course=course, weights=weights, z=self.z[keep], best=best)
+        return replace(
+            self,
+            kin=kin,
+            course=course,
+            weights=weights,
+            z=self.z[keep],
+            best=best,
+            pace=self.pace[keep],
+        )
 
 
 def fit(
@@ -149,12 +174,43 @@ def _height(past: Past, z: _Array, course: Course) -> _Array:
     return np.asarray(seen - 0.5 * (z**2).sum(axis=1))
 
 
-def _run(past: Past, z: _Array, rows: list[tuple[Family, slice]]) -> tuple[Kinetics, Course]:
-    """Courses of sets z (sets, unknowns); `rows` says which are of which family, in their order."""
+def _run(
+    past: Past, z: _Array, rows: list[tuple[Family, slice]], pace: _Array | None = None
+) -> tuple[Kinetics, Course]:
+    """Courses of sets z (sets, unknowns); `rows` says which are of which family, in their order.
+
+    `pace` (cells, sets) overrules the pace of the step of [done].
+    """
     warmth, grid = past.warmth, past.grid
     kin = kinetics(past.layout, z, rows, warmth.probe_u_K)
     k_dt = rate_integrals(kin, warmth.temp_C, warmth.slope_K_s, np.diff(grid.fine_s), grid.first)
+    if pace is None and past.hold is not None:
+        pace = np.ones(k_dt.shape[:2])
+        for own in (r for family, r in rows if family.held):
+            pace[:, own] = past.pace(past.hold)[:, None]
+    if pace is not None:
+        for step in past.layout.done_group:
+            k_dt[:, :, step] *= pace
     return kin, run_course(past.layout, k_dt, kin.shapes)
+
+
+def find_hold(
+    past: Past, start: Mapping[str, tuple[float, ...]], tick: int
+) -> tuple[float, float] | None:
+    """Since when, and at what pace, a hold-back would explain most: looked for every third tick."""
+    family = next(f for f in FAMILIES if f.held)
+    if not past.heard or family.name not in start or tick % _AFRESH_EVERY != 1:
+        return past.hold
+    now_s = float(past.grid.edges_s[-1])
+    moments = [300.0 * ((now_s - ago) // 300.0) for ago in _HELD_FOR_S]
+    found = [(t, p) for t in moments for p in _PACES if t > past.grid.edges_s[0]]
+    tried = [past.hold, None, *found]
+    z = np.tile(np.array(start[family.name]), (len(tried), 1))
+    pace = np.stack([past.pace(hold) for hold in tried], axis=1)
+    course = _run(past, z, [(family, slice(0, len(tried)))], pace)[1]
+    height = _height(past, z, course)
+    height[0] += _STAYS
+    return tried[int(np.argmax(height))]
 
 
 def _improve(past: Past, centres: _Array, families: Sequence[Family]) -> tuple[_Array, _Array]:
@@ -255,9 +311,16 @@ def _draw(
         at={f.name: tuple(z[i].tolist()) for f, i in zip(FAMILIES, summits, strict=True)},
         shares={f.name: float(x) for f, x in zip(FAMILIES, share, strict=True)},
         best=best,
+        pace=np.concatenate(
+            [np.full(n + 1, _pace_now(past, f)) for f, n in zip(FAMILIES, counts, strict=True)]
+        ),
         family=next(f.name for f, r in zip(FAMILIES, rows, strict=True) if best < r.stop),
         effective=float(1.0 / (weights**2).sum()),
     )
+
+
+def _pace_now(past: Past, family: Family) -> float:
+    return past.hold[1] if family.held and past.hold is not None else 1.0
 
 
 def _count(share: float) -> int:
@@ -278,7 +341,8 @@ def _unweighed(past: Past, seed: int) -> Cloud:
     weights /= weights.sum()
     best = int(np.argmin((z**2).sum(axis=1)))
     effective = float(1.0 / (weights**2).sum())
-    return Cloud(kin, course, weights, z, {}, {}, best, FAMILIES[0].name, effective)
+    pace = np.ones(weights.size)
+    return Cloud(kin, course, weights, z, {}, {}, pace, best, FAMILIES[0].name, effective)
 
 
 def _weights(heights: Sequence[_Array], proposed: Sequence[_Proposed]) -> tuple[_Array, _Array]:

@@ -82,6 +82,9 @@ class Evidence:
     rate_seen: Band | None = None
     """The same rate over the last 12 min as the surest channel shows it by itself."""
     effective_draws: float = 0.0
+    p_held_back: float = 0.0
+    """P(the step of [done] runs slower than its kinetics say): a crust, or a leak like one."""
+    held_back_since_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +130,8 @@ class EstimatorState:
     """The family that fits best."""
     shares: Mapping[str, float] = field(default_factory=dict)
     """Every family's share of the weight."""
+    hold: tuple[float, float] | None = None
+    """(since when [s], pace 0..1) of the rival that evolution is held back."""
     jumps: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """Channel -> times of steps in its level. [s]"""
     rough: Mapping[str, float] = field(default_factory=dict)
@@ -142,6 +147,7 @@ class EstimatorState:
             "at": {name: list(z) for name, z in self.at.items()},
             "best": self.best,
             "shares": dict(self.shares),
+            "hold": None if self.hold is None else list(self.hold),
             "jumps": {name: list(t) for name, t in self.jumps.items()},
             "rough": dict(self.rough),
             "shut": {name: [list(s) for s in stretches] for name, stretches in self.shut.items()},
@@ -155,6 +161,7 @@ class EstimatorState:
             {name: tuple(z) for name, z in data["at"].items()},
             data["best"],
             dict(data["shares"]),
+            None if data["hold"] is None else (data["hold"][0], data["hold"][1]),
             {name: tuple(t) for name, t in data["jumps"].items()},
             dict(data["rough"]),
             {name: tuple((a, b) for a, b in s) for name, s in data["shut"].items()},

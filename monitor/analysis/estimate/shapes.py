@@ -127,6 +127,8 @@ class Family:
     """None: around the model that the plan names."""
     spread: tuple[float, float]
     mixed: bool = False
+    held: bool = False
+    """True: from some moment on the step runs slower than its kinetics say, or not at all."""
 
 
 FAMILIES = (
@@ -135,6 +137,7 @@ FAMILIES = (
     Family("nucleation", 0.17, (0.60, 0.0), (0.30, 0.15)),
     Family("diffusion", 0.10, (-0.69, -0.45), (0.10, 0.20)),
     Family("two populations", 0.13, (-1.0, -1.2), (0.8, 0.6), mixed=True),
+    Family("held back", 0.04, None, (0.03, 0.06), held=True),
 )
 """Prior weights are judgement: the plan's model is the likeliest, none is excluded."""
 
