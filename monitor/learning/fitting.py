@@ -24,12 +24,13 @@ __all__ = ["Local", "course_at", "local_fit", "with_model"]
 
 _Array = NDArray[np.float64]
 
-_H = 0.02
+_H = 0.004
 """Step of the finite differences, in prior standard deviations."""
-_STEPS = 12
-_LONGEST = 1.5
+_STEPS = 40
+_LONGEST = 1.0
+_DAMPING = 1e-2
 _FAR = 6.0
-_ENOUGH = 0.02
+_ENOUGH = 0.003
 """A climb that gains less than this in the logarithm is over."""
 
 _AS_NAMED = Family("as named", 1.0, None, (0.0, 0.0))
@@ -83,31 +84,40 @@ def with_model(layout: Layout, model: str) -> Layout:
 def local_fit(
     past: Past, start: _Array, mean: _Array, variance: _Array, steps: int = _STEPS
 ) -> Local:
-    """Climb from `start` to the summit under independent normal priors (each (unknowns,))."""
-    precision = 1.0 / variance
-    here, step_left = _look(past, start), steps
-    scale = 1.0
-    while step_left > 0:
-        step_left -= 1
-        away = _newton(here, mean, precision) * scale
-        there = _look(past, np.clip(here.z + away, -_FAR, _FAR))
+    """Climb from `start` to the summit under independent normal priors (each (unknowns,)).
+
+    Levenberg's damping, scaled as Marquardt does (J. Soc. Ind. Appl. Math. 11 (1963) 431).
+    """
+    precision, most = 1.0 / variance, _bounds(past.layout, start.size)
+    here, damping = _look(past, np.clip(start, -most, most)), _DAMPING
+    for _ in range(steps):
+        away = _step(here, mean, precision, damping)
+        there = _look(past, np.clip(here.z + away, -most, most))
         gain = _posterior(there, mean, precision) - _posterior(here, mean, precision)
-        if gain < -1e-6:
-            scale *= 0.3
-            continue
-        here, scale = there, min(1.0, 2.0 * scale)
-        if gain < _ENOUGH:
+        if gain > 0.0:
+            here, damping = there, max(damping * 0.2, 1e-9)
+        else:
+            damping *= 8.0
+        if (0.0 < gain < _ENOUGH and damping < 1e-2) or damping > 1e9:
             break
     return here
+
+
+def _bounds(layout: Layout, size: int) -> _Array:
+    """How far each coordinate may go; beyond three of its own the lag changes nothing more."""
+    most = np.full(size, _FAR)
+    most[2 * layout.steps] = 2.9
+    return most
 
 
 def _posterior(at: Local, mean: _Array, precision: _Array) -> float:
     return float(at.height - 0.5 * ((at.z - mean) ** 2 * precision).sum())
 
 
-def _newton(at: Local, mean: _Array, precision: _Array) -> _Array:
+def _step(at: Local, mean: _Array, precision: _Array, damping: float) -> _Array:
     gradient = at.gradient - precision * (at.z - mean)
-    step = np.linalg.solve(at.curvature + np.diag(precision), gradient)
+    bend = at.curvature + np.diag(precision)
+    step = np.linalg.solve(bend + damping * np.diag(np.diag(bend)), gradient)
     length = float(np.sqrt((step**2).mean()))
     return np.asarray(step * min(1.0, _LONGEST / max(length, 1e-12)))
 

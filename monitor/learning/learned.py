@@ -31,9 +31,11 @@ CANDIDATES = ("F1", "F1.25", "F1.5", "F2", "A2", "A3", "R2", "R3", "D3")
 _PLANNED_WEIGHT = 3.0
 """How much likelier than any other the plan's model is beforehand. Judgement."""
 
-BETWEEN_HALF_K = 3.0
+BETWEEN_HALF_K = 3.5
 BETWEEN_E_KJ_MOL = 4.0
-"""Run-to-run standard deviations on one bench, expected beforehand. From memory."""
+_BETWEEN_LAG = 0.4
+"""Run-to-run standard deviations on one bench, expected beforehand; the lag's in its own prior
+ones. Runs of several heating rates tell a slow thermowell from a slow reaction. From memory."""
 
 _PROBE_U_K = 4.0
 """A half temperature is one as the thermowell shows it: offset and gradient of the pot go into it.
@@ -146,9 +148,9 @@ def _is_weighed(past: Past) -> bool:
 
 
 def _between(layout: Layout) -> _Array:
-    """Expected run-to-run standard deviation of each E and half temperature, in prior ones."""
+    """Expected run-to-run deviation of each E, half temperature and of the lag, in prior ones."""
     e, half = BETWEEN_E_KJ_MOL / layout.e_u, BETWEEN_HALF_K / layout.half_u
-    return np.asarray(np.minimum(np.concatenate([e, half]), 1.0))
+    return np.asarray(np.minimum(np.concatenate([e, half, [_BETWEEN_LAG]]), 1.0))
 
 
 def _fitted(pasts: Sequence[Past], names: Sequence[str]) -> list[Pooled]:

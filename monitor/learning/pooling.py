@@ -21,7 +21,7 @@ __all__ = ["PRIOR_RUNS", "Pooled", "pool"]
 
 _Array = NDArray[np.float64]
 
-PRIOR_RUNS = 4.0
+PRIOR_RUNS = 5.0
 """The spread from memory counts as much as that many runs. Judgement."""
 
 _ROUNDS = 60
