@@ -34,6 +34,9 @@ _Array = NDArray[np.float64]
 _STEP_S = 60.0
 """How far `Estimate.ahead` looks."""
 
+_AT_ODDS = 0.5
+"""The end is not more likely than this while more comes than the fit has an explanation for."""
+
 _CARRYING = 0.998
 """Draws that carry less than the rest of the weight are not followed into the future."""
 
@@ -63,8 +66,9 @@ def update(
     heard = _heard(signals, grid, state.rough)
     tick = int(about.now_s // 60.0)
     past = Past(layout, grid, warmth, heard, state.hold)
-    past = replace(past, hold=find_hold(past, state.at, tick))
-    cloud = fit(past, state.at, state.shares, setup.seed, tick)
+    hold, start = find_hold(past, state.at, tick)
+    past = replace(past, hold=hold)
+    cloud = fit(past, start, state.shares, setup.seed, tick)
     cloud = cloud.carrying(_CARRYING)
     nudged = nudge(past, cloud, setup.seed)
     estimate, ahead = _estimate(setup, past, nudged, about, molar_mL)
@@ -78,7 +82,9 @@ def update(
         rough=learn_roughness(past, cloud, state.rough),
     )
     state, evidence = weigh_evidence(state, past, cloud, ahead, about.now_s)
-    return state, _in_plan_order(replace(estimate, evidence=evidence), setup, layout)
+    p_done = min(estimate.p_done, _AT_ODDS) if evidence.more_comes else estimate.p_done
+    estimate = replace(estimate, evidence=evidence, p_done=p_done)
+    return state, _in_plan_order(estimate, setup, layout)
 
 
 def carry(estimate: Estimate, dt_s: float) -> Estimate:

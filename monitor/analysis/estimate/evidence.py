@@ -18,7 +18,7 @@ from monitor.analysis.estimate.model import (
     Evidence,
 )
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
-from monitor.analysis.estimate.trend import trend
+from monitor.analysis.estimate.trend import WINDOW_S, trend
 
 __all__ = ["find_jumps", "learn_roughness", "weigh_evidence"]
 
@@ -30,6 +30,8 @@ _LEAST_JUMP = 1e-3
 """Smaller steps, as a share of the whole change, are left to drift."""
 _YOUNG_S = 900.0
 _ENOUGH = 12
+_SLACK_PER_H = 2.0
+"""Rates below this many times what may be left at the end, an hour, are nobody's business."""
 _CUT = 4.0
 _SLOWLY = 0.4
 _ROUGHEST = 15.0
@@ -123,17 +125,19 @@ def weigh_evidence(
     foreseen = _foreseen(past, cloud, ahead)
     kept = (*kept, (now_s + _FORESEE_S, foreseen.p05, foreseen.p50, foreseen.p95))
     due = kept[0] if kept[0][0] < now_s + 90.0 else None
+    seen = min(
+        (rate for rate in rates if rate is not None),
+        key=lambda rate: rate.p95 - rate.p05,
+        default=None,
+    )
     return replace(state, foreseen=kept), Evidence(
         channels=tuple(channels),
         kinds=tuple(sorted({c.kind for c in channels if now_s - c.last_s <= _FRESH_S})),
         temperature=past.warmth.source,
         tail_s=band(np.minimum(ahead.tail_s, 1e9), cloud.weights),
         rate_expected=None if due is None else Band(*due[1:]),
-        rate_seen=min(
-            (rate for rate in rates if rate is not None),
-            key=lambda rate: rate.p95 - rate.p05,
-            default=None,
-        ),
+        rate_seen=seen,
+        more_comes=seen is not None and seen.p05 > _most_explained(past, cloud),
         effective_draws=cloud.effective,
         p_held_back=float(cloud.weights @ (cloud.pace < 1.0)),
         held_back_since_s=None if past.hold is None else past.hold[0],
@@ -168,6 +172,15 @@ def _rate_seen(past: Past, one: Heard, share: _Array) -> Band | None:
     seen = trend(past.grid, one.signal)
     rate, u = 3600.0 * seen.rate_per_s / each, 3600.0 * seen.rate_u_per_s / abs(each)
     return Band(rate - 1.645 * u, rate, rate + 1.645 * u)
+
+
+def _most_explained(past: Past, cloud: Cloud) -> float:
+    """The rate of the step of [done] above which the fit does not explain what was seen. [1/h]"""
+    alpha = cloud.course.alpha[:, :, list(past.layout.done_group)].sum(axis=2)
+    j = min(past.edge_at(float(past.grid.edges_s[-1]) - WINDOW_S), alpha.shape[0] - 2)
+    hours = float(past.grid.edges_s[-1] - past.grid.edges_s[j]) / 3600.0
+    explained = band(np.maximum(alpha[-1] - alpha[j], 0.0) / hours, cloud.weights)
+    return 2.0 * explained.p95 + _SLACK_PER_H * (1.0 - past.layout.fraction)
 
 
 def _foreseen(past: Past, cloud: Cloud, ahead: Ahead) -> Band:

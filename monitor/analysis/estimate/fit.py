@@ -46,6 +46,7 @@ _FRESH_STEPS = 4
 _AFRESH_EVERY = 3
 _HELD_FOR_S = (600.0, 1200.0, 1800.0, 2700.0, 3600.0, 5400.0, 7200.0)
 _PACES = (0.02, 0.15, 0.5)
+_BEGUN = 0.03
 _STAYS = 2.0
 """A hold found before gives way only to one that explains that much more, in log likelihood."""
 
@@ -63,6 +64,10 @@ class Past:
     heard: Sequence[Heard]
     hold: tuple[float, float] | None = None
     """(since when [s], pace 0..1): the rival that a crust, or a leak, feigns an end."""
+
+    def edge_at(self, at_s: float) -> int:
+        """Index of the edge next to a time."""
+        return int(np.abs(self.grid.edges_s - at_s).argmin())
 
     def pace(self, hold: tuple[float, float] | None) -> _Array:
         """What `hold` makes of the rates (cells,) of the step of [done]."""
@@ -196,21 +201,30 @@ def _run(
 
 def find_hold(
     past: Past, start: Mapping[str, tuple[float, ...]], tick: int
-) -> tuple[float, float] | None:
-    """Since when, and at what pace, a hold-back would explain most: looked for every third tick."""
-    family = next(f for f in FAMILIES if f.held)
-    if not past.heard or family.name not in start or tick % _AFRESH_EVERY != 1:
-        return past.hold
+) -> tuple[tuple[float, float] | None, Mapping[str, tuple[float, ...]]]:
+    """Since when, and at what pace, a hold-back would explain most, and where to start from then.
+
+    Looked for every third tick, with the kinetics of the rival itself and with those of the plan's
+    shape. A step that has hardly begun is not held back.
+    """
+    held = next(f for f in FAMILIES if f.held)
+    if not past.heard or held.name not in start or tick % _AFRESH_EVERY != 1:
+        return past.hold, start
     now_s = float(past.grid.edges_s[-1])
     moments = [300.0 * ((now_s - ago) // 300.0) for ago in _HELD_FOR_S]
-    found = [(t, p) for t in moments for p in _PACES if t > past.grid.edges_s[0]]
-    tried = [past.hold, None, *found]
-    z = np.tile(np.array(start[family.name]), (len(tried), 1))
-    pace = np.stack([past.pace(hold) for hold in tried], axis=1)
-    course = _run(past, z, [(family, slice(0, len(tried)))], pace)[1]
+    holds = [past.hold, None, *((t, p) for t in moments for p in _PACES)]
+    tried = [(hold, start[name]) for name in (held.name, FAMILIES[0].name) for hold in holds]
+    z = np.array([own for _hold, own in tried])
+    pace = np.stack([past.pace(hold) for hold, _own in tried], axis=1)
+    course = _run(past, z, [(held, slice(0, len(tried)))], pace)[1]
     height = _height(past, z, course)
     height[0] += _STAYS
-    return tried[int(np.argmax(height))]
+    gone = course.alpha[:, :, list(past.layout.done_group)].sum(axis=2)
+    for i, (hold, _own) in enumerate(tried):
+        if hold is not None and gone[past.edge_at(hold[0]), i] < _BEGUN:
+            height[i] = -np.inf
+    hold, own = tried[int(np.argmax(height))]
+    return hold, {**start, held.name: own}
 
 
 def _improve(past: Past, centres: _Array, families: Sequence[Family]) -> tuple[_Array, _Array]:

@@ -81,6 +81,8 @@ class Evidence:
     """Rate of the step of [done], its fraction an hour, that was foreseen 15 min ago for now."""
     rate_seen: Band | None = None
     """The same rate over the last 12 min as the surest channel shows it by itself."""
+    more_comes: bool = False
+    """True where clearly more came in the last 12 min than the fit itself explains."""
     effective_draws: float = 0.0
     p_held_back: float = 0.0
     """P(the step of [done] runs slower than its kinetics say): a crust, or a leak like one."""

@@ -53,7 +53,7 @@ def nudge(past: Past, cloud: Cloud, seed: int) -> Cloud:
         room = np.minimum(now, 1.0 - now) * (now > _EDGE) * (now < 1.0 - _EDGE)
         then = now + np.clip(moved, -_HALFWAY * room, _HALFWAY * room)
         if step == past.layout.done:
-            then = 1.0 - (1.0 - then) * np.exp(surest * normals[1])
+            then = 1.0 - (1.0 - then) * np.exp(surest * now * normals[1])
         inside = np.clip(then, 0.5 * _EDGE, 1.0 - 0.5 * _EDGE)
         at = integral_at(inside, cloud.kin.shapes[step])
         g[-1, :, step] = np.where(room > 0.0, at, g[-1, :, step])
