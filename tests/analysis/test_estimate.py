@@ -233,6 +233,22 @@ def test_carried_on_lies_between_now_and_the_foreseen() -> None:
     assert later.remaining_s.p50 == pytest.approx(max(estimate.remaining_s.p50 - 30.0, 0.0))
 
 
+def test_a_sudden_stop_is_no_end() -> None:
+    """The balance stands still half way, the pot stays hot: held back, not done."""
+    still: dict[str, float] = {}
+
+    def crusted(name: str, t: float, value: float) -> float:
+        return value if name != "mass" or t <= 4800.0 else still.setdefault(name, value)
+
+    estimate = _ticks(("pot", "mass"), crusted, hours=1.9)[-1][1]
+    assert_sound(estimate)
+
+    assert estimate.p_done < 0.5
+    assert estimate.evidence.p_held_back > 0.5
+    assert estimate.done_fraction is not None
+    assert estimate.done_fraction.p95 < 0.95
+
+
 def test_colder_takes_longer() -> None:
     """A pot that stands at 150 degC has further to go at the temperature of now than at 200."""
 
