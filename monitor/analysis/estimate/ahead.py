@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from monitor.analysis.estimate.bands import WEEK_S
 from monitor.analysis.estimate.course import Course, rate_integrals, run_course
-from monitor.analysis.estimate.fit import Cloud, Past
 from monitor.analysis.estimate.layout import Layout
+from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.shapes import integral_at
 
 __all__ = ["Ahead", "Road", "look_ahead", "planned_temp_C"]

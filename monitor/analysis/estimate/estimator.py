@@ -17,12 +17,14 @@ from monitor.analysis.estimate.ahead import Ahead, Road, look_ahead
 from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining_band
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
 from monitor.analysis.estimate.evidence import find_jumps, learn_roughness, weigh_evidence
-from monitor.analysis.estimate.fit import Cloud, Past, find_hold, fit, foretold
+from monitor.analysis.estimate.fit import fit
 from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth, train_warmth_C
 from monitor.analysis.estimate.hearing import Heard, hear
+from monitor.analysis.estimate.hold import find_hold
 from monitor.analysis.estimate.layout import Layout, layout_of
 from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
 from monitor.analysis.estimate.nudge import nudge
+from monitor.analysis.estimate.past import Cloud, Past, foretold
 from monitor.analysis.estimate.signals import About, Signal, gather_signals
 from monitor.chemistry.gases import molar_volume_L_mol
 from monitor.plan.profile import profile_points

@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 
 from monitor.analysis.estimate.ahead import Ahead
 from monitor.analysis.estimate.bands import Band, band
-from monitor.analysis.estimate.fit import Cloud, Past
 from monitor.analysis.estimate.hearing import Heard, agreement
 from monitor.analysis.estimate.model import (
     ChannelEvidence,
     EstimatorState,
     Evidence,
 )
+from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.analysis.estimate.trend import WINDOW_S, trend
 

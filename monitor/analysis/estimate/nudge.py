@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis.estimate.course import Course
-from monitor.analysis.estimate.fit import Cloud, Past
 from monitor.analysis.estimate.hearing import Heard, agreement
+from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.shapes import integral_at
 
 __all__ = ["nudge"]

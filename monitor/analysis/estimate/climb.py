@@ -1,0 +1,79 @@
+"""Gauss-Newton steps of every family of shapes toward its best fit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.estimate.hearing import Heard, agreement
+from monitor.analysis.estimate.past import Past, log_height, run_sets
+from monitor.analysis.estimate.shapes import Family
+
+__all__ = ["better", "climb", "improve"]
+
+_Array = NDArray[np.float64]
+
+_H = 0.02
+"""Step of the finite differences, in prior standard deviations."""
+_LONGEST_STEP = 1.0
+_FAR = 5.0
+"""Coordinates stay within this many prior standard deviations."""
+_FRESH_STEPS = 4
+
+
+def improve(past: Past, centres: _Array, families: Sequence[Family]) -> tuple[_Array, _Array]:
+    """One Gauss-Newton step of each family, and the root of each posterior covariance."""
+    count, size = centres.shape
+    away = np.vstack([np.zeros((1, size)), _H * np.eye(size)])
+    z = (centres[:, None] + away[None]).reshape(-1, size)
+    rows = [(f, slice(i * (size + 1), (i + 1) * (size + 1))) for i, f in enumerate(families)]
+    _kin, course = run_sets(past, z, rows)
+    hessian = np.tile(np.eye(size), (count, 1, 1))
+    gradient = -centres.copy()
+    for one in past.heard:
+        _add_channel(one, course.alpha, hessian, gradient)
+    step = np.linalg.solve(hessian, gradient[:, :, None])[:, :, 0]
+    length = np.sqrt((step**2).mean(axis=1, keepdims=True))
+    step *= np.minimum(1.0, _LONGEST_STEP / np.maximum(length, 1e-12))
+    roots = np.linalg.inv(np.linalg.cholesky(hessian)).transpose(0, 2, 1)
+    return np.clip(centres + step, -_FAR, _FAR), roots
+
+
+def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -> None:
+    """One channel's share of every family's normal equations, linear unknowns eliminated."""
+    families, size = gradient.shape
+    edges, _sets, steps = alpha.shape
+    shaped = alpha.reshape(edges, families, size + 1, steps)
+    agreed = agreement(one, np.ascontiguousarray(shaped[:, :, 0]))
+    seen = (one.operator @ shaped.reshape(edges, -1)).reshape(-1, families, size + 1, steps)
+    signal = one.signal
+    for f in range(families):
+        pulled = agreed.pulled[f]
+        share = signal.share + signal.share_u * pulled[:steps]
+        base = seen[:, f, 0]
+        slope = (seen[:, f, 1:] - base[:, None]) @ share / _H
+        rest = one.y - base @ share - one.columns @ pulled[steps:]
+        linear = np.hstack([base * signal.share_u, one.columns])
+        normal = linear.T @ linear + np.eye(linear.shape[1])
+        cross = linear.T @ slope
+        hessian[f] += slope.T @ slope - cross.T @ np.linalg.solve(normal, cross)
+        gradient[f] += slope.T @ rest
+
+
+def climb(
+    past: Past, centres: _Array, families: Sequence[Family], steps: int = _FRESH_STEPS
+) -> _Array:
+    """Several steps of each family."""
+    for _ in range(steps):
+        centres, _roots = improve(past, centres, families)
+    return centres
+
+
+def better(past: Past, known: _Array, family: Family) -> _Array:
+    """The higher of the known summit and one reached afresh from the prior's centre."""
+    fresh = climb(past, np.zeros((1, known.size)), (family,))
+    both = np.stack([known, fresh[0]])
+    height = log_height(past, both, run_sets(past, both, [(family, slice(0, 2))])[1])
+    return np.asarray(both[int(height[1] > height[0])])

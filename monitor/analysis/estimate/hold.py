@@ -1,0 +1,51 @@
+"""The rival hypothesis: evolution is held back, by a crust or a leak, and only feigns its end."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.estimate.past import Past, log_height, run_sets
+from monitor.analysis.estimate.shapes import FAMILIES
+
+__all__ = ["find_hold"]
+
+_Array = NDArray[np.float64]
+
+_LOOKED_FOR_EVERY = 3
+"""Ticks."""
+_HELD_FOR_S = (600.0, 1200.0, 1800.0, 2700.0, 3600.0, 5400.0, 7200.0)
+_PACES = (0.02, 0.15, 0.5)
+_BEGUN = 0.03
+_STAYS = 2.0
+"""A hold found before gives way only to one that explains that much more, in log likelihood."""
+
+
+def find_hold(
+    past: Past, start: Mapping[str, tuple[float, ...]], tick: int
+) -> tuple[tuple[float, float] | None, Mapping[str, tuple[float, ...]]]:
+    """Since when, and at what pace, a hold-back would explain most, and where to start from then.
+
+    Looked for every third tick, with the kinetics of the rival itself and with those of the plan's
+    shape. A step that has hardly begun is not held back.
+    """
+    held = next(f for f in FAMILIES if f.held)
+    if not past.heard or held.name not in start or tick % _LOOKED_FOR_EVERY != 1:
+        return past.hold, start
+    now_s = float(past.grid.edges_s[-1])
+    moments = [300.0 * ((now_s - ago) // 300.0) for ago in _HELD_FOR_S]
+    holds = [past.hold, None, *((t, p) for t in moments for p in _PACES)]
+    tried = [(hold, start[name]) for name in (held.name, FAMILIES[0].name) for hold in holds]
+    z = np.array([own for _hold, own in tried])
+    pace = np.stack([past.pace(hold) for hold, _own in tried], axis=1)
+    course = run_sets(past, z, [(held, slice(0, len(tried)))], pace)[1]
+    height = log_height(past, z, course)
+    height[0] += _STAYS
+    gone = course.alpha[:, :, list(past.layout.done_group)].sum(axis=2)
+    for i, (hold, _own) in enumerate(tried):
+        if hold is not None and gone[past.edge_at(hold[0]), i] < _BEGUN:
+            height[i] = -np.inf
+    hold, own = tried[int(np.argmax(height))]
+    return hold, {**start, held.name: own}

@@ -1,0 +1,122 @@
+"""What a fit rests on, what it gives, and the courses of parameter sets over the past."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.estimate.course import Course, rate_integrals, run_course
+from monitor.analysis.estimate.grid import Grid, Warmth
+from monitor.analysis.estimate.hearing import Heard, total_log_likelihood
+from monitor.analysis.estimate.layout import Kinetics, Layout, kinetics
+from monitor.analysis.estimate.shapes import FAMILIES, Family
+
+__all__ = ["Cloud", "Past", "foretold", "log_height", "run_sets"]
+
+_Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """All that a fit rests on."""
+
+    layout: Layout
+    grid: Grid
+    warmth: Warmth
+    heard: Sequence[Heard]
+    hold: tuple[float, float] | None = None
+    """(since when [s], pace 0..1): the rival that a crust, or a leak, feigns an end."""
+
+    def edge_at(self, at_s: float) -> int:
+        """Index of the edge next to a time."""
+        return int(np.abs(self.grid.edges_s - at_s).argmin())
+
+    def pace(self, hold: tuple[float, float] | None) -> _Array:
+        """What `hold` makes of the rates (cells,) of the step of [done]."""
+        edges = self.grid.edges_s
+        if hold is None:
+            return np.ones(edges.size - 1)
+        after = np.clip((edges[1:] - hold[0]) / np.diff(edges), 0.0, 1.0)
+        return np.asarray(1.0 - (1.0 - hold[1]) * after)
+
+
+@dataclass(frozen=True, slots=True)
+class Cloud:
+    """Weighted draws of the kinetics and of the course behind them."""
+
+    kin: Kinetics
+    course: Course
+    weights: _Array
+    """(sets,), of sum one."""
+    z: _Array
+    at: Mapping[str, tuple[float, ...]]
+    """Where each family's best fit is, to start from next time."""
+    shares: Mapping[str, float]
+    """Every family's share of the weight."""
+    pace: _Array
+    """(sets,): pace of the step of [done] now, over what its kinetics say."""
+    best: int
+    """Index of the set of the highest posterior density."""
+    family: str
+    """Its family."""
+    effective: float
+
+    def carrying(self, share: float) -> Cloud:
+        """The fewest draws that carry `share` of the weight, in their order."""
+        order = np.argsort(-self.weights, kind="stable")
+        enough = int(np.searchsorted(np.cumsum(self.weights[order]), share)) + 1
+        keep = np.sort(order[:enough])
+        kin = Kinetics(
+            self.kin.e_over_r[keep],
+            self.kin.ln_a[keep],
+            self.kin.lag_s[keep],
+            tuple(shape.rows(keep) for shape in self.kin.shapes),
+        )
+        course = Course(self.course.g[:, keep], self.course.alpha[:, keep])
+        weights = self.weights[keep] / self.weights[keep].sum()
+        best = int(np.argmax(weights))
+        return replace(
+            self,
+            kin=kin,
+            course=course,
+            weights=weights,
+            z=self.z[keep],
+            best=best,
+            pace=self.pace[keep],
+        )
+
+
+def run_sets(
+    past: Past, z: _Array, rows: list[tuple[Family, slice]], pace: _Array | None = None
+) -> tuple[Kinetics, Course]:
+    """Courses of sets z (sets, unknowns); `rows` says which are of which family, in their order.
+
+    `pace` (cells, sets) overrules the pace of the step of [done].
+    """
+    warmth, grid = past.warmth, past.grid
+    kin = kinetics(past.layout, z, rows, warmth.probe_u_K)
+    k_dt = rate_integrals(kin, warmth.temp_C, warmth.slope_K_s, np.diff(grid.fine_s), grid.first)
+    if pace is None and past.hold is not None:
+        pace = np.ones(k_dt.shape[:2])
+        for own in (r for family, r in rows if family.held):
+            pace[:, own] = past.pace(past.hold)[:, None]
+    if pace is not None:
+        for step in past.layout.done_group:
+            k_dt[:, :, step] *= pace
+    return kin, run_course(past.layout, k_dt, kin.shapes)
+
+
+def log_height(past: Past, z: _Array, course: Course) -> _Array:
+    """Log posterior density (sets,) up to a constant."""
+    seen = total_log_likelihood(past.heard, course.alpha)
+    return np.asarray(seen - 0.5 * (z**2).sum(axis=1))
+
+
+def foretold(past: Past, start: Mapping[str, tuple[float, ...]], best: str) -> _Array:
+    """Extents (edges, steps) by the fit of the tick before, or by the priors."""
+    family = next((f for f in FAMILIES if f.name == best), FAMILIES[0])
+    z = np.array([start.get(family.name, (0.0,) * past.layout.unknowns)])
+    return np.asarray(run_sets(past, z, [(family, slice(0, 1))])[1].alpha[:, 0])
