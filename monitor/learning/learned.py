@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from monitor.analysis.estimate.fit import Past
 from monitor.analysis.estimate.layout import Layout
-from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.chemistry.steps import StepSpec
 from monitor.learning.fitting import local_fit, with_model
 from monitor.learning.pooling import Pooled, pool
@@ -46,9 +45,9 @@ _ROUNDS = 3
 _HOPELESS = 30.0
 """A model whose evidence lies that much below the best (natural logarithm) is not fitted on."""
 
-_GAS_ALONE_E_U_KJ_MOL = 8.0
-"""Where gas was counted and nothing weighed, what the absorber keeps hangs on how fast gas comes,
-which looks like another activation energy, in every run alike. From simulated runs."""
+_GAS_ALONE_E_U_KJ_MOL = 12.0
+"""Where the pot was not weighed: what the absorber keeps hangs on how fast gas comes, which looks
+like another activation energy, in every run alike. From simulated runs."""
 
 _KNOWN_BEFORE = 0.6
 """A step counts as learned where less than this share of its prior variance is left."""
@@ -82,7 +81,7 @@ class Learned:
     runs: tuple[FinishedRun, ...]
 
     is_weighed: bool
-    """False: gas was counted and nothing weighed, so activation energies are less sure."""
+    """False: the pot was never weighed, so activation energies are less sure."""
 
     @property
     def is_spread_from_memory(self) -> bool:
@@ -144,7 +143,7 @@ def learn(runs: Sequence[FinishedRun]) -> Learned:
 
 
 def _is_weighed(past: Past) -> bool:
-    return any(KIND_OF_ROLE[one.signal.role] != "gas" for one in past.heard)
+    return any(one.signal.role == "pot_mass" for one in past.heard)
 
 
 def _between(layout: Layout) -> _Array:
@@ -205,7 +204,8 @@ def _steps(
     mean, k = pooled[best].mean, layout.steps
     apart = np.array([one.mean - mean for one in pooled])
     next_var = np.array([one.next_var for one in pooled])
-    var = weights @ (next_var + apart**2)
+    # Models that disagree widen, but never beyond what was thought before any run.
+    var = np.minimum(weights @ (next_var + apart**2), np.maximum(next_var[best], 1.0))
     known = weights @ np.array([np.diag(one.mean_cov) for one in pooled])
     out = []
     for spec in specs:

@@ -44,7 +44,7 @@ def _notes(learned: Learned) -> str:
         else "the spread between these runs is part of each uncertainty"
     )
     models = ", ".join(f"{name} {100 * w:.0f} %" for name, w in learned.models if w >= 0.005)
-    gas = "" if learned.is_weighed else " Nothing was weighed: energies are less sure."
+    gas = "" if learned.is_weighed else " The pot was not weighed: energies are less sure."
     return (
         f"Learned from {len(learned.runs)} of the lab's own runs, on top of {before}; {spread}. "
         "Temperatures are as the thermowell showed them. "

@@ -11,7 +11,7 @@ import pytest
 from monitor.analysis.estimate import Circumstances, begin, update
 from monitor.analysis.setting import setting_of
 from monitor.chemistry.sets import load_set
-from monitor.entries import RunStarted
+from monitor.entries import Readings, RunStarted
 from monitor.learning import (
     FinishedRun,
     Learned,
@@ -80,7 +80,23 @@ def test_counted_bubbles_alone_teach_too_and_are_less_sure(learned: Learned) -> 
     assert not counted.is_weighed
     assert holds_truth(oxide(counted))
     assert oxide(counted).spec.e_u_kJ_mol > oxide(learned).spec.e_u_kJ_mol
-    assert "Nothing was weighed" in set_text(counted)
+    assert "The pot was not weighed" in set_text(counted)
+
+
+def test_a_balance_under_the_pot_is_believed_alone() -> None:
+    """Unless it was out for long: then every channel has a say."""
+    entries, rehearsal = rehearsed(WORLD, PLAN, 6)
+    assert rehearsal.done_s is not None
+    run = run_of(entries, rehearsal.done_s)
+    assert [one.signal.role for one in run.past.heard] == ["pot_mass"]
+    dumb = [
+        e
+        for e in entries
+        if e.elapsed_s < 4000.0
+        or not (isinstance(e.body, Readings) and e.body.values[0].channel == "pot_mass")
+    ]
+    heard = {one.signal.role for one in run_of(dumb, rehearsal.done_s).past.heard}
+    assert {"pot_mass", "bubble_count"} <= heard
 
 
 def test_what_was_not_seen_stays_as_it_was(learned: Learned) -> None:
