@@ -51,12 +51,19 @@ class Analyser:
             self._writer = LineWriter(path)
             undo.callback(self._writer.close)
             self._reader = undo.enter_context(Reader(path))
-            checkpoint = self._writer.resume(VERSION)
-            self._seq, state = checkpoint or (0, b"")
+            self._seq, self._fold = self._resumed()
             self._writer.minutes_from(self._seq)
-            self._fold = Fold.restore(state) if checkpoint else Fold(self._reader.start())
             self._closing = undo.pop_all()
         self._checkpoint_s: float | None = None
+
+    def _resumed(self) -> tuple[int, Fold]:
+        """Last entry folded, and the fold then; anew where the checkpoint cannot be read."""
+        checkpoint = self._writer.resume(VERSION)
+        if checkpoint is not None:
+            with contextlib.suppress(ValueError):
+                return checkpoint[0], Fold.restore(checkpoint[1])
+            self._writer.resume("")  # no such version: everything derived is dropped
+        return 0, Fold(self._reader.start())
 
     def close(self) -> None:
         """Let go of the journal."""

@@ -1,4 +1,4 @@
-"""The analyser as a child process: started, watched, started again when it dies."""
+"""A child process of the recorder (analyser, publisher): started, watched, started again."""
 
 from __future__ import annotations
 
@@ -10,23 +10,25 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import IO
 
-__all__ = ["AnalyserChild"]
+__all__ = ["KeptChild"]
 
 _FIRST_PAUSE_S = 1.0
 _LONGEST_PAUSE_S = 60.0
 _STEADY_S = 120.0
-"""An analyser that lived so long is started again at once; one that dies at once is not."""
+"""A child that lived so long is started again at once; one that dies at once is not."""
 
 
-class AnalyserChild:
-    """Keeps one analyser alive. `tell(state, text)` hears what happened to it."""
+class KeptChild:
+    """Keeps one child alive. `tell(state, text)` hears what happened to it."""
 
     def __init__(
         self,
         path: Path,
         tell: Callable[[str, str], None],
         command: Sequence[str] = (sys.executable, "-m", "monitor.recorder.analyser"),
+        what: str = "the analysis",
     ) -> None:
+        self._what = what
         self._command = (*command, str(path))
         self._tell = tell
         self._process: subprocess.Popen[bytes] | None = None
@@ -62,7 +64,7 @@ class AnalyserChild:
         except OSError as error:
             self._said.close()
             self._again_s = now_s + _LONGEST_PAUSE_S
-            self._tell("lost", f"the analysis could not be started: {error.strerror or error}")
+            self._tell("lost", f"{self._what} could not be started: {error.strerror or error}")
             return
         self._started_s = now_s
         self._tell("restarted" if self._died else "started", "")
@@ -73,7 +75,7 @@ class AnalyserChild:
         self._pause_s = _FIRST_PAUSE_S if steady else min(_LONGEST_PAUSE_S, 2 * self._pause_s)
         self._again_s = now_s if steady or not self._died else now_s + self._pause_s
         self._died = True
-        self._tell("lost", f"the analysis ended ({self._ending()}); recording goes on")
+        self._tell("lost", f"{self._what} ended ({self._ending()}); recording goes on")
         self._close_input()
         self._process = None
 
@@ -90,7 +92,7 @@ class AnalyserChild:
         return f"{how}: {lines[-1][:300]}" if lines else how
 
     def finish(self, within_s: float) -> bool:
-        """Ask it to fold what there is and end; False where it had to be killed."""
+        """Ask it to do what is left and end; False where it had to be killed."""
         if self._process is None:
             return True
         self._close_input()

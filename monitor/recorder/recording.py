@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from threading import Event
@@ -28,7 +29,7 @@ from monitor.entries import (
 from monitor.journal import Journal, JournalError, Reader
 from monitor.plan.files import FileErrors, parse_rig
 from monitor.plan.model import Rig
-from monitor.recorder.child import AnalyserChild
+from monitor.recorder.child import KeptChild
 from monitor.recorder.clock import Clock
 from monitor.recorder.holes import HoleWatch
 from monitor.recorder.inbox import Inbox, Item
@@ -46,6 +47,8 @@ _DISK_EVERY_S = 30.0
 _TROUBLE_EVERY_S = 60.0
 _DISK_LOW_BYTES = 200_000_000
 _FINISH_S = 60.0
+_PUBLISH_S = 15.0
+"""How long the publisher may take to hand on what is left."""
 
 
 class Recording:
@@ -57,7 +60,7 @@ class Recording:
         clock: Clock,
         opener: Callable[[str], OpenSession],
         *,
-        analyser: AnalyserChild | None = None,
+        analyser: KeptChild | None = None,
         free_bytes: Callable[[], int] | None = None,
         seen_seq: int = 0,
     ) -> None:
@@ -66,7 +69,8 @@ class Recording:
         self._clock = clock
         self._inbox = Inbox(clock)
         self._instruments = Instruments(self._inbox, clock, opener)
-        self._analyser = analyser or AnalyserChild(journal.path, self.tell_of_analysis)
+        self._analyser = analyser or KeptChild(journal.path, self.tell_of_analysis)
+        self._publisher: KeptChild | None = None
         self._free_bytes = free_bytes or (lambda: shutil.disk_usage(_folder(journal.path)).free)
         self._requests = _Requests(journal.path, seen_seq)
         self._holes = HoleWatch(clock)
@@ -80,6 +84,9 @@ class Recording:
     def tell_of_analysis(self, state: str, text: str) -> None:
         """What the analyser's keeper has to say becomes an entry."""
         self._inbox.put(InstrumentState("analysis", state, text))
+
+    def _tell_of_publishing(self, state: str, text: str) -> None:
+        self._inbox.put(InstrumentState("publishing", state, text))
 
     def say(self, body: Body) -> None:
         """Record something that happened to the recorder itself."""
@@ -108,6 +115,8 @@ class Recording:
         try:
             self._hear(self._requests.new())
             self._analyser.look_after(now_s)
+            if self._publisher is not None:
+                self._publisher.look_after(now_s)
             if now_s >= self._disk_at_s:
                 self._disk_at_s = now_s + _DISK_EVERY_S
                 self._look_at_disk()
@@ -141,6 +150,11 @@ class Recording:
             self.say(InstrumentState(NAME, "bad-input", f"rig not used: {text}"[:1000]))
             return
         self._instruments.use(rig)
+        if rig.publish is not None and self._publisher is None:
+            command = (sys.executable, "-m", "monitor.recorder.publishing")
+            self._publisher = KeptChild(
+                self._journal.path, self._tell_of_publishing, command, "the publishing"
+            )
 
     def _look_at_disk(self) -> None:
         free = self._free_bytes()
@@ -211,6 +225,8 @@ class Recording:
             Event().wait(_RETRY_S)
             written = self._write()
         self._analyser.finish(_FINISH_S)
+        if self._publisher is not None:
+            self._publisher.finish(_PUBLISH_S)
         self._requests.close()
         return written
 

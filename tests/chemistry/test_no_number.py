@@ -49,7 +49,7 @@ def public_functions():
                 yield pytest.param(one, id=name)
 
 
-@pytest.mark.parametrize("function", public_functions())
+@pytest.mark.parametrize("function", list(public_functions()))
 def test_fit_arguments_give_a_number(function):
     """Or the next test would pass for the wrong reason."""
     answer = function(**{name: FIT[name] for name in inspect.signature(function).parameters})
@@ -57,7 +57,7 @@ def test_fit_arguments_give_a_number(function):
     assert not holds_nan(answer)
 
 
-@pytest.mark.parametrize("function", public_functions())
+@pytest.mark.parametrize("function", list(public_functions()))
 def test_no_number_is_refused_or_passed_on(function):
     """Each numeric argument by turns; an answer, where there is one, is NaN itself."""
     names = list(inspect.signature(function).parameters)

@@ -49,7 +49,7 @@ def test_the_curve_of_progress_is_the_expected_one():
     assert shown == pytest.approx(expected, abs=0.5)
 
 
-@pytest.mark.parametrize(("text", "curves"), zip(PLANS, (3, 3, 1), strict=True), ids=IDS)
+@pytest.mark.parametrize(("text", "curves"), list(zip(PLANS, (3, 3, 1), strict=True)), ids=IDS)
 def test_everything_lies_on_the_sheet(text, curves):
     """Each curve from left to right, all points within the sheet."""
     root = drawn(parse_plan(text))

@@ -219,3 +219,17 @@ def test_what_the_fold_cannot_read_ends_it_and_not_the_recording(tmp_path):
     assert lost[0].instrument == "analysis"
     assert "rig.toml" in lost[0].text
     assert verify(path).ok
+
+
+def test_a_checkpoint_that_cannot_be_read_is_none(journal):
+    """Its version is ours, its content is not: everything is folded anew."""
+    path, expected = journal
+    writer = LineWriter(path)
+    with Reader(path) as reader:
+        entries = list(reader.entries(limit=700))
+    writer.add([(10.0, 400, "{}")], 400, VERSION, entries)
+    writer.checkpoint(400, VERSION, b"no state of a fold")
+    writer.close()
+    catch_up(path)
+
+    assert stored(path) == expected

@@ -5,7 +5,7 @@ import signal
 import sys
 from itertools import pairwise
 
-from monitor.recorder.child import AnalyserChild
+from monitor.recorder.child import KeptChild
 from tests.recorder.bench import until
 
 DIES = (sys.executable, "-c", "import sys; print('first'); sys.exit('no such fold')")
@@ -15,7 +15,7 @@ DEAF = (sys.executable, "-c", "import signal\nwhile True: signal.pause()")
 
 def keeper(tmp_path, command):
     told = []
-    return AnalyserChild(tmp_path / "a.run", lambda *said: told.append(said), command), told
+    return KeptChild(tmp_path / "a.run", lambda *said: told.append(said), command), told
 
 
 def dead(child):

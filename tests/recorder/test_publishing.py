@@ -18,7 +18,8 @@ from drivers.reading import Reading
 from monitor.entries import ClosedCleanly, Heartbeat, NoticeSent, Readings
 from monitor.journal import Journal, LineWriter, Reader
 from monitor.recorder.analyser import catch_up
-from monitor.recorder.child import AnalyserChild
+from monitor.recorder.child import KeptChild
+from monitor.recorder.control import request_stop, start_recorder, wait_until_stopped
 from monitor.recorder.outgoing import Lines
 from monitor.recorder.publishing import Publisher
 from tests.drivers.mqtt_peers import (
@@ -355,7 +356,7 @@ def test_a_recorders_child_sends_what_its_analyser_made(broker, tmp_path):
     told = []
     command = (sys.executable, "-m", "monitor.recorder.publishing")
     with collecting(broker) as collector:
-        child = AnalyserChild(path, lambda *words: told.append(words), command)
+        child = KeptChild(path, lambda *words: told.append(words), command)
         child.look_after(0.0)
         until(lambda: collector.of("state"))
         catch_up(path)
@@ -367,4 +368,19 @@ def test_a_recorders_child_sends_what_its_analyser_made(broker, tmp_path):
     assert ended
     assert told == [("started", "")]
     assert len(stored) >= 12
+    assert collector.lines() == stored
+
+
+def test_a_whole_recording_publishes_by_itself(broker, tmp_path):
+    """A rig with [publish], recorded as in life: its lines arrive, and its end is told."""
+    path = new_run(tmp_path, broker.port)
+    with collecting(broker) as collector:
+        start_recorder(path, speed=60.0)
+        until(lambda: len(collector.lines()) >= 3)
+        request_stop(path)
+        assert wait_until_stopped(path, 40.0)
+        until(lambda: collector.of("state")[-1] == "finished")
+    with Reader(path) as reader:
+        stored = list(reader.line_texts())
+
     assert collector.lines() == stored
