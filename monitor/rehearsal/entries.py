@@ -122,7 +122,8 @@ def rehearse_entries(
 
     One set of readings an instrument every 1 / `rate_hz` seconds, from `RunStarted` to
     `ClosedCleanly`; without `until_s` until `Rehearsal.over`. A `rehearsal` handed in (made from
-    the same plan, not yet moved) gives the caller its truth at every entry.
+    the same plan) gives the caller its truth at every entry; one that has been moved goes on from
+    where it stands.
     """
     run = rehearsal or Rehearsal(parse_plan(plan_text), seed, faults, instruments)
     seq = 1
@@ -166,10 +167,10 @@ class _Clock:
 def _bodies(run: Rehearsal, until_s: float | None, period_s: float) -> Iterator[tuple[float, Body]]:
     """Everything after the start, with its time."""
     for instrument in run.instruments:
-        yield 0.0, InstrumentState(instrument.name, "connected")
+        yield round(run.world.now_s, 3), InstrumentState(instrument.name, "connected")
     slept = stepped = False
     totals: dict[str, float] = {}
-    tick = 0
+    tick = round(run.world.now_s / period_s)
     while not (run.over() if until_s is None else run.world.now_s >= until_s - 1e-9):
         tick += 1
         run.advance(tick * period_s - run.world.now_s)
