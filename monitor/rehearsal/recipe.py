@@ -54,6 +54,10 @@ class Recipe:
     gas_g_mol: Mapping[str, float]
     by_mass: bool = False
     """A step states its loss of mass and no molar mass: progress counts mass, not moles."""
+    salt_mol: float = 0.0
+    """Of a charge with a formula."""
+    own_water_mol: float = 0.0
+    """Water of the salt as charged, what it has beyond its formula with it."""
 
 
 def draw_recipe(plan: Plan, rng: Random) -> Recipe:
@@ -86,6 +90,8 @@ def draw_recipe(plan: Plan, rng: Random) -> Recipe:
         extra_water_mol=extra * amount if gives_water else 0.0,
         free_water_g=free_g,
         gas_g_mol=_gas_masses(plan.steps, steps),
+        salt_mol=amount,
+        own_water_mol=amount * (float(water_of(formula)) + extra),
     )
 
 

@@ -16,6 +16,7 @@ from monitor.plan.model import Plan
 from monitor.rehearsal.coolant import CoolantCircuit, condensing_line_C
 from monitor.rehearsal.faults import Fault, Faults
 from monitor.rehearsal.heating import Heating, draw_heating, profile_end_s, profile_of
+from monitor.rehearsal.liquor import draw_liquor
 from monitor.rehearsal.reactions import ChargeState
 from monitor.rehearsal.recipe import draw_recipe
 from monitor.rehearsal.train import Train, draw_train
@@ -73,7 +74,9 @@ class World:
         self.free_water_g = self.recipe.free_water_g
         self.pressure_kPa = site_pressure_kPa(plan) + draw.gauss(0.0, 0.3)
         heating = draw_heating(plan, self.recipe.mass_g, draw)
-        self.heating = Heating(plan, heating, _boiling_C(self.pressure_kPa))
+        self.liquor = draw_liquor(plan, self.recipe, Random(f"liquor {seed}"))
+        self._steam_C = _boiling_C(self.pressure_kPa)
+        self.heating = Heating(plan, heating, self._steam_C)
         self.train = Train(draw_train(self.pressure_kPa, heating.ambient_C, draw))
         self.coolant = CoolantCircuit.draw(draw, condensing_line_C(self.pressure_kPa, self._o2()))
         self.head_C = heating.ambient_C
@@ -100,6 +103,9 @@ class World:
         heating.control(dt_s, now_s, faults)
         gas, taken_J = self._react(dt_s)
         heating.warm(dt_s, self.mass_g, taken_J)
+        water = self.water_mol_per_mol
+        if self.liquor is not None and water is not None:
+            heating.boiling_C = self._steam_C + self.liquor.rise_K(water)
         steam_g = heating.boil_g(dt_s, self.mass_g, self.free_water_g)
         self.free_water_g -= steam_g
         gas["H2O"] = gas.get("H2O", 0.0) + steam_g / _WATER_G_MOL
@@ -117,6 +123,15 @@ class World:
         boiled_g = self.recipe.free_water_g + self.swallowed_g - self.free_water_g
         lost_g = self.charge.lost_g + boiled_g + self.spilt_g + self.foamed_g
         return self.recipe.mass_g + self.swallowed_g - lost_g
+
+    @property
+    def water_mol_per_mol(self) -> float | None:
+        """Water in the pot for each mole of salt; None where the plan boils nothing down."""
+        if self.liquor is None:
+            return None
+        return self.liquor.water_mol_per_mol(
+            self.free_water_g, self.charge.evolved_mol.get("H2O", 0.0)
+        )
 
     def _react(self, dt_s: float) -> tuple[dict[str, float], float]:
         pace = _CRUST_PACE if self.faults.on("crust-suspected", self.now_s) else 1.0
@@ -146,7 +161,7 @@ class World:
         make = self.heating.makeup
         steam = gas.get("H2O", 0.0) + gas.get("HNO3", 0.0)
         full = self._vapour_mol_s / (self._vapour_mol_s + 4e-5 * make.glass_J_K / 100.0)
-        hot_C = self.heating.boiling_C
+        hot_C = self._steam_C
         if steam < 0.5 * self._vapour_mol_s * dt_s:
             hot_C = 0.5 * (self.heating.pot_C + make.ambient_C)
         hot_C = min(hot_C, self.heating.pot_C)
@@ -207,6 +222,7 @@ class World:
     def observe(self) -> dict[str, float]:
         """The true value of each role, before any sensor has had it. Canonical units."""
         heating, train, coolant = self.heating, self.train, self.coolant
+        hangs_g = self.liquor.hangs_g(train.caught_g) if self.liquor else 0.0
         return {
             "pot_temperature": heating.probe_C,
             "mantle_temperature": heating.mantle_C,
@@ -216,7 +232,7 @@ class World:
             "bath_temperature": coolant.bath_C,
             "receiver_temperature": train.receiver_C,
             "pot_mass": self.mass_g + self.jolt_g,
-            "receiver_mass": train.caught_g,
+            "receiver_mass": train.caught_g - hangs_g,
             "bubble_count": train.outlet_bubbles,
             "inlet_bubble_count": train.inlet_bubbles,
             "outlet_flow": train.outlet_mL_min,
