@@ -1,0 +1,167 @@
+"""Counters and flow meters: what they say of the gas, with a gain that nobody knows well."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.bins import ChannelBins
+from monitor.analysis.estimate.level import (
+    WALK,
+    About,
+    Signal,
+    after_breaks,
+    fraction,
+    in_cells,
+    jump_columns,
+    reading_noise,
+    spread,
+)
+from monitor.plan.model import ChannelSpec
+
+__all__ = ["inlet_count", "outlet_count", "outlet_flow"]
+
+_Array = NDArray[np.float64]
+
+_GAIN_WANDER = 0.08
+"""What a counter's or flow meter's gain drifts by in an hour, as a share of itself. Judgement."""
+
+_WARM_LAG_H = 0.15
+"""How long after the pot the rest of the train is warm. From memory. [h]"""
+
+_WAVES = 4
+
+_LARGER = 0.15
+"""How much larger than slow bubbles those at the peak are, give or take. From memory."""
+
+
+def _volumes_mL(about: About) -> _Array:
+    layout = about.layout
+    return (layout.gas_mol if layout.volumes else layout.loss_g / 40.0) * about.molar_mL
+
+
+def _wandering(about: About, share: _Array, seen: float) -> _Array:
+    """Columns of a gain that wanders as it likes: what should have come, times slow waves.
+
+    What came is not put in its place: its noise would explain itself.
+
+    The first terms of the Karhunen-Loeve expansion of Brownian motion in time, so that a gain is
+    less and less sure the longer ago it was, and drifts by `_GAIN_WANDER` in an hour. One column
+    more: the quicker bubbles come, the larger each.
+    """
+    if about.told is None:
+        return np.zeros((about.grid.cells, _WAVES + 1))
+    made = np.diff(about.told @ share)
+    made *= min(max(seen / max(float(made.sum()), 1e-9), 0.05), 2.0)
+    hours = (about.grid.edges_s[1:] - about.grid.edges_s[0]) / 3600.0
+    speed = made / np.diff(hours, prepend=0.0)
+    quick = _LARGER * speed / max(float(speed.max()), 1e-12)
+    span = max(float(hours[-1]), 1e-3)
+    k = (np.arange(_WAVES) + 0.5) * math.pi
+    size = _GAIN_WANDER * math.sqrt(2.0 * span) / k
+    waves = size * np.sin(np.outer(hours / span, k))
+    gains = np.column_stack([waves, quick])
+    return np.asarray(np.cumsum(made[:, None] * gains, axis=0))
+
+
+def _gas_columns(about: About, unit_mL: float, per_hour: float) -> _Array:
+    """Warm gas pushed out of the dead volume, and a zero that is off."""
+    dead = about.train.dead_volume_mL if about.train.dead_volume_mL is not None else 800.0
+    hours = (about.grid.edges_s[1:] - about.grid.edges_s[0]) / 3600.0
+    pushed = 1.0 - 293.15 / (np.maximum(about.warmth_C, 0.0) + 273.15)
+    slow = np.interp(hours - _WARM_LAG_H, hours, pushed, left=pushed[0])
+    return np.stack(
+        [per_hour * hours, 0.7 * dead / unit_mL * pushed, 0.7 * dead / unit_mL * slow], axis=1
+    )
+
+
+def _count(
+    about: About,
+    channel: ChannelBins,
+    free: NDArray[np.bool_],
+    jumps: tuple[float, ...],
+    passed: tuple[float, float],
+) -> Signal | None:
+    grid, spec = about.grid, about.specs.get(channel.name)
+    keep = free & (channel.limited == 0) & ~_at_ceiling(channel, spec)
+    cells = in_cells(grid, channel, keep)
+    volumes = _volumes_mL(about)
+    bubble = spec.bubble_mL if spec is not None and spec.bubble_mL else None
+    bubble_u = spec.bubble_u_mL if spec is not None and spec.bubble_u_mL else None
+    if cells is None or volumes.sum() <= 0.0:
+        return None
+    each = bubble if bubble is not None else max(volumes.sum() * passed[0] / 20_000.0, 0.05)
+    loose = 0.7 if bubble is None else (bubble_u or 0.25 * bubble) / bubble
+    if not about.layout.volumes:
+        loose = 1.5
+    unit = float(volumes.sum() / each)
+    level = (channel.last[cells.last] - channel.first[0]) / unit
+    made = np.diff(level, prepend=0.0)
+    width = np.diff(grid.edges_s)
+    walk = width / 60.0 * ((0.4 / unit) ** 2 + WALK**2)
+    walk[cells.cell] += 0.1 * np.maximum(made, 0.0) / unit
+    after_breaks(grid, walk, cells.cell, keep, channel)
+    wander = _wandering(about, volumes / volumes.sum(), float(level[-1]))
+    columns = np.hstack(
+        [_gas_columns(about, unit * each, 1e-3), wander, jump_columns(grid, jumps, 0.2)]
+    )
+    share = volumes / volumes.sum()
+    return Signal(
+        channel.name, channel.role, spread(grid, cells.cell, level),
+        spread(grid, cells.cell, np.ones(level.size)) > 0,
+        fraction(grid, cells.cell, channel.t1_s[cells.last]),
+        np.full(grid.cells, (0.5 / unit) ** 2), walk, columns,
+        passed[0] * share, share * math.hypot(passed[1], passed[0] * loose), 4 + _WAVES, unit,
+    )  # fmt: skip
+
+
+def _at_ceiling(channel: ChannelBins, spec: ChannelSpec | None) -> NDArray[np.bool_]:
+    """Bins in which a counter ran at its ceiling: what it counted then is a lower bound."""
+    if spec is None or spec.ceiling_per_s is None:
+        return np.zeros(len(channel), dtype=bool)
+    span = np.maximum(channel.t1_s - channel.t0_s, 1.0)
+    return np.asarray((channel.last - channel.first) / span > 0.93 * spec.ceiling_per_s)
+
+
+def outlet_count(
+    about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
+) -> Signal | None:
+    return _count(about, channel, free, jumps, (0.5, 0.4))
+
+
+def inlet_count(
+    about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
+) -> Signal | None:
+    return _count(about, channel, free, jumps, (0.85, 0.2))
+
+
+def outlet_flow(
+    about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
+) -> Signal | None:
+    grid, volumes = about.grid, _volumes_mL(about)
+    cells = in_cells(grid, channel, free)
+    unit = float(volumes.sum())
+    if cells is None or unit <= 0.0:
+        return None
+    width = np.diff(grid.edges_s)
+    total = np.concatenate([[0.0], np.cumsum(channel.mean)])
+    n = cells.last - cells.first + 1
+    mean = (total[cells.last + 1] - total[cells.first]) / n
+    made = mean * width[cells.cell] / 60.0 / unit
+    spec, top = about.specs.get(channel.name), float(channel.mean.max())
+    noise = reading_noise(spec, channel, 0.01 * max(top, 1e-6))
+    each = noise / np.sqrt(np.minimum(channel.count[cells.last] * n, 20.0))
+    walk = width / 60.0 * WALK**2
+    walk[cells.cell] += (each * width[cells.cell] / 60.0 / unit) ** 2
+    # What passed in cells without a reading is not known: the level begins anew after them.
+    walk[cells.cell[1:][np.diff(cells.cell) > 1]] = np.inf
+    wander = _wandering(about, volumes / unit, float(made.sum()))
+    columns = np.hstack([_gas_columns(about, unit, 2e-3), wander, jump_columns(grid, jumps, 0.2)])
+    return Signal(
+        channel.name, channel.role, spread(grid, cells.cell, np.cumsum(made)),
+        spread(grid, cells.cell, np.ones(n.size)) > 0, np.ones(grid.cells),
+        np.full(grid.cells, (3e-6) ** 2), walk, columns,
+        0.5 * volumes / unit, 0.42 * volumes / unit, 4 + _WAVES, unit,
+    )  # fmt: skip

@@ -1,0 +1,129 @@
+"""One channel's level, cell by cell: the value, and how bins are laid into cells."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.bins import ChannelBins
+from monitor.analysis.estimate.grid import Grid
+from monitor.analysis.estimate.layout import Layout
+from monitor.plan.model import ChannelSpec, Train
+
+__all__ = [
+    "WALK",
+    "About",
+    "Cells",
+    "Signal",
+    "after_breaks",
+    "fraction",
+    "in_cells",
+    "jump_columns",
+    "reading_noise",
+    "spread",
+]
+
+_Array = NDArray[np.float64]
+
+WALK = 3e-5
+"""Random walk of a balance or flow in a minute, as a share of the whole change. From memory."""
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One channel on the grid. Arrays are (cells,) unless said otherwise."""
+
+    name: str
+    role: str
+    level: _Array
+    there: NDArray[np.bool_]
+    at: _Array
+    """Where in the cell, 0..1, the level was read."""
+    white_var: _Array
+    walk_var: _Array
+    """Variance of what the level may drift by since the cell before; inf: an unknown jump."""
+    columns: _Array
+    """(cells, columns): nuisances, each divided by its prior standard deviation."""
+    share: _Array
+    """(steps,): prior mean of what each step brings."""
+    share_u: _Array
+    slow: int
+    """How many of the columns move slowly; each of the others is a jump."""
+    unit: float
+    """What one unit of level is in the channel's canonical unit."""
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """What every channel's signal is made with."""
+
+    grid: Grid
+    layout: Layout
+    specs: Mapping[str, ChannelSpec]
+    train: Train
+    warmth_C: _Array
+    """(cells,): what warms the gas in the train, at each cell's end: the head, else the pot."""
+    molar_mL: float
+    told: _Array | None
+    """(edges, steps): extents by the fit of the tick before; None: no kinetics."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Which cells a channel's bins fall into: runs of bins, first and last of each."""
+
+    cell: NDArray[np.intp]
+    first: NDArray[np.intp]
+    last: NDArray[np.intp]
+
+
+def in_cells(grid: Grid, channel: ChannelBins, keep: NDArray[np.bool_]) -> Cells | None:
+    where = grid.cell_of(channel.at_s)
+    index = np.flatnonzero((where >= 0) & (where < grid.cells) & keep)
+    if index.size == 0:
+        return None
+    begins = np.flatnonzero(np.diff(where[index], prepend=-1))
+    ends = np.append(begins[1:], index.size) - 1
+    return Cells(where[index][begins], index[begins], index[ends])
+
+
+def spread(grid: Grid, cell: NDArray[np.intp], values: _Array, fill: float = 0.0) -> _Array:
+    out = np.full(grid.cells, fill)
+    out[cell] = values
+    return out
+
+
+def fraction(grid: Grid, cell: NDArray[np.intp], t_s: _Array) -> _Array:
+    begin, width = grid.edges_s[cell], np.diff(grid.edges_s)[cell]
+    return spread(grid, cell, np.clip((t_s - begin) / width, 0.0, 1.0), 1.0)
+
+
+def after_breaks(
+    grid: Grid, walk: _Array, cell: NDArray[np.intp], keep: NDArray[np.bool_], channel: ChannelBins
+) -> None:
+    """An unknown jump wherever a stretch was shut out between two cells that spoke."""
+    breaks = channel.at_s[~keep]
+    if breaks.size == 0:
+        return
+    out = grid.cell_of(breaks)
+    after = np.searchsorted(cell, out, side="right")
+    walk[cell[np.unique(after[after < cell.size])]] = np.inf
+
+
+def jump_columns(grid: Grid, jumps: tuple[float, ...], size: float) -> _Array:
+    """One column for each step in the level: a hose, a tare, a knock."""
+    ends = grid.edges_s[1:]
+    return (
+        np.stack([size * (ends > t) for t in jumps], axis=1) if jumps else np.empty((ends.size, 0))
+    )
+
+
+def reading_noise(spec: ChannelSpec | None, channel: ChannelBins, otherwise: float) -> float:
+    """Standard deviation of one reading, in the canonical unit: as stated, learned, or a guess."""
+    if spec is not None and spec.noise is not None:
+        return abs(spec.noise * spec.gain) * {"mg": 1e-3, "kg": 1e3}.get(spec.unit, 1.0)
+    known = channel.scatter[np.isfinite(channel.scatter)]
+    return float(np.median(known)) if known.size >= 5 else otherwise
