@@ -38,7 +38,6 @@ _CONSEQUENCES: dict[str, frozenset[str]] = {
     "over-temperature": frozenset({"off-profile"}),
     "coolant-above-line": frozenset({"coolant-warm"}),
     "coolant-flow-lost": frozenset({"coolant-warm"}),
-    "ice-gone": frozenset({"coolant-warm"}),
     "foaming-over": frozenset({"leak-suspected", "channels-disagree"}),
     "bumping": frozenset({"channels-disagree", "leak-suspected"}),
     "stalled": frozenset({"off-profile"}),

@@ -68,7 +68,9 @@ def _warm(view: View) -> Iterator[Judged]:
         why = f"coolant {coolant.warmest_C:.1f} degC, above the line of {limit:.1f} degC"
     elif drifts and soon is not None:
         why += f"; at this drift it is there in {soon / 60.0:.0f} min"
-    yield Judged("coolant-warm", why, coolant.warmest, on_delay_s=30.0)
+    # One alarm for the coolant, whichever of its two ends is the warmer just now.
+    end = view.live(_OUT) or view.live(_IN)
+    yield Judged("coolant-warm", why, end.name if end else coolant.warmest, on_delay_s=30.0)
 
 
 def _freezing(view: View) -> Iterator[Judged]:
