@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,8 +22,6 @@ _NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,79}")
 @answered
 def learn(arguments: argparse.Namespace) -> int:
     """Fit all runs that inform and write the set; 1 where none does."""
-    # Many small matrices: threads of the linear algebra library would only wait for each other.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     path = _set_path(arguments)
     taken, refused = _sorted_out(arguments.journal, arguments.rehearsals)
     if not taken:
@@ -84,9 +81,10 @@ def _run(path: Path, rehearsals: bool) -> FinishedRun:
         first = checked.problems[0] if checked.problems else "it is not whole"
         raise UninformativeError(f"it fails verification: {first}")
     with open_reader(path) as reader:
-        run = read_run(
-            reader.entries(), rehearsals=rehearsals, checkpoint=reader.checkpoint(VERSION)
-        )
+        state = reader.checkpoint(VERSION)
+        if state is None:
+            note(f"{path}: no analysis of this version is stored in it: computed anew")
+        run = read_run(reader.entries(), rehearsals=rehearsals, checkpoint=state)
     check_informs(run)
     return run
 
