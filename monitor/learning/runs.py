@@ -15,6 +15,7 @@ from monitor.analysis.fold import Fold
 from monitor.analysis.setting import setting_of
 from monitor.entries import ClosedCleanly, Entry, Readings, RunStarted
 from monitor.learning.history import is_by_pot, longest_silence_s, past_of
+from monitor.plan.amounts import amounts_known
 from monitor.plan.model import Plan
 from monitor.plan.problems import FileErrors
 
@@ -142,6 +143,10 @@ def _check_steps(plan: Plan) -> None:
         raise UninformativeError(
             f"step {by_loss[0]!r} states a loss of mass: a reaction set holds equations, so what "
             "was learned could not be kept in one"
+        )
+    if not amounts_known(plan):
+        raise UninformativeError(
+            "its plan does not say how much was in the pot, so no share of it is known"
         )
 
 

@@ -195,8 +195,13 @@ hold_min = 40
         (table(10, 1, columns="pot head"), PLAN.format(rate=10), "never came to its end"),
         (table(10, 1), TIMED_HOLD, "it is a timed hold"),
         (table(10, 1), LOSS_PLAN, "states a loss of mass"),
+        (
+            table(10, 1),
+            PLAN.format(rate=10).replace("mass_g = 20.0\n", ""),
+            "does not say how much",
+        ),
     ],
-    ids=["cut off", "temperatures alone", "timed hold", "by loss"],
+    ids=["cut off", "temperatures alone", "timed hold", "by loss", "no amount"],
 )
 def test_runs_that_teach_nothing(
     call: Call, tmp_path: Path, text: str, plan: str, why: str
