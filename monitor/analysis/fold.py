@@ -17,6 +17,8 @@ from typing import Any
 from drivers.reading import Quality
 from monitor.analysis.alarms import Alarms
 from monitor.analysis.bins import BinStore
+from monitor.analysis.boil_down import follow_boil_down
+from monitor.analysis.boil_down_state import BoilDownState, BoilDownView
 from monitor.analysis.channels import ChannelState
 from monitor.analysis.codec import from_data, to_data
 from monitor.analysis.conditions import Findings, Needs
@@ -54,7 +56,7 @@ from monitor.plan.profile import segment_at
 
 __all__ = ["VERSION", "Fold", "line_json"]
 
-VERSION = "2"
+VERSION = "3"
 """Version of state and rules: a checkpoint of another one is folded anew."""
 
 TICK_S = 10.0
@@ -98,6 +100,9 @@ class _State:
     limit_C: float | None = None
     """The coolant's line at the last tick."""
     cannot_tell: list[Needs] = field(default_factory=list)
+    boil_down: BoilDownState = field(default_factory=BoilDownState)
+    boil_down_seen: BoilDownView | None = None
+    """At the last tick."""
 
     def hole_after_s(self) -> float:
         """Time without an entry from which nobody records."""
@@ -274,9 +279,12 @@ class Fold:
         pot_C = None if pot is None else pot.value
         if is_heavy and pot is not None:
             refit_lateness(state.heating, plan.profile, self._bins.channel(pot.name), at)
+        # A boiling pot is as hot as what it holds allows, whatever the profile would have.
+        follows_C = None if state.boil_down.lasts else pot_C
         band = plan.limits.profile_band_K
-        watch_profile(state.heating, plan.profile, pot_C, band, at)
+        watch_profile(state.heating, plan.profile, follows_C, band, at)
         view = self._view(at)
+        self._boil_down(view)
         if is_heavy and (state.read_since_heavy or at - state.now_s < _QUIET_S):
             self._estimate(view)
         else:
@@ -284,6 +292,16 @@ class Fold:
         said = self._decide(view, pot_C, is_heavy)
         self._judge_all(view)
         return self._line(at, view, said)
+
+    def _boil_down(self, view: View) -> None:
+        state, expected = self._state, self._setting.boil_down
+        state.boil_down_seen = None
+        if expected is not None:
+            out = distrusted(view, state.findings)
+            state.boil_down_seen = follow_boil_down(state.boil_down, expected, view, out)
+        if state.boil_down.lasts:
+            state.heating.follows, state.heating.left_s = True, None
+        view.boil_down = state.boil_down_seen
 
     def _estimate(self, view: View) -> None:
         state, setup = self._state, self._setting.setup
@@ -365,6 +383,7 @@ class Fold:
             estimate=estimate,
             coolant=view_coolant(limit, cold, now_s, not is_light) if cold else CoolantView(limit),
             complete_s=complete_s,
+            boil_down=state.boil_down_seen,
             is_recorded=now_s - state.now_s <= state.hole_after_s(),
             resumed_s=state.resumed_s,
         )
@@ -392,6 +411,7 @@ class Fold:
             cannot_tell=state.cannot_tell,
             stage=self._stage(view),
             channels=channel_lines(state.channels, at),
+            boil_down=view.boil_down,
         )
 
     def _remaining(self, view: View, said: Said) -> dict[str, float | None] | int | None:
@@ -404,6 +424,8 @@ class Fold:
         return None if left is None else dict.fromkeys(("p05", "p50", "p95"), round(left, 0))
 
     def _stage(self, view: View) -> str:
+        if self._state.boil_down.lasts:
+            return "boil-down"
         if view.complete_s is not None:
             return "after the end"
         if view.heating.began_s is None:

@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from typing import Any
 
 from monitor.analysis.alarms import Alarms
+from monitor.analysis.boil_down_state import BoilDownView
 from monitor.analysis.channels import ChannelState, ne107_state
 from monitor.analysis.conditions import Findings, Needs
 from monitor.analysis.coolant import CoolantView
@@ -57,9 +58,10 @@ def build_line(
     cannot_tell: Sequence[Needs],
     stage: str,
     channels: list[dict[str, Any]],
+    boil_down: BoilDownView | None = None,
 ) -> dict[str, Any]:
     """Assemble the line; every figure in it is finite or None."""
-    return {
+    line = {
         "format": FORMAT,
         "elapsed_s": round(now_s, 3),
         "time": time,
@@ -84,6 +86,22 @@ def build_line(
             for e in said.evidence
         ],
         "channels": channels,
+    }
+    return line if boil_down is None else {**line, "boil_down": _boil_down(boil_down)}
+
+
+def _boil_down(seen: BoilDownView) -> dict[str, Any]:
+    """Present where the plan has [boil_down]."""
+    stop_in = None if seen.stop_in_s is None else RemainingBand(*seen.stop_in_s)
+    return {
+        "water_mol_per_mol": _quantiles(seen.water),
+        "rate_g_per_min": _quantiles(seen.rate_g_per_min),
+        "stop_in_s": remaining_data(stop_in),
+        "heat_off_in_s": _duration(seen.heat_off_in_s),
+        "stop_mol_per_mol": seen.stop_mol_per_mol,
+        "dry_mol_per_mol": seen.dry_mol_per_mol,
+        "from": list(seen.sources),
+        "lasts": seen.lasts,
     }
 
 

@@ -11,6 +11,7 @@ from monitor.analysis.estimate import Setup
 from monitor.chemistry.network import Network
 from monitor.chemistry.no2 import dew_point_C
 from monitor.plan.amounts import condensing_point_C, network_of, site_pressure_kPa
+from monitor.plan.boil_down import BoilDownExpected, boil_down_of
 from monitor.plan.expect import Course, expected_course
 from monitor.plan.files import parse_plan, parse_rig
 from monitor.plan.model import ChannelSpec, InstrumentSpec, Plan, Rig
@@ -39,6 +40,7 @@ class Setting:
     condensing_C: tuple[float | None, ...]
     """Condensing point of the gas of each step of the plan, in the plan's order. [degC]"""
     specs: Mapping[str, tuple[InstrumentSpec, ChannelSpec]]
+    boil_down: BoilDownExpected | None = None
 
     def roles(self) -> frozenset[str]:
         """Roles that the rig names."""
@@ -91,4 +93,5 @@ def setting_of(plan_toml: str, rig_toml: str, seed: int) -> Setting:
         urgent_C=dew_point_C(min(max(at_kPa, 20.0), 120.0)),
         condensing_C=condensing,
         specs={c.name: (i, c) for i in rig.instruments for c in i.channels},
+        boil_down=boil_down_of(plan),
     )

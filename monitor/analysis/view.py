@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from monitor.analysis.bins import BinStore
+from monitor.analysis.boil_down_state import BoilDownView
 from monitor.analysis.channels import ChannelState
 from monitor.analysis.coolant import CoolantView
 from monitor.analysis.estimate import Estimate
@@ -55,6 +56,8 @@ class View:
     estimate: Estimate | None
     coolant: CoolantView
     complete_s: float | None
+    boil_down: BoilDownView | None = None
+    """None where the plan boils nothing down."""
     is_recorded: bool = True
     """False in a hole of the record, where the silence of a channel says nothing."""
     resumed_s: float = 0.0

@@ -1,4 +1,4 @@
-"""What boils down in a rehearsal: its boiling point rises, and distillate hangs in the condenser."""
+"""What boils down in a rehearsal: a boiling point that rises, distillate that hangs behind."""
 
 from __future__ import annotations
 

@@ -170,7 +170,21 @@ def _near_dry(view: View) -> Iterator[Judged]:
         yield Judged("near-dryness", why, pot.name, on_delay_s=30.0)
 
 
+def _near_stop(view: View) -> Iterator[Judged]:
+    """At a boil-down with a stop line: heat taken away now would be just in time, or too late."""
+    pot, seen = view.live(_POT), view.boil_down
+    if seen is not None and seen.near_why:
+        name = None if pot is None else pot.name
+        yield Judged("near-dryness", seen.near_why, name, on_delay_s=0.0)
+
+
+def _has_stop(view: View) -> bool:
+    return view.setting.boil_down is not None
+
+
 def _boils_down(view: View) -> bool:
+    if _has_stop(view) and not view.of(_HEAD):
+        return False
     charge = view.setting.plan.charge
     wet = charge is not None and charge.free_water_g > 0.0
     return _runs(view) and (wet or view.setting.network is None)
@@ -263,6 +277,8 @@ RULES = (
     Rule(("electrical-noise",), _picked_up, ((_POT,),)),
     Rule(("foaming-over",), _foams, ((_HEAD, _POT),), matters=_runs),
     Rule(("near-dryness",), _near_dry, ((_HEAD, _POT),), matters=_boils_down),
+    Rule(("near-dryness",), _near_stop, (("pot_mass",), ("receiver_mass",), (_POT,)),
+         matters=_has_stop),
     Rule(("crust-suspected",), _crust, matters=_runs),
     Rule(("mass-step",), _step, (("pot_mass",), ("receiver_mass",))),
 )  # fmt: skip
