@@ -38,7 +38,7 @@ from monitor.analysis.setting import Setting, setting_of
 from monitor.analysis.timed_hold import HoldState, hold_left_s, say_hold, watch_hold
 from monitor.analysis.verdict import decide, distrusted
 from monitor.analysis.verdict_state import Said, Verdict
-from monitor.analysis.view import Happened, View
+from monitor.analysis.view import DISK, Happened, View
 from monitor.entries import (
     Acknowledged,
     Amended,
@@ -65,6 +65,9 @@ _QUIET_S = 600.0
 _FAST_S = 1.0
 _HOLE_S = 5.0
 """Longer without any entry, not even a heartbeat: nobody records, and silence says nothing."""
+
+_SETTLED_S = 1200.0
+_HEAVY_SETTLED_S = 300.0
 
 _LATEST_S = 1e10
 """Beyond this (three centuries) a time is no time of a run."""
@@ -273,7 +276,7 @@ class Fold:
         """Work out and return the line at a multiple of 10 s."""
         state, plan = self._state, self._setting.plan
         state.ticked_s = at
-        is_heavy = at % HEAVY_S == 0.0
+        is_heavy = at % self._heavy_every_s(at) == 0.0
         self._bins.close_until(at)
         pot = self._pot(at)
         pot_C = None if pot is None else pot.value
@@ -292,6 +295,12 @@ class Fold:
         said = self._decide(view, pot_C, is_heavy)
         self._judge_all(view)
         return self._line(at, view, said)
+
+    def _heavy_every_s(self, at: float) -> float:
+        """A run that has been complete for a while is estimated more rarely: rules see gas first."""
+        complete_s = self._state.verdict.complete_s
+        settled = complete_s is not None and at - complete_s >= _SETTLED_S
+        return _HEAVY_SETTLED_S if settled else HEAVY_S
 
     def _boil_down(self, view: View) -> None:
         state, expected = self._state, self._setting.boil_down
@@ -443,11 +452,15 @@ def _note(happened: Happened, now: float, body: Body) -> None:
     """Keep what is no reading but matters for a while."""
     if isinstance(body, Gap):
         span = [s if math.isfinite(s) else now for s in (body.from_s, body.to_s)]
-        happened.gaps.append((body.cause, min(span), max(span)))
+        happened.gaps.append((body.cause, min(span), max(span), body.text[:200]))
     elif isinstance(body, InstrumentState):
         if body.state == "bad-input":
             happened.bad_inputs.append((body.instrument, now))
+        elif body.state.startswith("disk-"):
+            happened.instruments[DISK] = (body.state, now, body.text[:200])
         else:
+            if (body.instrument, body.state) == ("recorder", "started"):
+                happened.instruments.pop(DISK, None)  # a new one looks for itself
             happened.instruments[body.instrument] = (body.state, now, body.text[:200])
     elif isinstance(body, Confirmed):
         happened.answers[body.question[:100]] = body.answer[:200]

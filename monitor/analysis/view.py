@@ -13,15 +13,18 @@ from monitor.analysis.estimate import Estimate
 from monitor.analysis.expected import Heating
 from monitor.analysis.setting import Setting
 
-__all__ = ["Happened", "View"]
+__all__ = ["DISK", "Happened", "View"]
+
+DISK = "recorder: disk"
+"""Key of `Happened.instruments` for what the recorder says of its disk."""
 
 
 @dataclass(slots=True)
 class Happened:
     """What was not a reading but matters for a while: gaps, marks, instruments, confirmations."""
 
-    gaps: list[tuple[str, float, float]] = field(default_factory=list)
-    """(cause, from, to). [s]"""
+    gaps: list[tuple[str, float, float, str]] = field(default_factory=list)
+    """(cause, from, to, text). [s]"""
     marks: list[tuple[str, float]] = field(default_factory=list)
     """(kind or text in lower case, time). [s]"""
     instruments: dict[str, tuple[str, float, str]] = field(default_factory=dict)

@@ -267,7 +267,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks alarms", description=__doc__)
     parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2, 3])
     parser.add_argument(
-        "--hours", type=float, default=100.0, help="clean hours, both rigs together"
+        "--hours", type=float, default=100.0, help="clean hours, rigs together"
     )
     parser.add_argument("--faults", nargs="*", choices=list(FAULTS), default=list(FAULTS))
     parser.add_argument("--rigs", nargs="+", choices=list(RIGS), default=list(RIGS))
