@@ -266,6 +266,7 @@ class Fold:
             first = str(error).splitlines()[0] if str(error) else "unreadable"
             state.happened.unread = f"an amended plan or rig cannot be read, the old holds: {first}"
             return
+        state.boil_down.is_past = False
         state.hold = HoldState(held_s=state.hold.held_s, looked_s=state.hold.looked_s)
         if self._setting.setup is None:
             state.estimate = None
