@@ -10,7 +10,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from monitor.analysis.boil_down_state import BoilDownState, BoilDownView, Pace, Weighed, time_to
+from monitor.analysis.boil_down_mass import HOT_START_C, by_mass, together, weigh
+from monitor.analysis.boil_down_pace import Pace, slope, time_to
+from monitor.analysis.boil_down_state import BoilDownState, BoilDownView
 from monitor.analysis.estimate import Band
 from monitor.analysis.expected import Heating
 from monitor.analysis.view import View
@@ -36,16 +38,12 @@ _RATE_U = 0.1
 _RATE_BY_BOILING_U = 0.5
 _PROBE_U_K = 1.5
 """Standard uncertainty of a probe in its well. Judgement, after class 1 of IEC 60584-1."""
-_BALANCE_U = 0.003
-"""Relative: what leaves as vapour beside the receiver, or as acid with the water. Judgement."""
 _SLOWEST_S = 8 * 3600.0
 """It boils where at its rate the stop line would be reached within that."""
 _STILL_S = 300.0
 _BOUND = 5.0
 """Water that the ions hold at the stop line, or half of it where that is less. Judgement."""
 _SHORT_K = 10.0
-_PARTED = 3.0
-_HOT_START_C = 60.0
 _TICK_S = 10.0
 
 
@@ -59,11 +57,11 @@ def follow_boil_down(
     if not view.is_recorded or state.is_past:
         state.lasts = state.lasts and not state.is_past
         return bare
-    sources = _weigh(state, view, distrusted)
-    told = {role: _by_mass(role, sources[role], expected.solution, plan, view) for role in sources}
+    sources = weigh(state, view, distrusted)
+    told = {role: by_mass(role, sources[role], expected.solution, plan, view) for role in sources}
     left: WaterLeft | None
     if told:
-        left = water_left(expected.solution, *_together([*told.values()]))
+        left = water_left(expected.solution, *together([*told.values()]))
         source = next(iter(told))
         alone = water_left(expected.solution, *told[source]).mol_per_mol
         names = tuple(told)
@@ -75,59 +73,6 @@ def follow_boil_down(
         source, alone, names = "pot_temperature", left.mol_per_mol, ("pot_temperature",)
     rate = _rate(state, source, alone, view.now_s)
     return _seen(state, expected, plan, view, left, rate, names)
-
-
-def _weigh(
-    state: BoilDownState, view: View, distrusted: Mapping[str, float]
-) -> dict[str, list[float]]:
-    """Role -> what each of its trusted, live balances says has gone. [g]"""
-    gone: dict[str, list[float]] = {}
-    if (view.heating.start_C or 0.0) >= _HOT_START_C:
-        return gone
-    counts = view.heating.began_s is not None or not view.of("pot_temperature")
-    for role, sign in (("pot_mass", -1.0), ("receiver_mass", 1.0)):
-        for channel in view.of(role):
-            if not channel.is_live(view.now_s) or channel.value is None:
-                continue
-            weighed = state.balances.setdefault(channel.name, Weighed(last_g=channel.value))
-            step_s = view.memory.get(f"step:{channel.name}", -1.0)
-            change = channel.value - (weighed.last_g or 0.0)
-            if step_s > weighed.step_s:
-                change -= view.memory[f"step-g:{channel.name}"]
-                weighed.step_s = step_s
-            weighed.last_g = channel.value
-            weighed.gone_g = weighed.gone_g + sign * change if counts else 0.0
-            if channel.name not in distrusted:
-                gone.setdefault(role, []).append(weighed.gone_g)
-    return gone
-
-
-def _by_mass(
-    role: str, gone: list[float], solution: Solution, plan: BoilDown, view: View
-) -> tuple[float, float]:
-    """Water gone by the balances of one role, and its standard uncertainty. [g]"""
-    noise_g = max(state.noise() for state in view.of(role))
-    total_g = max(sum(gone), 0.0)
-    held_g = held_u_g = 0.0
-    if role == "receiver_mass":
-        share = -math.expm1(-total_g / plan.held_g) if plan.held_g > 0.0 else 1.0
-        held_g, held_u_g = plan.held_g * share, plan.held_u_g * share
-    most_g = solution.water_mol_per_mol * solution.salt_mol * _WATER_G_MOL
-    u_g = math.hypot(1.4 * noise_g, _BALANCE_U * min(total_g, most_g), 0.05, held_u_g)
-    return total_g + held_g, u_g
-
-
-def _together(told: list[tuple[float, float]]) -> tuple[float, float]:
-    """One balance as it is, two weighted; where they part, the whole span between them."""
-    if len(told) == 1:
-        return told[0]
-    (one_g, one_u), (other_g, other_u) = told
-    apart_g = abs(one_g - other_g)
-    if apart_g > _PARTED * math.hypot(one_u, other_u):
-        return 0.5 * (one_g + other_g), 0.5 * apart_g
-    weight = other_u**2 / (one_u**2 + other_u**2)
-    mean_g = weight * one_g + (1.0 - weight) * other_g
-    return mean_g, one_u * other_u / math.hypot(one_u, other_u)
 
 
 def _by_boiling(
@@ -154,7 +99,7 @@ def _by_boiling(
 
 def _is_known(heating: Heating) -> bool:
     """Begun cold, or not begun: all the water is there."""
-    return (heating.start_C or 0.0) < _HOT_START_C
+    return (heating.start_C or 0.0) < HOT_START_C
 
 
 def _ions(charge: object) -> int:
@@ -182,32 +127,19 @@ def _rate(state: BoilDownState, source: str, water: float, now_s: float) -> Pace
     while state.trail[0][0] < now_s - _WINDOW_S:
         state.trail.popleft()
     middle_s = now_s - 0.5 * _WINDOW_S
-    older = _slope([p for p in state.trail if p[0] <= middle_s])
-    newer = _slope([p for p in state.trail if p[0] >= middle_s])
+    older = slope([p for p in state.trail if p[0] <= middle_s])
+    newer = slope([p for p in state.trail if p[0] >= middle_s])
     if older is None or newer is None:
         return None
     if source == "pot_temperature":
         # A boiling point is too coarse to tell how the rate changes.
-        whole = _slope([*state.trail])
+        whole = slope([*state.trail])
         assert whole is not None
         return Pace(-whole[0], math.hypot(whole[1], _RATE_BY_BOILING_U * whole[0]), 0.0)
     change = older[0] - newer[0]
     now = -newer[0] + 0.5 * change
     u = math.hypot(1.5 * newer[1], 0.5 * older[1], _RATE_U * now)
     return Pace(now, u, change / (0.5 * _WINDOW_S))
-
-
-def _slope(points: list[tuple[float, float]]) -> tuple[float, float] | None:
-    """Least-squares slope and its standard error; None with fewer than five points."""
-    n = len(points)
-    if n < 5:
-        return None
-    mean_t = sum(t for t, _ in points) / n
-    mean_w = sum(w for _, w in points) / n
-    spread = sum((t - mean_t) ** 2 for t, _ in points)
-    slope = sum((t - mean_t) * (w - mean_w) for t, w in points) / spread
-    rest = sum((w - mean_w - slope * (t - mean_t)) ** 2 for t, w in points)
-    return slope, math.sqrt(rest / (n - 2) / spread)
 
 
 def _seen(
@@ -238,6 +170,7 @@ def _seen(
             off_s = time_to_stop_s(left_g, pace, plan.residual_min)
     seen = BoilDownView(stop, dry, water, gone, stop_in, off_s, sources, state.lasts)
     why = _near_why(seen, plan, view)
+    state.was_near = state.was_near or why != ""
     return BoilDownView(stop, dry, water, gone, stop_in, off_s, sources, state.lasts, why)
 
 

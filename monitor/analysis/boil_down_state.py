@@ -8,13 +8,7 @@ from dataclasses import dataclass, field
 
 from monitor.analysis.estimate import Band
 
-__all__ = ["BoilDownState", "BoilDownView", "Pace", "Weighed", "time_to"]
-
-_Z = 1.645
-_CHANGES_S = 600.0
-_MOST_CHANGE = 3.0
-_SLOWS = 1.5
-"""How much slower on the whole it may yet become. Judgement."""
+__all__ = ["BoilDownState", "BoilDownView", "Weighed"]
 
 
 @dataclass(slots=True)
@@ -23,9 +17,12 @@ class Weighed:
 
     gone_g: float = 0.0
     """Lighter by so much under the pot, heavier under a receiver; steps by hand left out."""
-    last_g: float | None = None
+    last_g: float = 0.0
+    seen_s: float = 0.0
     step_s: float = -1.0
     """The last step that was left out."""
+    is_whole: bool = True
+    """It was there when heating began; otherwise nobody knows what had gone before."""
 
 
 @dataclass(slots=True)
@@ -42,6 +39,8 @@ class BoilDownState:
     boiled_s: float | None = None
     """When it was last seen to boil."""
     lasts: bool = False
+    was_near: bool = False
+    """The stop line has been near: heat taken away is as it should be."""
     is_past: bool = False
     """Certainly past the dry line, and a reaction goes on: what leaves now is no water of ours."""
 
@@ -62,52 +61,3 @@ class BoilDownView:
     lasts: bool = False
     near_why: str = ""
     """Why the stop line is near or passed; empty where it is neither."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pace:
-    """How fast water goes. [mol of water per mol of salt, per second]"""
-
-    now: float
-    u: float
-    """Standard uncertainty of that."""
-    change_per_s: float
-    """How it grows, or falls where negative."""
-
-    def ahead(self, left: float) -> tuple[float, float]:
-        """Mean rate until `left` is gone, and its standard uncertainty.
-
-        It goes on changing as it does now, for minutes and within bounds; and whether it will is
-        as uncertain as the change itself.
-        """
-        span_s = min(max(left, 0.0) / self.now, _CHANGES_S)
-        mean = self.now + 0.5 * self.change_per_s * span_s
-        mean = min(max(mean, self.now / _MOST_CHANGE), self.now * _MOST_CHANGE)
-        return mean, math.hypot(self.u * mean / self.now, 0.5 * (mean - self.now))
-
-
-def time_to(left: float, left_u: float, pace: Pace) -> tuple[float, float, float]:
-    """Quantiles (5, 50, 95 %) of the time in which `left` goes: Fieller's interval. [s]
-
-    By a time t it has gone where left - t rate < 0, a normal quantity of variance
-    left_u^2 + t^2 rate_u^2: E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175. The end may come
-    later than that: a stronger solution boils hotter, and so takes up less heat.
-    """
-    if pace.now <= 0.0:
-        none = 0.0 if left <= 0.0 else math.inf
-        return none, none, none
-    rate, rate_u = pace.ahead(left)
-    soonest = latest = 0.0
-    if left > _Z * left_u:
-        soonest, _ = _roots(left, left_u, rate, rate_u)
-    if left > -_Z * left_u:
-        _, latest = _roots(left, left_u, rate / _SLOWS, rate_u / _SLOWS)
-    return soonest, max(left, 0.0) / rate, latest
-
-
-def _roots(left: float, left_u: float, rate: float, rate_u: float) -> tuple[float, float]:
-    spread = left**2 - (_Z * left_u) ** 2
-    steady = rate**2 - (_Z * rate_u) ** 2
-    root = math.sqrt(max((left * rate) ** 2 - steady * spread, 0.0))
-    latest = (left * rate + root) / steady if steady > 0.0 else math.inf
-    return spread / (left * rate + root), latest

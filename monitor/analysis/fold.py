@@ -266,7 +266,7 @@ class Fold:
             first = str(error).splitlines()[0] if str(error) else "unreadable"
             state.happened.unread = f"an amended plan or rig cannot be read, the old holds: {first}"
             return
-        state.boil_down.is_past = False
+        state.boil_down.is_past = state.boil_down.was_near = False
         state.hold = HoldState(held_s=state.hold.held_s, looked_s=state.hold.looked_s)
         if self._setting.setup is None:
             state.estimate = None
@@ -283,8 +283,7 @@ class Fold:
         pot_C = None if pot is None else pot.value
         if is_heavy and pot is not None:
             refit_lateness(state.heating, plan.profile, self._bins.channel(pot.name), at)
-        # A boiling pot is as hot as what it holds allows, whatever the profile would have.
-        follows_C = None if state.boil_down.lasts else pot_C
+        follows_C = None if self._boils_down() else pot_C
         band = plan.limits.profile_band_K
         watch_profile(state.heating, plan.profile, follows_C, band, at)
         view = self._view(at)
@@ -309,9 +308,17 @@ class Fold:
         if expected is not None:
             out = distrusted(view, state.findings)
             state.boil_down_seen = follow_boil_down(state.boil_down, expected, view, out)
-        if state.boil_down.lasts:
+        if self._boils_down():
             state.heating.follows, state.heating.left_s = True, None
         view.boil_down = state.boil_down_seen
+
+    def _boils_down(self) -> bool:
+        """A boiling pot is as hot as what it holds allows; near the stop line heat is taken away.
+
+        Neither is a departure from the profile.
+        """
+        seen = self._state.boil_down
+        return seen.lasts or (seen.was_near and self._setting.network is None)
 
     def _estimate(self, view: View) -> None:
         state, setup = self._state, self._setting.setup

@@ -54,13 +54,17 @@ def progress(line: Line) -> Progress:
 
 
 def figures(line: Line, facts: Facts, now_s: float, utc_s: float | None) -> tuple[Figure, ...]:
-    """Progress, time left, gas and coolant, always in this order. `line` may be empty."""
-    return (
+    """Progress, time left, gas and coolant, always in this order. `line` may be empty.
+
+    Water follows where the plan boils a solution down.
+    """
+    always = (
         _progress(line),
         _time_left(line, facts, now_s, utc_s),
         _gas(line),
         _coolant(line, facts),
     )
+    return (*always, _water(line, now_s)) if line.get("boil_down") else always
 
 
 def _progress(line: Line) -> Figure:
@@ -125,3 +129,30 @@ def _coolant(line: Line, facts: Facts) -> Figure:
     in_s = coolant.get("reaches_limit_in_s")
     aside = f"there in {duration(in_s)}" if in_s is not None and margin_K > 0.0 else ""
     return Figure("Coolant", value, aside=aside, level=level)
+
+
+def _water(line: Line, now_s: float) -> Figure:
+    """Water left for each mole of salt, and when the stop line will be reached."""
+    seen = line["boil_down"]
+    water, stop = seen["water_mol_per_mol"], seen["stop_mol_per_mol"]
+    if not water:
+        return Figure("Water", "not known yet", aside=f"stop line at {stop:g} mol per mol")
+    is_near = any(f["name"] == "near-dryness" for f in line.get("findings") or ())
+    level = "alert" if water["p50"] <= stop else "warn" if is_near else ""
+    between = f"({water['p05']:.1f} to {water['p95']:.1f})"
+    aside = _stop_words(seen, max(0.0, now_s - line["elapsed_s"]))
+    return Figure("Water", f"{water['p50']:.1f} mol per mol", between, aside, level)
+
+
+def _stop_words(seen: Mapping[str, Any], since_s: float) -> str:
+    """Counted down since the line was made."""
+    stop_in, stop = seen["stop_in_s"], seen["stop_mol_per_mol"]
+    if seen["water_mol_per_mol"]["p50"] <= stop:
+        return f"past the stop line at {stop:g}"
+    if not stop_in or stop_in["p50"] is None:
+        return f"stop line at {stop:g}"
+    p05, p50, p95 = (
+        None if stop_in[q] is None else max(0.0, stop_in[q] - since_s)
+        for q in ("p05", "p50", "p95")
+    )
+    return f"stop line at {stop:g} in {duration(p50)} ({duration(p05)} to {duration(p95)})"

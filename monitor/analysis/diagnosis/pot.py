@@ -20,6 +20,8 @@ _TEMPERATURES = (
     "bath_temperature", "receiver_temperature",
 )  # fmt: skip
 _ROUGH = 4.0
+_BOILS_C = 85.0
+"""Water boils no colder than this up to 4500 m: below it nothing dries up."""
 _STEAM_C = 104.0
 """Steam alone does not heat the head beyond this."""
 
@@ -165,7 +167,8 @@ def _near_dry(view: View) -> Iterator[Judged]:
     boiled = view.memory.get("boiled", 0.0) or float(head.value > 80.0)
     view.memory["boiled"] = boiled
     dry = boiled > 0.0 and head.value < top - 8.0 and climbs is not None and climbs > 0.8
-    if dead_band(view, "dry", dry, head.value < top - 4.0):
+    stays = head.value < top - 4.0 and pot.value > _BOILS_C
+    if dead_band(view, "dry", dry, stays):
         why = f"head falls to {head.value:.0f} degC while the pot climbs {climbs or 0.0:.1f} K/min"
         yield Judged("near-dryness", why, pot.name, on_delay_s=30.0)
 
