@@ -45,6 +45,11 @@ _ROUNDS = 3
 _HOPELESS = 30.0
 """A model whose evidence lies that much below the best (natural logarithm) is not fitted on."""
 
+_MISFIT_E_U_KJ_MOL = 3.0
+_MISFIT_HALF_U_K = 1.5
+"""What more than one population, an order between two models and a thermowell that is not quite at
+the charge's temperature do to every run alike. From simulated runs."""
+
 _GAS_ALONE_E_U_KJ_MOL = 12.0
 """Where the pot was not weighed: what the absorber keeps hangs on how fast gas comes, which looks
 like another activation energy, in every run alike. From simulated runs."""
@@ -134,7 +139,7 @@ def learn(runs: Sequence[FinishedRun]) -> Learned:
     weights /= weights.sum()
     best = int(np.argmax(weights))
     weighed = any(_is_weighed(past) for past in pasts)
-    besides = 0.0 if weighed else _GAS_ALONE_E_U_KJ_MOL
+    besides = _MISFIT_E_U_KJ_MOL if weighed else _GAS_ALONE_E_U_KJ_MOL
     steps = _steps(plan.steps, layout, pooled, weights, best, names[best], besides)
     ranked = sorted(zip(names, weights.tolist(), strict=True), key=lambda pair: -pair[1])
     charge = plan.charge.formula if plan.charge is not None else None
@@ -218,7 +223,7 @@ def _steps(
             e_kJ_mol=float(layout.e_kJ_mol[i] + layout.e_u[i] * mean[i]),
             e_u_kJ_mol=float(np.hypot(layout.e_u[i] * np.sqrt(var[i]), besides_kJ_mol)),
             half_C=float(layout.half_C[i] + layout.half_u[i] * mean[k + i]),
-            half_u_K=float(layout.half_u[i] * np.sqrt(var[k + i])),
+            half_u_K=float(np.hypot(layout.half_u[i] * np.sqrt(var[k + i]), _MISFIT_HALF_U_K)),
         )
         out.append(
             LearnedStep(

@@ -85,7 +85,7 @@ def read_run(
 def _begun(start: RunStarted, checkpoint: tuple[int, bytes] | None) -> tuple[int, Fold]:
     """Sequence number that a fold has come to, and the fold."""
     if checkpoint is not None:
-        with contextlib.suppress(ValueError):
+        with contextlib.suppress(ValueError, TypeError):
             return checkpoint[0], Fold.restore(checkpoint[1])
     return 0, Fold(start)
 
