@@ -256,7 +256,10 @@ def test_an_outage_of_the_broker_is_filled_in_afterwards(tmp_path):
     lost, well = bodies(path, NoticeSent)
 
     assert result == [True]
-    assert collector.lines() == list(map(line_at, range(60)))
+    got = collector.lines()
+    # QoS 1: the one under way when the broker went may come a second time, no other.
+    assert list(dict.fromkeys(got)) == list(map(line_at, range(60)))
+    assert len(got) <= 61
     assert (lost.way, lost.ok, well.ok) == ("mqtt", False, True)
 
 
