@@ -31,7 +31,7 @@ def plain_line(line: Mapping[str, Any]) -> str:
         parts.append(f"ALARM {alarm.priority} {alarm.headline}, {alarm.standing}")
     for figure in figures(line, facts, line["elapsed_s"], None):
         if figure.value not in ("not judged", "not measured") and (
-            figure.label in ("Progress", "Time left") or line.get(figure.label.lower())
+            figure.label in ("Progress", "Time left", "Water") or line.get(figure.label.lower())
         ):
             parts.append(f"{figure.label.lower()} {figure_words(figure)}")
     if line.get("why"):
