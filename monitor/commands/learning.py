@@ -159,7 +159,7 @@ def _notes(path: Path, learned: Learned) -> list[str]:
             "and keeps the uncertainties up; learn again with more runs"
         )
     if not learned.is_weighed:
-        notes.append("the pot was not weighed in these runs: energies are less sure for it")
+        notes.append("the pot was not weighed: energies are less sure, no other model was tried")
     again = sorted({s.name for s in learned.runs[0].plan.steps if s.source.startswith("own runs")})
     if again:
         notes.append(

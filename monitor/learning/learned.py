@@ -50,9 +50,10 @@ _MISFIT_HALF_U_K = 1.5
 """What more than one population, an order between two models and a thermowell that is not quite at
 the charge's temperature do to every run alike. From simulated runs."""
 
-_GAS_ALONE_E_U_KJ_MOL = 12.0
+_GAS_ALONE_E_U_KJ_MOL = 15.0
 """Where the pot was not weighed: what the absorber keeps hangs on how fast gas comes, which looks
-like another activation energy, in every run alike. From simulated runs."""
+like another activation energy, and another model, in every run alike: the plan's model is kept.
+From simulated runs."""
 
 _KNOWN_BEFORE = 0.6
 """A step counts as learned where less than this share of its prior variance is left."""
@@ -82,7 +83,7 @@ class Learned:
     done: str
     """The step that ends the run, whose model was chosen."""
     models: tuple[tuple[str, float], ...]
-    """Candidate models of that step and their weights, the best first; of sum one."""
+    """Models of that step that were tried and their weights, the best first; of sum one."""
     runs: tuple[FinishedRun, ...]
 
     is_weighed: bool
@@ -131,14 +132,15 @@ def learn(runs: Sequence[FinishedRun]) -> Learned:
     pasts = [_unified(run.past, runs[0].past.layout) for run in runs]
     layout = pasts[0].layout
     planned = next(s.model for s in plan.steps if s.name == layout.names[layout.done])
-    names = (planned, *(name for name in CANDIDATES if name != planned))
+    weighed = any(_is_weighed(past) for past in pasts)
+    others = tuple(name for name in CANDIDATES if name != planned) if weighed else ()
+    names = (planned, *others)
     pooled = _fitted(pasts, names)
     log_w = np.array([one.log_evidence for one in pooled])
     log_w[0] += np.log(_PLANNED_WEIGHT)
     weights = np.exp(log_w - log_w.max())
     weights /= weights.sum()
     best = int(np.argmax(weights))
-    weighed = any(_is_weighed(past) for past in pasts)
     besides = _MISFIT_E_U_KJ_MOL if weighed else _GAS_ALONE_E_U_KJ_MOL
     steps = _steps(plan.steps, layout, pooled, weights, best, names[best], besides)
     ranked = sorted(zip(names, weights.tolist(), strict=True), key=lambda pair: -pair[1])

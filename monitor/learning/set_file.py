@@ -44,7 +44,9 @@ def _notes(learned: Learned) -> str:
         else "the spread between these runs is part of each uncertainty"
     )
     models = ", ".join(f"{name} {100 * w:.0f} %" for name, w in learned.models if w >= 0.005)
-    gas = "" if learned.is_weighed else " The pot was not weighed: energies are less sure."
+    gas = " The pot was not weighed: energies are less sure, no other model was tried."
+    if learned.is_weighed:
+        gas = ""
     return (
         f"Learned from {len(learned.runs)} of the lab's own runs, on top of {before}; {spread}. "
         "Temperatures are as the thermowell showed them. "

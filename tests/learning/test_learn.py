@@ -78,6 +78,7 @@ def test_counted_bubbles_alone_teach_too_and_are_less_sure(learned: Learned) -> 
     """The absorber keeps more of a slow stream: energies come out low, and wide enough."""
     counted = learn([one_run(WORLD, PLAN, seed, COUNTED) for seed in (1, 2)])
     assert not counted.is_weighed
+    assert counted.models == (("F1", 1.0),)
     assert holds_truth(oxide(counted))
     assert oxide(counted).spec.e_u_kJ_mol > oxide(learned).spec.e_u_kJ_mol
     assert "The pot was not weighed" in set_text(counted)
