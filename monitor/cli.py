@@ -298,9 +298,6 @@ def _speed(text: str) -> float:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Carry out one command; returns its exit code (0 well, 1 not well, 2 wrong use, 3 no port)."""
-    # The matrices are many and small: threads of the linear algebra would only wait for each other,
-    # at twice the processor's time. Recorder and analyser inherit it.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     parser = build_parser()
     arguments = parser.parse_args(argv)
     module, function = arguments.run.split(":")

@@ -10,9 +10,11 @@ from __future__ import annotations
 import argparse
 import copy
 import statistics
+import sys
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
+from math import inf
 from random import Random
 from typing import Any
 
@@ -39,6 +41,8 @@ RIGS: dict[str, tuple[str, ...]] = {
 
 BEFORE_MIN = 5.0
 FOLLOW_MIN = 40.0
+AFTER_MIN = 15.0
+"""A fault that has been found is followed this much longer, for what else cries."""
 MOMENTS_MIN = {
     "gas-after-complete": (190.0, 40.0),
     "zero-tracking": (60.0, 70.0),
@@ -161,6 +165,8 @@ def _strike(fault: str, rig: str, seed: int, run: Rehearsal, saved: bytes) -> Ou
     for entry in _go_on(_plan_of(fault), run, seed, (at_min + follow_min) * 60.0):
         for line in fold.step(entry):
             (before if line["elapsed_s"] <= at_min * 60.0 else after).take(line)
+        if entry.elapsed_s > after.findings.get(fault, inf) + AFTER_MIN * 60.0:
+            break
     outcome = Outcome(fault, rig, seed)
     if fault in after.findings:
         outcome.delay_s = after.findings[fault] - at_min * 60.0
@@ -172,6 +178,7 @@ def _strike(fault: str, rig: str, seed: int, run: Rehearsal, saved: bytes) -> Ou
     outcome.others = {name for name, _, _ in new if name not in ours | silent}
     early = [at for at in new.values() if at <= (at_min + 10.0) * 60.0]
     outcome.most_in_10_min = len(early)
+    print(outcome, file=sys.stderr, flush=True)
     return outcome
 
 

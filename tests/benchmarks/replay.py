@@ -14,12 +14,12 @@ from monitor.entries import Entry, RunStarted
 from monitor.rehearsal.entries import rehearse_entries
 from monitor.rehearsal.gauges import INSTRUMENTS, Instrument
 
-__all__ = ["main"]
+__all__ = ["PLAN", "main", "ten_channels"]
 
 PLAN = Path(monitor.plan.__file__).parent / "bundled" / "manganese-brown.toml"
 
 
-def _ten_channels() -> tuple[Instrument, ...]:
+def ten_channels() -> tuple[Instrument, ...]:
     """The simulated rig, cut down to its first ten channels."""
     left, kept = 10, []
     for i in INSTRUMENTS:
@@ -51,7 +51,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     hours = sorted(parser.parse_args(argv).hours)
     plan = PLAN.read_text(encoding="utf-8")
     everything = list(
-        rehearse_entries(plan, until_s=hours[-1] * 3600.0, instruments=_ten_channels())
+        rehearse_entries(plan, until_s=hours[-1] * 3600.0, instruments=ten_channels())
     )
     print(f"{'h':>5} {'entries':>8} {'lines':>7} {'processor s':>12} {'s an hour':>10}")
     for length in hours:
