@@ -31,13 +31,17 @@ _SILENCE_OF_ALL = frozenset(
 _CONSEQUENCES: dict[str, frozenset[str]] = {
     "power-lost": _SILENCE_OF_ALL,
     "outlet-blocked": frozenset({"leak-suspected", "stalled", "channels-disagree"}),
-    "suck-back": frozenset({"channels-disagree", "leak-suspected", "off-profile", "stalled"}),
+    "suck-back": frozenset(
+        {"channels-disagree", "counter-saturated", "leak-suspected", "off-profile", "stalled"}
+    ),
     "flask-broken": frozenset({"channels-disagree", "leak-suspected", "off-profile", "stalled"}),
     "probe-slipped": frozenset({"off-profile", "channels-disagree", "stalled"}),
     "heater-stuck": frozenset({"off-profile"}),
     "over-temperature": frozenset({"off-profile"}),
     "coolant-above-line": frozenset({"coolant-warm"}),
     "coolant-flow-lost": frozenset({"coolant-warm"}),
+    "receiver-boiling": frozenset({"absorber-breakthrough", "channels-disagree"}),
+    "absorber-breakthrough": frozenset({"channels-disagree"}),
     "foaming-over": frozenset({"leak-suspected", "channels-disagree"}),
     "bumping": frozenset({"channels-disagree", "leak-suspected"}),
     "stalled": frozenset({"off-profile"}),

@@ -119,6 +119,8 @@ class Heating:
         self.makeup, self.boiling_C = makeup, boiling_C
         self.mantle_C = self.pot_C = self.probe_C = makeup.ambient_C
         self.power_W = 0.0
+        self.demand_percent = 0.0
+        """The controller's output, as its display gives it, whatever the heater makes of it. [%]"""
         self._profile = profile_of(plan)
         self._sum_K_s = 0.0
 
@@ -152,6 +154,7 @@ class Heating:
             self._sum_K_s = min(4e4, max(-4e4, self._sum_K_s + off_K * dt_s))
         if now_s < make.late_s:
             self.power_W = 0.0
+        self.demand_percent = 100.0 * self.power_W / make.power_W
         if faults.on("heater-stuck", now_s):
             self.power_W = make.power_W
         if faults.on("heater-off", now_s) or faults.on("power-lost", now_s):
@@ -163,11 +166,6 @@ class Heating:
         return make.mantle_loss_W_K * (
             self.mantle_C - make.ambient_C
         ) + make.mantle_to_pot_W_K * max(0.0, self.mantle_C - self.pot_C)
-
-    @property
-    def demand_percent(self) -> float:
-        """The controller's output, as its display gives it. [%]"""
-        return 100.0 * self.power_W / self.makeup.power_W
 
     def pot_J_K(self, mass_g: float) -> float:
         """Heat capacity of flask and what is in it. [J/K]"""

@@ -4,7 +4,17 @@ Every rule names the roles it needs. Where they are missing or old the answer is
 never that all is well.
 """
 
-from monitor.analysis.diagnosis import cold, course, pot, recording, room, sensors, together, train
+from monitor.analysis.diagnosis import (
+    cold,
+    course,
+    heater,
+    pot,
+    recording,
+    room,
+    sensors,
+    together,
+    train,
+)
 from monitor.analysis.diagnosis.rules import Rule, judge
 
 __all__ = ["FAST", "RULES", "Rule", "judge"]
@@ -12,6 +22,7 @@ __all__ = ["FAST", "RULES", "Rule", "judge"]
 RULES: tuple[Rule, ...] = (
     *room.RULES,
     *train.RULES,
+    *heater.RULES,
     *pot.RULES,
     *cold.RULES,
     *together.RULES,

@@ -83,7 +83,7 @@ def _heater_off_by_mantle(view: View) -> Iterator[Judged]:
     if slope is None:
         return
     falls = 60.0 * slope < (-1.0 if mantle is not None else -0.7)
-    colder = _apart_K(mantle, pot) < 40.0
+    colder = _apart_K(mantle, pot) < 5.0  # else the pot may merely need less than before
     below = view.heating.off_K is not None and view.heating.off_K < -4.0
     if dead_band(view, "mantle-falls", falls and (below or colder), 60.0 * slope < -0.2):
         why = f"{probe.name} falls by {-60.0 * slope:.1f} K/min, to {probe.value:.0f} degC"

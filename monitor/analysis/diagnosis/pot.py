@@ -1,15 +1,15 @@
-"""Pot and mantle: probe slipped, heater stuck, bumping, foam, dryness, cracked flask, crust."""
+"""The pot: probe slipped, bumping, foam, dryness, cracked flask, crust, steps of a balance."""
 
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
-from monitor.analysis.diagnosis.train import head_kPa, lost_g
-from monitor.analysis.expected import planned_C
+from monitor.analysis.diagnosis.train import head_kPa, is_hot, lost_g
 from monitor.analysis.view import View
 
 __all__ = ["RULES"]
@@ -44,7 +44,9 @@ def _slipped(view: View) -> Iterator[Judged]:
     climbs = _per_min(mantle, view, 60.0)
     most, power = view.memory.get("most-power", 0.0), view.power()
     heats = power is not None and most > 0.0 and power > 0.6 * most
+    drawn = (late_rate(view.live("receiver_mass"), view.now_s, 30.0) or 0.0) * 30.0 < -1.0
     wet = (lost_g(view, 30.0) or 0.0) < -1.0 or (view.value("train_pressure") or 0.0) < -0.06
+    wet = wet or drawn
     warmer = mantle is not None and mantle.value is not None and mantle.value > pot.value + 25.0
     driven = (warmer and climbs is not None and climbs > 0.5) or (mantle is None and heats)
     hot = pot.value > (view.heating.start_C or 20.0) + 20.0
@@ -53,6 +55,7 @@ def _slipped(view: View) -> Iterator[Judged]:
         apart = mantle.value - pot.value
         usual = view.memory.get("apart-pot", apart)
         wide, stays = apart > usual + 8.0, apart > usual + 15.0
+    wide = wide and _top_C(pot, view.now_s - 240.0) - pot.value > 10.0  # jolts dip it less
     gone = falls < -2.0 and driven and not wet and hot and wide
     gone = gone and pot.roughness() < 3.0 and not _shaken(view)[1]
     if dead_band(view, "slipped", gone, stays):
@@ -63,44 +66,10 @@ def _slipped(view: View) -> Iterator[Judged]:
         remember_slowly(view, "apart-pot", mantle.value - pot.value, 600.0)
 
 
-def _stuck(view: View) -> Iterator[Judged]:
-    """Heat that nobody asks for: on against its demand, or full on above the planned course."""
-    power, demand = view.value("heater_power"), view.value("heater_demand")
-    if power is None and demand is None:
-        return
-    level = power if power is not None else demand
-    assert level is not None
-    most = max(view.memory.get("most-power", 0.0), level)
-    view.memory["most-power"] = most
-    against = power is not None and demand is not None and demand <= 2.0 and power > 0.2 * most
-    usual = view.memory.get("usual-power", level)
-    beyond = _full_on_beyond(view, level > 0.9 * most and most > 2.0 and usual < 0.7 * most)
-    if level <= 0.9 * most or usual > 0.7 * most:
-        remember_slowly(view, "usual-power", level, 900.0)
-    off_K = view.heating.off_K
-    if dead_band(view, "stuck", (against and most > 5.0) or beyond, level > 0.9 * most):
-        said = "which demands nothing" if against else "all that it has"
-        why = f"heater at {level:.0f} {'W' if power is not None else '%'}, {said}"
-        why += "" if off_K is None else f"; pot {off_K:+.0f} K against the planned course"
-        yield Judged("heater-stuck", why, None, on_delay_s=20.0 if against else 5.0)
-
-
-def _full_on_beyond(view: View, is_full: bool) -> bool:
-    """All it has for three quarters of a minute, the pot leaving its course upwards meanwhile."""
-    off_K = view.heating.off_K
-    if view.heating.late_s > 600.0 and off_K is not None:
-        # A programme that late has much to make up for: full power is what it should give.
-        planned = planned_C(view.heating, view.setting.plan.profile, view.now_s, late_s=0.0)
-        pot = view.value(_POT)
-        is_full = is_full and planned is not None and pot is not None and pot > planned
-    if not is_full or off_K is None:
-        view.memory.pop("full-since", None)
-        if off_K is not None:
-            remember_slowly(view, "usual-off", off_K, 600.0)
-        return False
-    since = view.memory.setdefault("full-since", view.now_s)
-    usual_K = view.memory.get("usual-off", 0.0)
-    return view.now_s - since >= 45.0 and off_K > max(usual_K + 3.0, 2.0)
+def _top_C(state: ChannelState, since_s: float) -> float:
+    """The highest number kept since then."""
+    late = itertools.takewhile(lambda p: p[0] > since_s, reversed(state.recent))
+    return max((v for _, v in late), default=-math.inf)
 
 
 def _shaken(view: View) -> tuple[list[ChannelState], list[ChannelState]]:
@@ -186,7 +155,8 @@ def _has_stop(view: View) -> bool:
 
 
 def _boils_down(view: View) -> bool:
-    if _has_stop(view) and not view.of(_HEAD):
+    seen = view.boil_down
+    if seen is not None and (seen.is_over or not view.of(_HEAD)):
         return False
     charge = view.setting.plan.charge
     wet = charge is not None and charge.free_water_g > 0.0
@@ -227,6 +197,33 @@ def _crust(view: View) -> Iterator[Judged]:
     """Evolution fell below all that was foreseen, at the temperature foreseen."""
     if view.loss_why:
         yield Judged("crust-suspected", f"{view.loss_why}: a crust, or poor contact", None)
+    elif view.live("pot_mass") is None:
+        yield from _ceased(view)
+
+
+def _ceased(view: View) -> Iterator[Judged]:
+    """With bubbles alone: they cease far faster than a reaction ends, on the planned course."""
+    bubbles, off_K = view.live("bubble_count"), view.heating.off_K
+    if bubbles is None or not is_hot(view) or off_K is None or off_K > 8.0:
+        return
+    now, before = late_rate(bubbles, view.now_s, 120.0), _rate_until(bubbles, view.now_s - 270.0)
+    if now is None:
+        return
+    few = before > 1.0 and now < 0.1 * before and view.complete_s is None
+    if few and view.memory.get("ceased", 0.0) <= 0.0:
+        view.memory["ceased-from"] = before
+    usual = view.memory.get("ceased-from", before)
+    if dead_band(view, "ceased", few, now < 0.3 * usual):
+        why = f"{now:.1f} bubbles/s, {usual:.1f}/s minutes ago, at the temperature of the plan"
+        yield Judged("crust-suspected", f"{why}: a crust, or the gas goes elsewhere", None)
+
+
+def _rate_until(bubbles: ChannelState, until_s: float) -> float:
+    """Bubbles a second in the two minutes up to `until_s`; 0 where the past is too short."""
+    points = [p for p in bubbles.recent if until_s - 120.0 <= p[0] <= until_s]
+    if len(points) < 10:
+        return 0.0
+    return (points[-1][1] - points[0][1]) / max(points[-1][0] - points[0][0], 1.0)
 
 
 def _step(view: View) -> Iterator[Judged]:
@@ -265,8 +262,6 @@ def _step_in(points: list[tuple[float, float]], noise: float) -> tuple[float, fl
 
 
 RULES = (
-    Rule(("heater-stuck",), _stuck, (("heater_power",), ("heater_demand",)), is_fast=True,
-         matters=_runs),
     Rule(
         ("probe-slipped",), _slipped,
         ((_POT, _MANTLE), (_POT, "heater_power"), (_POT, "heater_demand")),

@@ -16,29 +16,45 @@ _STARTING_S = 60.0
 """A channel that has never spoken is missed from here on."""
 
 _NEVER_SILENT_S = 2.0
+_TOGETHER_S = 2.0
+"""Channels of one instrument that change within this do so together."""
 
 _RESET_SHOWN_S = 600.0
 _BAD_SHARE = 0.25
 
 
 def _silent(view: View) -> Iterator[Judged]:
-    now = view.now_s
+    """Each channel; an instrument whose channels all ceased at once is told once."""
     if not view.is_recorded:
         return
+    silent: dict[str, list[ChannelState]] = {}
     for state in view.channels.values():
         if state.heard == 0:
-            if now > _STARTING_S:
+            if view.now_s > _STARTING_S:
                 yield Judged("channel-silent", "it has said nothing yet", state.name, 0.0)
-            continue
-        silence = now - max(state.heard_s, view.resumed_s)
-        if silence < _NEVER_SILENT_S:
-            continue
-        limit = state.silent_after_s()
-        if silence > limit:
-            seen = view.happened.instruments.get(state.instrument)
-            said = f"; {state.instrument}: {seen[0]}" if seen and seen[0] == "lost" else ""
-            why = f"nothing for {_duration(silence)} (expected within {limit:.0f} s){said}"
-            yield Judged("channel-silent", why, state.name, now - silence, on_delay_s=limit + 5.0)
+        elif _silence_s(state, view) > max(state.silent_after_s(), _NEVER_SILENT_S):
+            silent.setdefault(state.instrument, []).append(state)
+    for instrument, states in silent.items():
+        heard = [s for s in view.channels.values() if s.instrument == instrument and s.heard]
+        ceased = [s.heard_s for s in heard]
+        if len(heard) > 1 and max(ceased) - min(ceased) <= _TOGETHER_S:
+            first = min(heard, key=ChannelState.silent_after_s)
+            yield _silence_of(first, view, f"all {len(heard)} channels of {instrument}: ")
+        else:
+            yield from (_silence_of(state, view) for state in states)
+
+
+def _silence_s(state: ChannelState, view: View) -> float:
+    return view.now_s - max(state.heard_s, view.resumed_s)
+
+
+def _silence_of(state: ChannelState, view: View, who: str = "") -> Judged:
+    silence, limit = _silence_s(state, view), state.silent_after_s()
+    seen = view.happened.instruments.get(state.instrument)
+    said = f"; {state.instrument}: {seen[0]}" if seen and seen[0] == "lost" else ""
+    why = f"{who}nothing for {_duration(silence)} (expected within {limit:.0f} s){said}"
+    since = view.now_s - silence
+    return Judged("channel-silent", why, state.name, since, on_delay_s=limit + 5.0)
 
 
 def _duration(seconds: float) -> str:
@@ -95,13 +111,23 @@ def _may_rest(state: ChannelState) -> bool:
 
 
 def _unit_changed(view: View) -> Iterator[Judged]:
+    """Each channel; an instrument that changed several at once is told once."""
+    odd: dict[tuple[str, str], list[ChannelState]] = {}
     for state in view.channels.values():
         if state.suspended:
+            odd.setdefault((state.instrument, state.suspended), []).append(state)
+    for (instrument, how), states in odd.items():
+        first = min(states, key=lambda s: s.suspended_s)
+        last_s = max(s.suspended_s for s in states)
+        at_once = len(states) > 1 and last_s - first.suspended_s <= 10.0 * _TOGETHER_S
+        for state in [first] if at_once else states:
+            who = f"{len(states)} channels of {instrument}, " if at_once else ""
             why = (
-                f"from {state.suspended_from:g} {state.unit} at one stroke: {state.suspended};"
-                " it has no vote until the old scale is back"
+                f"{who}from {state.suspended_from:g} {state.unit} at one stroke: {how};"
+                " no vote until the old scale is back"
             )
-            yield Judged("unit-changed", why, state.name, state.suspended_s, on_delay_s=0.0)
+            name = None if at_once else state.name
+            yield Judged("unit-changed", why, name, state.suspended_s, on_delay_s=0.0)
 
 
 def _counter_reset(view: View) -> Iterator[Judged]:

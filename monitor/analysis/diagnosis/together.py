@@ -9,12 +9,14 @@ from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule, dead_band, learned_ratio, remember_slowly
 from monitor.analysis.diagnosis.train import counted_rate, main_step_runs
 from monitor.analysis.view import View
+from monitor.chemistry.gases import molar_volume_L_mol
 
 __all__ = ["RULES"]
 
 _TOGETHER_S = 5.0
 _POWER_AGE_S = 10.0
 _WINDOW_S = 300.0
+_HIDDEN_S = 480.0
 _SHIFT_K = 2.0
 
 
@@ -75,6 +77,8 @@ def _common_step(states: list[ChannelState], now_s: float) -> float | None:
         before = [v for t, v in state.recent if now_s - 60.0 < t <= now_s - 40.0]
         if len(late) < 2 or len(early) < 2 or len(before) < 2:
             return None
+        if max(late) - min(late) > _SHIFT_K or max(early) - min(early) > 2.0 * _SHIFT_K:
+            return None  # scatter of that size, or a steep course, steps by itself
         trend = (_mean(early) - _mean(before)) * 21.0 / 24.0
         steps.append(_mean(late) - _mean(early) - trend)
     middle = sorted(steps)[len(steps) // 2]
@@ -88,7 +92,56 @@ def _mean(values: list[float]) -> float:
 
 
 def _balance_lies(view: View) -> Iterator[Judged]:
-    """Grams for each bubble, against what they were: hidden by zero tracking, or held by a hose."""
+    """Grams for each bubble: hidden by zero tracking, or held by a hose."""
+    hidden = list(_hides(view))
+    yield from hidden or _parts(view)
+
+
+def _hides(view: View) -> Iterator[Judged]:
+    """The balance stands still while bubbles come that no gas could fill so lightly."""
+    balance = view.live("pot_mass")
+    counted = counted_rate(view, "bubble_count", _HIDDEN_S)
+    fell = late_rate(balance, view.now_s, _HIDDEN_S)
+    if balance is None or counted is None or fell is None or view.estimate is None:
+        return
+    if view.now_s - balance.jump_s < _HIDDEN_S:
+        return
+    if not _may_react(view):
+        remember_slowly(view, "purge", counted, 300.0)
+        return
+    gas = counted - 1.3 * view.memory.get("purge", 0.0)
+    due_g = gas * _HIDDEN_S * _least_g_each(view)
+    lost_g = -fell * _HIDDEN_S
+    clear = due_g > 8.0 * max(balance.noise(), 0.002)
+    hides = clear and abs(lost_g) < 0.2 * due_g
+    if dead_band(view, "zeroed", hides, clear and -0.5 * due_g < lost_g < 0.6 * due_g):
+        why = f"balance {lost_g:+.2f} g lighter in {_HIDDEN_S / 60.0:.0f} min, while bubbles mean"
+        yield Judged("zero-tracking", f"{why} {due_g:.2f} g at least", balance.name, on_delay_s=60)
+
+
+def _may_react(view: View) -> bool:
+    """The pot is warm enough for a step that gives gas; what bubbles before is swept or expands."""
+    pot = view.value("pot_temperature")
+    wanted = [s.half_C for s in view.setting.plan.steps if not s.unwanted]
+    return pot is not None and bool(wanted) and pot > min(wanted) - 30.0
+
+
+def _least_g_each(view: View) -> float:
+    """What leaves the pot for each bubble, if all the gas came out in large ones. [g]"""
+    network, bubbles = view.setting.network, view.live("bubble_count")
+    if network is None or network.counts_mass or bubbles is None:
+        return 0.0
+    each_mL = bubbles.mL_per_count
+    gas_mol = network.dry_gas_mol
+    wanted = [i for i, s in enumerate(network.steps) if not s.unwanted and gas_mol[i] > 0.0]
+    if each_mL is None or not wanted:
+        return 0.0
+    g_mol = min(float(network.mass_loss_g[i] / gas_mol[i]) for i in wanted)
+    return 0.7 * each_mL * g_mol / (1e3 * molar_volume_L_mol(view.setting.pressure_kPa))
+
+
+def _parts(view: View) -> Iterator[Judged]:
+    """The balance against what the bubbles have meant so far."""
     balance = view.live("pot_mass")
     counted = counted_rate(view, "bubble_count", _WINDOW_S)
     fell = late_rate(balance, view.now_s, _WINDOW_S)
@@ -101,16 +154,10 @@ def _balance_lies(view: View) -> Iterator[Judged]:
         return
     each = -fell / counted
     usual = learned_ratio(view, "g-each", each)
-    if usual is None:
-        return
-    due = usual * counted * _WINDOW_S
-    if due < 12.0 * balance.noise():
+    if usual is None or usual * counted * _WINDOW_S < 12.0 * balance.noise():
         return
     share = each / usual if usual > 0.0 else 1.0
-    if dead_band(view, "zeroed", -0.15 < share < 0.15, -0.3 < share < 0.3):
-        why = f"balance steady while bubbles speak of {due:.2f} g in {_WINDOW_S / 60.0:.0f} min"
-        yield Judged("zero-tracking", why, balance.name, on_delay_s=60.0)
-    elif dead_band(view, "held", 0.0 < share < 0.6, 0.0 < share < 0.75):
+    if dead_band(view, "held", 0.0 < share < 0.6, 0.0 < share < 0.75):
         why = f"balance shows {100 * share:.0f} % of what the bubbles have meant so far"
         yield Judged("channels-disagree", why, balance.name, on_delay_s=120.0)
     else:

@@ -21,7 +21,7 @@ from monitor.analysis.diagnosis.rules import (
 )
 from monitor.analysis.view import View
 
-__all__ = ["RULES", "counted_rate", "head_kPa", "lost_g", "main_step_runs"]
+__all__ = ["RULES", "counted_rate", "head_kPa", "is_hot", "lost_g", "main_step_runs"]
 
 _P, _OUT, _IN = "train_pressure", "bubble_count", "inlet_bubble_count"
 _POT, _CATCH = "pot_mass", "receiver_mass"
@@ -30,6 +30,8 @@ _KPA_PER_MM = 0.00980665
 _USUAL_HEAD_KPA = 0.2
 _WINDOW_S = 240.0
 _USUAL_S = 900.0
+_LEAST_PASSING = 0.3
+"""Share of the charge's gas that reaches the outlet at the least, absorber and all."""
 
 
 def lost_g(view: View, window_s: float) -> float | None:
@@ -70,7 +72,7 @@ def counted_rate(view: View, role: str, window_s: float) -> float | None:
     return late_rate(state, view.now_s, window_s)
 
 
-def _is_hot(view: View) -> bool:
+def is_hot(view: View) -> bool:
     """The pot is heated, as far as can be told, and does not cool."""
     power, pot = view.power(), view.live("pot_temperature")
     if pot is None or not view.heating.follows or (power is not None and power < 0.5):
@@ -83,7 +85,7 @@ def _blocked(view: View) -> Iterator[Judged]:
     gauge = view.live(_P)
     if gauge is not None:
         yield from _blocked_by_pressure(view, gauge)
-    elif _is_hot(view):
+    elif is_hot(view):
         yield from _blocked_by_silence(view)
 
 
@@ -122,9 +124,8 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     rate = late_rate(bubbles, view.now_s, 60.0)
     usual = view.memory.get("bubbling", 0.0)
     gap_s = view.now_s - _last_count_s(bubbles)
-    done = view.estimate.done_fraction
-    comes = done is not None and done.p50 > 0.03 and view.estimate.p_done < 0.5
     just_before = _rate_before(bubbles, view.now_s - gap_s)
+    comes = view.estimate.p_done < 0.5 and _gas_explains(view, just_before, bubbles)
     stopped = comes and min(usual, just_before) > 0.3 and gap_s > max(20.0, 12.0 / usual)
     if not dead_band(view, "silent-outlet", stopped, gap_s > 10.0):
         if rate is not None:
@@ -140,6 +141,19 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     else:
         why += ", or a joint is open, or the counter is dead"
     yield Judged("outlet-blocked", why, bubbles.name, on_delay_s=5.0)
+
+
+def _gas_explains(view: View, per_s: float, bubbles: ChannelState) -> bool:
+    """The charge gives gas by now, so that the bubbles were more than air that expands."""
+    estimate = view.estimate
+    if estimate is None or estimate.done_fraction is None:
+        return False
+    if estimate.done_fraction.p50 > 0.03:
+        return True
+    rate, each_mL = estimate.rate_mL_per_min, bubbles.mL_per_count
+    if rate is None or each_mL is None:
+        return False
+    return _LEAST_PASSING * rate.p05 / 60.0 > 0.3 * per_s * each_mL
 
 
 def _rate_before(bubbles: ChannelState, until_s: float) -> float:
@@ -158,7 +172,7 @@ def _last_count_s(bubbles: ChannelState) -> float:
 
 
 def _suck_back(view: View) -> Iterator[Judged]:
-    gauge, balance = view.live(_P), view.live(_POT)
+    gauge = view.live(_P)
     if gauge is not None:
         value, falls = gauge.value or 0.0, slope_per_s(gauge, view.now_s, 8.0)
         under = value < -0.1 - 4.0 * gauge.noise() and falls is not None and falls < -0.002
@@ -167,7 +181,14 @@ def _suck_back(view: View) -> Iterator[Judged]:
         if dead_band(view, "under", (under or deep) and calm, value < -0.06):
             why = f"{value:.2f} kPa in the train, below the room: liquid is drawn back"
             yield Judged("suck-back", why, gauge.name, on_delay_s=2.0)
-        return
+    elif view.live(_POT) is not None:
+        yield from _drinks_into_pot(view)
+    else:
+        yield from _drinks_from_receiver(view)
+
+
+def _drinks_into_pot(view: View) -> Iterator[Judged]:
+    balance = view.live(_POT)
     if balance is None:
         return
     gained, noise = lost_g(view, 30.0), max(balance.noise(), 1e-4)
@@ -179,11 +200,26 @@ def _suck_back(view: View) -> Iterator[Judged]:
         yield Judged("suck-back", why, balance.name, on_delay_s=0.0)
 
 
-def _steady_rise(balance: ChannelState, now_s: float) -> bool:
-    """Risen from point to point over half a minute: no step by hand."""
-    values = [v for t, v in balance.recent if t >= now_s - 30.0]
+def _drinks_from_receiver(view: View) -> Iterator[Judged]:
+    """The receiver gets lighter from point to point, while no bubble comes."""
+    catch, bubbles = view.live(_CATCH), view.live(_OUT)
+    if catch is None or view.now_s - catch.jump_s < 30.0:
+        return
+    given = -(late_rate(catch, view.now_s, 30.0) or 0.0) * 30.0
+    falls = given > max(12.0 * catch.noise(), 0.01 * _charge_g(view))
+    quiet = bubbles is None or view.now_s - _last_count_s(bubbles) >= 5.0
+    starts = falls and quiet and _steady_rise(catch, view.now_s, -1.0)
+    if dead_band(view, "drinks", starts, falls):
+        why = f"the receiver has lost {given:.1f} g in half a minute, and no gas comes out"
+        yield Judged("suck-back", why, catch.name, on_delay_s=0.0)
+
+
+def _steady_rise(balance: ChannelState, now_s: float, sign: float = 1.0) -> bool:
+    """Risen (or fallen, `sign` -1) from point to point over half a minute: no step by hand."""
+    values = [sign * v for t, v in balance.recent if t >= now_s - 30.0]
     rises = [b - a for a, b in itertools.pairwise(values)]
-    return len(rises) >= 4 and max(rises) < 0.6 * sum(rises) and min(rises) >= 0.0
+    slack = 3.0 * balance.noise()
+    return len(rises) >= 4 and max(rises) < 0.6 * sum(rises) and min(rises) >= -slack
 
 
 def _charge_g(view: View) -> float:
@@ -196,7 +232,7 @@ def _ratios(view: View) -> Iterator[Judged]:
     bubbles = counted_rate(view, _OUT, _WINDOW_S)
     lost = lost_g(view, _WINDOW_S)
     balance = view.live(_POT)
-    steady = main_step_runs(view) and _is_hot(view)
+    steady = main_step_runs(view) and is_hot(view)
     if bubbles is None or lost is None or balance is None or not steady:
         forget_ratio(view, "bubbles-per-g")
         return
@@ -257,7 +293,7 @@ def _runs(view: View) -> bool:
 
 RULES = (
     Rule(("outlet-blocked",), _blocked, ((_P,), (_OUT,)), is_fast=True, matters=_runs),
-    Rule(("suck-back",), _suck_back, ((_P,), (_POT,)), is_fast=True, matters=_runs),
+    Rule(("suck-back",), _suck_back, ((_P,), (_POT,), (_CATCH,)), is_fast=True, matters=_runs),
     Rule(("leak-suspected",), _ratios, ((_OUT, _POT),), matters=_runs),
     Rule(("absorber-breakthrough",), _breakthrough, ((_OUT, _IN),), matters=_runs),
     Rule(

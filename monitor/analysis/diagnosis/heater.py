@@ -1,0 +1,145 @@
+"""The heater stuck on: more heat than is asked for, told by the meter, else by the mantle."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+
+from monitor.analysis.channels import ChannelState, slope_per_s
+from monitor.analysis.conditions import Judged
+from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
+from monitor.analysis.expected import planned_C
+from monitor.analysis.view import View
+
+__all__ = ["RULES"]
+
+_MANTLE = "mantle_temperature"
+
+_EXCESS = 0.3
+"""Heat given beyond what is asked for, as a share of all that the heater has."""
+
+
+def _runs(view: View) -> bool:
+    return view.heating.began_s is not None and view.complete_s is None
+
+
+def _stuck(view: View) -> Iterator[Judged]:
+    """Heat that nobody asks for: more than is demanded, or full on above the planned course."""
+    power, demand = view.live("heater_power"), view.live("heater_demand")
+    if power is None or power.value is None:
+        yield from _heats_unasked(view)
+        return
+    most = max(view.memory.get("most-power", 0.0), power.value)
+    view.memory["most-power"] = most
+    if demand is not None:
+        excess = _excess(view, power, demand)
+        if dead_band(view, "stuck", most > 5.0 and excess > _EXCESS, excess > 0.5 * _EXCESS):
+            why = (
+                f"heater at {power.value:.0f} W, and {demand.value:.0f} % is all that is asked for"
+            )
+            yield Judged("heater-stuck", f"{why}{_off_course(view)}", None, on_delay_s=10.0)
+        return
+    usual = view.memory.get("usual-power", power.value)
+    full = power.value > 0.9 * most
+    beyond = _full_on_beyond(view, full and most > 2.0 and usual < 0.7 * most)
+    if not full or usual > 0.7 * most:
+        remember_slowly(view, "usual-power", power.value, 900.0)
+    if dead_band(view, "stuck", beyond, full):
+        why = f"heater at {power.value:.0f} W, all that it has"
+        yield Judged("heater-stuck", f"{why}{_off_course(view)}", None, on_delay_s=5.0)
+
+
+def _off_course(view: View) -> str:
+    off_K = view.heating.off_K
+    return "" if off_K is None else f"; pot {off_K:+.0f} K against the planned course"
+
+
+def _excess(view: View, power: ChannelState, demand: ChannelState) -> float:
+    """Power beyond what the demand has meant so far, as a share of all; by means of a minute.
+
+    The means take out a heater that is switched in cycles.
+    """
+    given, asked = _late_mean(power, view.now_s), _late_mean(demand, view.now_s)
+    if given is None or asked is None:
+        return 0.0
+    full = view.memory.get("full-W")
+    said = 100.0 * given / asked if asked > 15.0 else None
+    if said is not None and (full is None or 0.75 * full < said < 1.33 * full):
+        full = remember_slowly(view, "full-W", said, 900.0)
+    full = view.memory.get("most-power", 0.0) if full is None else full
+    return (given - 0.01 * asked * full) / full if full > 0.0 else 0.0
+
+
+def _late_mean(state: ChannelState, now_s: float, window_s: float = 60.0) -> float | None:
+    """Mean over the recent past; None with fewer than six points in it."""
+    late = list(itertools.takewhile(lambda p: p[0] > now_s - window_s, reversed(state.recent)))
+    return sum(v for _, v in late) / len(late) if len(late) >= 6 else None
+
+
+def _heats_unasked(view: View) -> Iterator[Judged]:
+    """No power is measured: nothing has been asked for a minute, and the mantle goes on climbing.
+
+    A mantle switched off falls: what it holds flows into the pot.
+    """
+    mantle = view.live(_MANTLE)
+    since, climbs = _unasked_since(view), _climbs_K_per_min(mantle, view)
+    if mantle is None or since is None or climbs is None or view.now_s - since < 60.0:
+        view.memory["unasked"] = 0.0
+        return
+    if dead_band(view, "unasked", climbs > 2.0, climbs > 0.5):
+        why = f"{mantle.name} climbs {climbs:.1f} K/min, and nothing has been asked of the heater"
+        yield Judged("heater-stuck", f"{why} for {view.now_s - since:.0f} s", mantle.name)
+
+
+def _unasked_since(view: View) -> float | None:
+    """Since when the controller asks for nothing, or the heater is marked off; None: it is on."""
+    demand = view.live("heater_demand")
+    if demand is not None and demand.value is not None:
+        if demand.value > 2.0:
+            view.memory.pop("unasked-since", None)
+            return None
+        return view.memory.setdefault("unasked-since", view.now_s)
+    off = max((at for kind, at in view.happened.marks if "heat off" in kind), default=None)
+    on = max((at for kind, at in view.happened.marks if "heat on" in kind), default=-1.0)
+    return off if off is not None and off > on else None
+
+
+def _marked_off(view: View) -> bool:
+    """Without meter and controller, a person's mark is all that says what was asked."""
+    asks = view.live("heater_power") or view.live("heater_demand")
+    return asks is None and view.happened.marked("heat off", 0.0)
+
+
+def _full_on_beyond(view: View, is_full: bool) -> bool:
+    """All it has for three quarters of a minute, the pot leaving its course upwards meanwhile."""
+    off_K = view.heating.off_K
+    if view.heating.late_s > 600.0 and off_K is not None:
+        # A programme that late has much to make up for: full power is what it should give.
+        planned = planned_C(view.heating, view.setting.plan.profile, view.now_s, late_s=0.0)
+        pot = view.value("pot_temperature")
+        is_full = is_full and planned is not None and pot is not None and pot > planned
+    if not is_full or off_K is None:
+        view.memory.pop("full-since", None)
+        if off_K is not None:
+            remember_slowly(view, "usual-off", off_K, 600.0)
+        return False
+    since = view.memory.setdefault("full-since", view.now_s)
+    usual_K = view.memory.get("usual-off", 0.0)
+    return view.now_s - since >= 45.0 and off_K > max(usual_K + 3.0, 2.0)
+
+
+def _climbs_K_per_min(state: ChannelState | None, view: View) -> float | None:
+    slope = None if state is None else slope_per_s(state, view.now_s, 60.0)
+    return None if slope is None else 60.0 * slope
+
+
+RULES = (
+    Rule(
+        ("heater-stuck",),
+        _stuck,
+        (("heater_power",), ("heater_demand", _MANTLE)),
+        is_fast=True,
+        matters=lambda view: _runs(view) and not _marked_off(view),
+    ),
+    Rule(("heater-stuck",), _heats_unasked, ((_MANTLE,),), is_fast=True, matters=_marked_off),
+)
