@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 from monitor.analysis.boil_down_mass import HOT_START_C, by_mass, together, weigh
 from monitor.analysis.boil_down_pace import Pace, slope, time_to
@@ -41,6 +42,8 @@ _PROBE_U_K = 1.5
 _SLOWEST_S = 8 * 3600.0
 """It boils where at its rate the stop line would be reached within that."""
 _STILL_S = 300.0
+_GROWS_AT_MOST = 1.3
+"""For the warning: in the minutes of residual boiling the rate grows little. Judgement."""
 _BOUND = 5.0
 """Water that the ions hold at the stop line, or half of it where that is less. Judgement."""
 _SHORT_K = 10.0
@@ -53,7 +56,7 @@ def follow_boil_down(
     """Take in one tick; `distrusted` channels have no vote. Gives what is known now."""
     plan = view.setting.plan.boil_down
     assert plan is not None
-    bare = BoilDownView(expected.stop_mol_per_mol, expected.dry_mol_per_mol)
+    bare = BoilDownView(expected.stop_mol_per_mol, expected.dry_mol_per_mol, is_over=state.is_past)
     if not view.is_recorded or state.is_past:
         state.lasts = state.lasts and not state.is_past
         return bare
@@ -157,6 +160,7 @@ def _seen(
     per_mol_g = _WATER_G_MOL * expected.solution.salt_mol
     _mark_stage(state, expected, view, water, rate)
     gone: Band | None = None
+    soonest_s = math.inf
     stop_in: tuple[float, float, float] | None = None
     off_s: float | None = None
     if rate is not None:
@@ -164,14 +168,15 @@ def _seen(
         gone = Band(max(pace - _Z * pace_u, 0.0), pace, pace + _Z * pace_u)
         if state.lasts:
             stop_in = time_to(left.mol_per_mol - stop, left.u, rate)
+            soonest_s = time_to(left.mol_per_mol - stop, left.u, rate, _GROWS_AT_MOST)[0]
             if stop_in[2] > 0.0 and _falls_short(expected, view):
                 stop_in = (*stop_in[:2], math.inf)
             left_g = max(left.mol_per_mol - stop, 0.0) * per_mol_g
             off_s = time_to_stop_s(left_g, pace, plan.residual_min)
     seen = BoilDownView(stop, dry, water, gone, stop_in, off_s, sources, state.lasts)
-    why = _near_why(seen, plan, view)
+    why = _near_why(seen, plan, view, soonest_s)
     state.was_near = state.was_near or why != ""
-    return BoilDownView(stop, dry, water, gone, stop_in, off_s, sources, state.lasts, why)
+    return replace(seen, near_why=why)
 
 
 def _mark_stage(
@@ -208,7 +213,7 @@ def _falls_short(expected: BoilDownExpected, view: View) -> bool:
     return top_C < boils_C + _SHORT_K or (pot_C is not None and pot_C > top_C - _SHORT_K)
 
 
-def _near_why(seen: BoilDownView, plan: BoilDown, view: View) -> str:
+def _near_why(seen: BoilDownView, plan: BoilDown, view: View, soonest_s: float) -> str:
     """Whether heat taken away now would still be in good time, in numbers."""
     water, rate, stop_in = seen.water, seen.rate_g_per_min, seen.stop_in_s
     if water is None or not _is_hot(view):
@@ -223,7 +228,7 @@ def _near_why(seen: BoilDownView, plan: BoilDown, view: View) -> str:
             f"{told}: past the stop line at {seen.stop_mol_per_mol:g},"
             f" dry at {seen.dry_mol_per_mol:g}"
         )
-    if stop_in is None or rate is None or stop_in[0] > 60.0 * plan.residual_min + _TICK_S:
+    if stop_in is None or rate is None or soonest_s > 60.0 * plan.residual_min + _TICK_S:
         return ""
     soonest, likely, latest = (_minutes(one) for one in stop_in)
     return (

@@ -9,7 +9,8 @@ __all__ = ["Pace", "slope", "time_to"]
 
 _Z = 1.645
 _CHANGES_S = 600.0
-_MOST_CHANGE = 3.0
+_SHRINKS, _GROWS = 3.0, 2.0
+"""A rate falls no lower and rises no higher than by these, on the mean. Judgement."""
 _SLOWS = 1.5
 """How much slower on the whole it may yet become. Judgement."""
 
@@ -37,7 +38,7 @@ class Pace:
     change_per_s: float
     """How it grows, or falls where negative."""
 
-    def ahead(self, left: float) -> tuple[float, float]:
+    def ahead(self, left: float, grows: float = _GROWS) -> tuple[float, float]:
         """Mean rate until `left` is gone, and its standard uncertainty.
 
         It goes on changing as it does now, for minutes and within bounds; and whether it will is
@@ -45,11 +46,13 @@ class Pace:
         """
         span_s = min(max(left, 0.0) / self.now, _CHANGES_S)
         mean = self.now + 0.5 * self.change_per_s * span_s
-        mean = min(max(mean, self.now / _MOST_CHANGE), self.now * _MOST_CHANGE)
+        mean = min(max(mean, self.now / _SHRINKS), self.now * grows)
         return mean, math.hypot(self.u * mean / self.now, 0.5 * (mean - self.now))
 
 
-def time_to(left: float, left_u: float, pace: Pace) -> tuple[float, float, float]:
+def time_to(
+    left: float, left_u: float, pace: Pace, grows: float = _GROWS
+) -> tuple[float, float, float]:
     """Quantiles (5, 50, 95 %) of the time in which `left` goes: Fieller's interval. [s]
 
     By a time t it has gone where left - t rate < 0, a normal quantity of variance
@@ -59,7 +62,7 @@ def time_to(left: float, left_u: float, pace: Pace) -> tuple[float, float, float
     if pace.now <= 0.0:
         none = 0.0 if left <= 0.0 else math.inf
         return none, none, none
-    rate, rate_u = pace.ahead(left)
+    rate, rate_u = pace.ahead(left, grows)
     soonest = latest = 0.0
     if left > _Z * left_u:
         soonest, _ = _roots(left, left_u, rate, rate_u)

@@ -59,5 +59,7 @@ class BoilDownView:
     """After which to take the heat away, so that what boils on ends at the stop line."""
     sources: tuple[str, ...] = ()
     lasts: bool = False
+    is_over: bool = False
+    """Boiled beyond the dry line, and a reaction goes on."""
     near_why: str = ""
     """Why the stop line is near or passed; empty where it is neither."""

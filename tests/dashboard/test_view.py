@@ -25,6 +25,30 @@ def shown(number, **changes):
 
 
 @pytest.mark.parametrize(
+    ("p50", "stop_in", "near", "expected", "level"),
+    [
+        (9.0, (240.0, 300.0, None), True, "in 5 min (4 min to no end)", "warn"),
+        (20.0, (600.0, 900.0, 1200.0), False, "in 15 min (10 min to 20 min)", ""),
+        (4.8, (0.0, 0.0, 60.0), True, "past the stop line at 5", "alert"),
+        (30.0, None, False, "stop line at 5", ""),
+    ],
+)
+def test_water_left(p50, stop_in, near, expected, level):
+    """A fifth row, where the plan boils a solution down."""
+    boil_down = {
+        "water_mol_per_mol": {"p05": p50 - 0.4, "p50": p50, "p95": p50 + 0.4},
+        "stop_in_s": stop_in and dict(zip(("p05", "p50", "p95"), stop_in, strict=True)),
+        "stop_mol_per_mol": 5.0,
+    }
+    findings = [{"name": "near-dryness", "since_s": 1.0, "why": ""}] if near else []
+    words, shown_level = shown(4, boil_down=boil_down, findings=findings)
+
+    assert words.startswith(f"{p50:.1f} mol per mol ({p50 - 0.4:.1f} to {p50 + 0.4:.1f})")
+    assert words.endswith(expected)
+    assert shown_level == level
+
+
+@pytest.mark.parametrize(
     ("number", "changes", "expected"),
     [
         (0, {}, "62 % (57 to 68) planned 62 %"),
