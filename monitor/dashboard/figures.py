@@ -136,7 +136,7 @@ def _water(line: Line, now_s: float) -> Figure:
     seen = line["boil_down"]
     water, stop = seen["water_mol_per_mol"], seen["stop_mol_per_mol"]
     if not water:
-        return Figure("Water", "not known yet", aside=f"stop line at {stop:g} mol per mol")
+        return Figure("Water", "not judged", aside=f"stop line at {stop:g} mol per mol")
     is_near = any(f["name"] == "near-dryness" for f in line.get("findings") or ())
     level = "alert" if water["p50"] <= stop else "warn" if is_near else ""
     between = f"({water['p05']:.1f} to {water['p95']:.1f})"

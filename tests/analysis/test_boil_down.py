@@ -59,12 +59,18 @@ class Run:
         return float(next(warned)["elapsed_s"])
 
 
-def entries_of(seed: int, keys: tuple[str, ...], plan: str, faults: tuple[str, ...] = ()) -> Any:
+def entries_of(
+    seed: int,
+    keys: tuple[str, ...],
+    plan: str,
+    faults: tuple[str, ...] = (),
+    until_s: float = 2400.0,
+) -> Any:
     """A rehearsal with some of the instruments, and its entries to come."""
     some = [i for i in INSTRUMENTS if i.key in keys]
     rehearsal = Rehearsal(parse_plan(plan), seed, faults, some)
     return rehearsal, rehearse_entries(
-        plan, seed=seed, faults=faults, until_s=2400.0, rate_hz=0.2, rehearsal=rehearsal
+        plan, seed=seed, faults=faults, until_s=until_s, rate_hz=0.2, rehearsal=rehearsal
     )
 
 
@@ -202,6 +208,32 @@ def test_a_profile_that_ends_too_cold_promises_no_end() -> None:
     assert run.stop_s == math.inf
     assert told
     assert all(s["p95"] is None for s in told)
+
+
+def test_where_a_reaction_goes_on_the_boil_down_ends_at_dryness() -> None:
+    """One run for both: past the dry line what leaves is no water, and calcining is no danger."""
+    plan = PLAN.replace(
+        "[boil_down]",
+        """[[profile]]
+rate_K_per_min = 4
+to_C = 200
+hold_min = 60
+[reactions]
+set = "manganese-nitrate"
+[boil_down]""",
+    ).replace("hold_min = 60\n[[", "hold_min = 5\n[[")
+    _, entries = entries_of(1, KINDS["both"], plan, until_s=2300.0)
+    fold = Fold(next(entries).body)
+    lines = [line for entry in entries for line in fold.step(entry)]
+    check(lines)
+    warned = [x["elapsed_s"] for x in lines if "near-dryness" in names([x])]
+    over = [x["elapsed_s"] for x in lines
+            if x["elapsed_s"] > 60.0 and x["boil_down"]["water_mol_per_mol"] is None]  # fmt: skip
+    assert warned
+    assert warned[0] + 60.0 * RESIDUAL_MIN < over[0]
+    assert warned[-1] <= over[0] + 60.0  # its off-delay
+    assert over[-1] == lines[-1]["elapsed_s"]
+    assert lines[-1]["stage"] != "boil-down"
 
 
 def test_without_the_table_nothing_of_it() -> None:
