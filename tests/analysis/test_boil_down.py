@@ -14,7 +14,7 @@ from monitor.analysis.boil_down_mass import together
 from monitor.analysis.boil_down_pace import Pace, time_to
 from monitor.analysis.fold import Fold, line_json
 from monitor.dashboard.plain import plain_line
-from monitor.entries import Body, Entry, Heartbeat, RunStarted
+from monitor.entries import Body, Entry, Heartbeat, Readings, RunStarted
 from monitor.plan.files import parse_plan
 from monitor.rehearsal.entries import Rehearsal, rehearse_entries
 from monitor.rehearsal.gauges import INSTRUMENTS
@@ -275,9 +275,21 @@ def test_what_boils_off_while_nobody_looks_counts() -> None:
 
 def test_a_balance_that_comes_late_is_not_believed() -> None:
     """What had gone before it spoke nobody knows: the boiling point tells, widely."""
-    lines = folded(boiling({}, silent=(0.0, 1200.0)), PLAN)
-    seen = lines[-1]["boil_down"]
-    assert seen["from"] == ["pot_temperature"] or seen["water_mol_per_mol"] is None
+    bodies = [
+        (t, said(pot=body.values[0].value or 0.0) if t < 1200.0 else body)
+        for t, body in boiling({})
+        if isinstance(body, Readings)
+    ]
+    seen = folded(bodies, PLAN)[-1]["boil_down"]
+    assert seen["from"] == ["pot_temperature"]
+
+
+def test_a_run_picked_up_hot_is_told_by_its_boiling_point() -> None:
+    """Pot and balance first heard of at 104 degC: it may have boiled for an hour."""
+    seen = folded(boiling({}, silent=(0.0, 1200.0)), PLAN)[-1]["boil_down"]
+    assert seen["from"] == ["pot_temperature"]
+    water = seen["water_mol_per_mol"]
+    assert water["p95"] - water["p05"] > 5.0
 
 
 def test_two_balances_that_part_leave_the_span_between_them() -> None:
