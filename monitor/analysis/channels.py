@@ -32,6 +32,9 @@ _JUMP = {"degC": 25.0, "g": 8.0}
 
 _FACTORS = (10.0, 0.1, 100.0, 0.01, 1000.0, 0.001, 28.3495, 1.0 / 28.3495, 453.592, 1.0 / 453.592)
 
+_RARE_S = 5.0
+"""Read no more often than this, a hot thing may change by a jump within one reading."""
+
 _RING = 240
 _SPACING_S = {"kPa": 1.0, "ppm": 2.0, "1": 2.0}
 _FLOOR_S = {"degC": 30.0, "g": 30.0, "kPa": 3.0, "ppm": 10.0}
@@ -70,8 +73,10 @@ class ChannelState:
     noisy_n: int = 0
     same_n: int = 0
     same_since_s: float = 0.0
-    change_share: float = 0.5
-    """Share of readings that differ from the one before, learned slowly."""
+    restless: float = 0.2
+    """Share of readings at which it turned back, up or down, learned slowly: noise does, a course
+    does not."""
+    rose: bool = False
     good_run: int = 0
     bad_run: int = 0
     bad_since_s: float = 0.0
@@ -175,9 +180,9 @@ class ChannelState:
 
     def is_frozen(self, now_s: float) -> bool:
         """Repeats itself to the last digit, longer than a channel of such restlessness can."""
-        if self.same_n < 20 or self.change_share < 0.5 or now_s - self.same_since_s < 60.0:
+        if self.same_n < 20 or self.restless < 0.3 or now_s - self.same_since_s < 60.0:
             return False
-        return self.same_n * -math.log1p(-min(self.change_share, 0.9)) > 40.0
+        return self.same_n * -math.log1p(-min(self.restless, 0.9)) > 25.0
 
     def at_or_before(self, then_s: float) -> float | None:
         """The number kept nearest before `then_s` in the recent past, or None."""
@@ -219,10 +224,14 @@ class ChannelState:
         return value in _RESTING and self.value is not None and abs(self.value - value) > 8.0
 
     def _confirmed(self, now_s: float, value: float, last: float) -> bool:
-        """A jump counts only when a second reading says the same."""
+        """A jump counts only when a second reading says the same, or goes on the same way."""
         tolerance = max(0.1 * abs(value - last), 4.0 * self.noise(), 0.5)
         young = now_s - self.value_s <= 4.0 * self.period_s + 2.0
-        if young and (self.pending is None or abs(value - self.pending) > tolerance):
+        pending = self.pending
+        agrees = pending is not None and abs(value - pending) <= tolerance
+        if agrees or self._goes_on(value, last):
+            self.bad_share = max(0.0, (self.bad_share - 0.02) / 0.98)  # it was no spike
+        elif young:
             self.pending = value
             self._bad(now_s, f"one reading of {value:g} {self.unit} between others")
             return False
@@ -238,6 +247,12 @@ class ChannelState:
             self.kept_s = -1e9
         return True
 
+    def _goes_on(self, value: float, last: float) -> bool:
+        """Rarely read, and no further on from the jump than that was: a steep course."""
+        if self.pending is None or self.period_s < _RARE_S or self.pending == last:
+            return False
+        return 0.0 <= (value - self.pending) / (self.pending - last) <= 1.0
+
     def _resume(self, value: float) -> None:
         """A suspended channel counts again where its old scale is back."""
         near = max(0.2 * abs(self.suspended_from), _JUMP.get(self.unit, 0.0))
@@ -250,10 +265,13 @@ class ChannelState:
                 self.same_since_s = self.value_s
             self.same_n += 1
             if self.same_n < 10:
-                self.change_share -= 0.005 * self.change_share
+                self.restless -= 0.005 * self.restless
         else:
             self.same_n = 0
-            self.change_share += 0.005 * (1.0 - self.change_share)
+            rises = value > last
+            turns = 1.0 if rises is not self.rose else 0.0
+            self.rose = rises
+            self.restless += 0.005 * (turns - self.restless)
         before = self.before
         if before is not None and self.same_n < 10:
             # Second differences: a steady slope is no noise.

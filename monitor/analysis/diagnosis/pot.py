@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
-from monitor.analysis.diagnosis.train import head_kPa, is_hot, lost_g
+from monitor.analysis.diagnosis.train import DRINK_S, head_kPa, is_hot, lost_g
 from monitor.analysis.view import View
 
 __all__ = ["RULES"]
@@ -44,7 +44,7 @@ def _slipped(view: View) -> Iterator[Judged]:
     climbs = _per_min(mantle, view, 60.0)
     most, power = view.memory.get("most-power", 0.0), view.power()
     heats = power is not None and most > 0.0 and power > 0.6 * most
-    drawn = (late_rate(view.live("receiver_mass"), view.now_s, 30.0) or 0.0) * 30.0 < -1.0
+    drawn = (late_rate(view.live("receiver_mass"), view.now_s, DRINK_S) or 0.0) * DRINK_S < -0.2
     wet = (lost_g(view, 30.0) or 0.0) < -1.0 or (view.value("train_pressure") or 0.0) < -0.06
     wet = wet or drawn
     warmer = mantle is not None and mantle.value is not None and mantle.value > pot.value + 25.0

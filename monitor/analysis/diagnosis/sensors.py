@@ -100,7 +100,7 @@ def _frozen(view: View) -> Iterator[Judged]:
             stood = view.now_s - state.same_since_s
             why = (
                 f"{state.value:g} {state.unit} to the last digit for {_duration(stood)},"
-                f" on a channel that changes with {100 * state.change_share:.0f} % of its readings"
+                f" on a channel that turns back at {100 * state.restless:.0f} % of its readings"
             )
             yield Judged("channel-frozen", why, state.name, state.same_since_s, on_delay_s=60.0)
 

@@ -21,7 +21,7 @@ from monitor.analysis.diagnosis.rules import (
 )
 from monitor.analysis.view import View
 
-__all__ = ["RULES", "counted_rate", "head_kPa", "is_hot", "lost_g", "main_step_runs"]
+__all__ = ["DRINK_S", "RULES", "counted_rate", "head_kPa", "is_hot", "lost_g", "main_step_runs"]
 
 _P, _OUT, _IN = "train_pressure", "bubble_count", "inlet_bubble_count"
 _POT, _CATCH = "pot_mass", "receiver_mass"
@@ -30,6 +30,8 @@ _KPA_PER_MM = 0.00980665
 _USUAL_HEAD_KPA = 0.2
 _WINDOW_S = 240.0
 _USUAL_S = 900.0
+DRINK_S = 20.0
+"""A receiver that is drunk from is seen to get lighter within this."""
 _LEAST_PASSING = 0.3
 """Share of the charge's gas that reaches the outlet at the least, absorber and all."""
 
@@ -205,21 +207,23 @@ def _drinks_from_receiver(view: View) -> Iterator[Judged]:
     catch, bubbles = view.live(_CATCH), view.live(_OUT)
     if catch is None or view.now_s - catch.jump_s < 30.0:
         return
-    given = -(late_rate(catch, view.now_s, 30.0) or 0.0) * 30.0
-    falls = given > max(12.0 * catch.noise(), 0.01 * _charge_g(view))
+    given = -(late_rate(catch, view.now_s, DRINK_S) or 0.0) * DRINK_S
+    falls = given > max(12.0 * catch.noise(), 0.005 * _charge_g(view))
     quiet = bubbles is None or view.now_s - _last_count_s(bubbles) >= 5.0
-    starts = falls and quiet and _steady_rise(catch, view.now_s, -1.0)
+    starts = falls and quiet and _steady_rise(catch, view.now_s, -1.0, DRINK_S)
     if dead_band(view, "drinks", starts, falls):
-        why = f"the receiver has lost {given:.1f} g in half a minute, and no gas comes out"
+        why = f"receiver lighter by {given:.1f} g in {DRINK_S:.0f} s, and no gas comes out"
         yield Judged("suck-back", why, catch.name, on_delay_s=0.0)
 
 
-def _steady_rise(balance: ChannelState, now_s: float, sign: float = 1.0) -> bool:
-    """Risen (or fallen, `sign` -1) from point to point over half a minute: no step by hand."""
-    values = [sign * v for t, v in balance.recent if t >= now_s - 30.0]
+def _steady_rise(
+    balance: ChannelState, now_s: float, sign: float = 1.0, window_s: float = 30.0
+) -> bool:
+    """Risen (or fallen, `sign` -1) from point to point over the window: no step by hand."""
+    values = [sign * v for t, v in balance.recent if t >= now_s - window_s]
     rises = [b - a for a, b in itertools.pairwise(values)]
     slack = 3.0 * balance.noise()
-    return len(rises) >= 4 and max(rises) < 0.6 * sum(rises) and min(rises) >= -slack
+    return len(rises) >= 3 and max(rises) < 0.6 * sum(rises) and min(rises) >= -slack
 
 
 def _charge_g(view: View) -> float:
