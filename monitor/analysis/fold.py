@@ -297,7 +297,7 @@ class Fold:
         return self._line(at, view, said)
 
     def _heavy_every_s(self, at: float) -> float:
-        """A run that has been complete for a while is estimated more rarely: rules see gas first."""
+        """A run complete for a while is estimated more rarely: the rules see gas first."""
         complete_s = self._state.verdict.complete_s
         settled = complete_s is not None and at - complete_s >= _SETTLED_S
         return _HEAVY_SETTLED_S if settled else HEAVY_S
