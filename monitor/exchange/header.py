@@ -51,8 +51,7 @@ def parse_map(text: str) -> tuple[str, str]:
     theirs, equals, ours = text.rpartition("=")
     if not equals or not theirs.strip() or not ours.strip():
         raise TableError(
-            [f"--map {text!r}: expected 'THEIR HEADER=role [unit]', "
-                "as in 'Mass (g)=pot_mass [g]'"]
+            [f"--map {text!r}: expected 'THEIR HEADER=role [unit]', as in 'Mass (g)=pot_mass [g]'"]
         )
     return theirs.strip(), ours.strip()
 
