@@ -46,15 +46,15 @@ AFTER_MIN = 15.0
 MOMENTS_MIN = {
     "gas-after-complete": (190.0, 40.0),
     "zero-tracking": (60.0, 70.0),
-    "near-dryness": (18.0, 30.0),
+    "near-dryness": (21.0, 30.0),
     "ice-gone": (60.0, 70.0),
     "off-profile": (60.0, 80.0),
     "stalled": (60.0, 120.0),
     "crust-suspected": (90.0, 60.0),
-    "channels-disagree": (85.0, 40.0),
-    "absorber-breakthrough": (85.0, 40.0),
-    "leak-suspected": (85.0, 40.0),
-    "receiver-boiling": (85.0, 40.0),
+    "channels-disagree": (92.0, 30.0),
+    "absorber-breakthrough": (92.0, 30.0),
+    "leak-suspected": (92.0, 30.0),
+    "receiver-boiling": (92.0, 30.0),
 }
 """Fault -> its moment and how long it is followed, where not at an hour and for 40 min. [min]"""
 

@@ -20,6 +20,8 @@ _TEMPERATURES = (
     "bath_temperature", "receiver_temperature",
 )  # fmt: skip
 _ROUGH = 4.0
+_WET_S = 600.0
+"""Liquid drawn into the pot cools its probe for so long: it has not slipped."""
 _BOILS_C = 85.0
 """Water boils no colder than this up to 4500 m: below it nothing dries up."""
 _STEAM_C = 104.0
@@ -46,7 +48,7 @@ def _slipped(view: View) -> Iterator[Judged]:
     heats = power is not None and most > 0.0 and power > 0.6 * most
     drawn = (late_rate(view.live("receiver_mass"), view.now_s, DRINK_S) or 0.0) * DRINK_S < -0.2
     wet = (lost_g(view, 30.0) or 0.0) < -1.0 or (view.value("train_pressure") or 0.0) < -0.06
-    wet = wet or drawn
+    wet = wet or drawn or view.now_s - view.memory.get("drank", -math.inf) < _WET_S
     warmer = mantle is not None and mantle.value is not None and mantle.value > pot.value + 25.0
     driven = (warmer and climbs is not None and climbs > 0.5) or (mantle is None and heats)
     hot = pot.value > (view.heating.start_C or 20.0) + 20.0

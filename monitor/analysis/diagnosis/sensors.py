@@ -16,6 +16,8 @@ _STARTING_S = 60.0
 """A channel that has never spoken is missed from here on."""
 
 _NEVER_SILENT_S = 2.0
+_BLIND_S = 15.0
+"""Least on-delay of silence: what is back by then was a hiccup."""
 _TOGETHER_S = 2.0
 """Channels of one instrument that change within this do so together."""
 
@@ -54,7 +56,7 @@ def _silence_of(state: ChannelState, view: View, who: str = "") -> Judged:
     said = f"; {state.instrument}: {seen[0]}" if seen and seen[0] == "lost" else ""
     why = f"{who}nothing for {_duration(silence)} (expected within {limit:.0f} s){said}"
     since = view.now_s - silence
-    return Judged("channel-silent", why, state.name, since, on_delay_s=limit + 5.0)
+    return Judged("channel-silent", why, state.name, since, on_delay_s=max(limit + 5.0, _BLIND_S))
 
 
 def _duration(seconds: float) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from monitor.analysis.channels import ChannelState, late_rate
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule, dead_band, learned_ratio, remember_slowly
-from monitor.analysis.diagnosis.train import counted_rate, main_step_runs
+from monitor.analysis.diagnosis.train import counted_rate, main_step_runs, stepped_s
 from monitor.analysis.view import View
 from monitor.chemistry.gases import molar_volume_L_mol
 
@@ -104,7 +104,7 @@ def _hides(view: View) -> Iterator[Judged]:
     fell = late_rate(balance, view.now_s, _HIDDEN_S)
     if balance is None or counted is None or fell is None or view.estimate is None:
         return
-    if view.now_s - balance.jump_s < _HIDDEN_S:
+    if view.now_s - stepped_s(view, balance) < _HIDDEN_S:
         return
     if not _may_react(view):
         remember_slowly(view, "purge", counted, 300.0)
@@ -150,7 +150,7 @@ def _parts(view: View) -> Iterator[Judged]:
             why = "balance and bubbles had parted, and have not been seen to agree again"
             yield Judged("channels-disagree", why, balance.name)
         return
-    if counted * _WINDOW_S < 60.0 or view.now_s - balance.jump_s < _WINDOW_S:
+    if counted * _WINDOW_S < 60.0 or view.now_s - stepped_s(view, balance) < _WINDOW_S:
         return
     each = -fell / counted
     usual = learned_ratio(view, "g-each", each)

@@ -7,6 +7,7 @@ learned while gas bubbles evenly, else from the rig's tip depth.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator
 
 from drivers.reading import Quality
@@ -21,7 +22,16 @@ from monitor.analysis.diagnosis.rules import (
 )
 from monitor.analysis.view import View
 
-__all__ = ["DRINK_S", "RULES", "counted_rate", "head_kPa", "is_hot", "lost_g", "main_step_runs"]
+__all__ = [
+    "DRINK_S",
+    "RULES",
+    "counted_rate",
+    "head_kPa",
+    "is_hot",
+    "lost_g",
+    "main_step_runs",
+    "stepped_s",
+]
 
 _P, _OUT, _IN = "train_pressure", "bubble_count", "inlet_bubble_count"
 _POT, _CATCH = "pot_mass", "receiver_mass"
@@ -40,9 +50,14 @@ def lost_g(view: View, window_s: float) -> float | None:
     """What the pot has lost over the window, if that stands out of the noise. [g]"""
     balance = view.live(_POT)
     rate = late_rate(balance, view.now_s, window_s)
-    if balance is None or rate is None or view.now_s - balance.jump_s < window_s:
+    if balance is None or rate is None or view.now_s - stepped_s(view, balance) < window_s:
         return None
     return -rate * window_s
+
+
+def stepped_s(view: View, balance: ChannelState) -> float:
+    """When the balance last made a step that was no gas: what spans it says nothing. [s]"""
+    return max(balance.jump_s, view.memory.get(f"step:{balance.name}", -math.inf))
 
 
 def head_kPa(view: View) -> float:
@@ -174,6 +189,12 @@ def _last_count_s(bubbles: ChannelState) -> float:
 
 
 def _suck_back(view: View) -> Iterator[Judged]:
+    for one in _draws(view):
+        view.memory["drank"] = view.now_s
+        yield one
+
+
+def _draws(view: View) -> Iterator[Judged]:
     gauge = view.live(_P)
     if gauge is not None:
         value, falls = gauge.value or 0.0, slope_per_s(gauge, view.now_s, 8.0)

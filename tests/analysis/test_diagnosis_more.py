@@ -1,0 +1,204 @@
+"""Findings told apart: heater and controller, small rigs, one alarm for one instrument.
+
+The benches are invented; the signatures are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from drivers.reading import Reading
+from monitor.analysis.channels import ChannelState
+from monitor.entries import Body, Mark, Readings
+from tests.analysis.runs import STEP_PLAN, folded, names
+from tests.analysis.test_diagnosis import (
+    FAULT_S,
+    USUAL,
+    Course,
+    after,
+    bench,
+    found,
+    noise,
+    pot_C,
+)
+
+SMALL_RIG = """format = 1
+[[instrument]]
+name = "board"
+driver = "line"
+port = "tcp://127.0.0.1:1"
+[instrument.channels]
+pot = { role = "pot_temperature", unit = "degC" }
+mantle = { role = "mantle_temperature", unit = "degC" }
+[[instrument]]
+name = "balance"
+driver = "balance"
+port = "tcp://127.0.0.1:2"
+[instrument.channels]
+catch = { role = "receiver_mass", unit = "g" }
+[[instrument]]
+name = "counter"
+driver = "counter"
+port = "tcp://127.0.0.1:3"
+[instrument.channels]
+bubbles = { role = "bubble_count", unit = "1", bubble_mL = 0.11, ceiling_per_s = 10 }
+"""
+_BOARD = ("pot", "mantle", "head", "coolant_in", "coolant_out", "bath", "receiver")
+
+
+def small(until_s: float, **changed: Course) -> Iterator[tuple[float, Body]]:
+    """A bench of few channels, second by second, with `changed` courses from FAULT_S on."""
+    usual: dict[str, Course] = {
+        "pot": pot_C,
+        "mantle": lambda t: pot_C(t) + 40.0,
+        "catch": lambda t: 400.0 + 0.001 * t,
+        "bubbles": lambda t: math.floor(0.8 * t),
+    }
+    scatter = {"pot": 0.1, "mantle": 0.2, "catch": 0.02, "bubbles": 0.0}
+    for t in range(int(until_s)):
+        for instrument, channels in (
+            ("board", ("pot", "mantle")), ("balance", ("catch",)), ("counter", ("bubbles",)),
+        ):  # fmt: skip
+            values = []
+            for k, name in enumerate(channels):
+                course = changed.get(name, usual[name]) if t >= FAULT_S else usual[name]
+                value = course(t) + scatter[name] * noise(t, k + 3)
+                values.append(Reading(name, round(value, 2)))
+            yield float(t), Readings(instrument, tuple(values))
+
+
+def on_small_rig(bodies: Iterator[tuple[float, Body]]) -> list[dict[str, Any]]:
+    """Lines of such a bench."""
+    return folded(bodies, STEP_PLAN, SMALL_RIG)
+
+
+def alarms(lines: list[dict[str, Any]]) -> set[tuple[str, str | None]]:
+    """Name and channel of every alarm that was raised."""
+    return {(a["name"], a.get("channel")) for ln in lines for a in ln["alarms"]}
+
+
+def test_a_controller_that_asks_for_full_power_is_not_stuck() -> None:
+    """Power follows demand, whatever the course: a set point too high, but no stuck heater."""
+    high = {"power": lambda t: 240.0, "demand": lambda t: 100.0, "mantle": after(0.5, 100.0)}
+    assert "heater-stuck" not in names(found(bench(FAULT_S + 180.0, high)))
+
+
+def test_a_heater_that_is_switched_in_cycles_is_not_stuck() -> None:
+    """Ten seconds on, ten off, half of it asked for: the mean of a minute agrees."""
+    cycled = {"power": lambda t: 240.0 if t % 20.0 < 10.0 else 0.0, "demand": lambda t: 50.0}
+    assert "heater-stuck" not in names(found(bench(FAULT_S + 300.0, cycled)))
+
+
+@pytest.mark.parametrize(("climbs_K_per_s", "stuck"), [(0.2, True), (-0.05, False)])
+def test_marked_off_and_still_climbing_is_stuck(climbs_K_per_s: float, stuck: bool) -> None:
+    """Without meter and controller the person's mark is what was asked for."""
+    bodies = list(small(FAULT_S + 150.0, mantle=after(climbs_K_per_s, 100.0)))
+    bodies.append((FAULT_S + 0.5, Mark("heat off", "")))
+    bodies.sort(key=lambda b: b[0])
+    assert ("heater-stuck" in names(on_small_rig(iter(bodies)))) is stuck
+
+
+def test_asked_for_nothing_and_still_climbing_is_stuck() -> None:
+    """A controller's output alone, no power meter."""
+    course = {"demand": lambda t: 0.0, "mantle": after(0.2, 100.0)}
+    lines = found(bench(FAULT_S + 150.0, course, missing={"power": 0.0}))
+    (one,) = [f for f in lines[-1]["findings"] if f["name"] == "heater-stuck"]
+    assert one["channel"] == "mantle"
+
+
+@pytest.mark.parametrize(
+    ("catch", "bubbles", "drinks"),
+    [
+        (after(-0.6, 400.6), lambda t: math.floor(0.8 * FAULT_S), True),
+        (lambda t: 380.0, lambda t: math.floor(0.8 * FAULT_S), False),
+        (after(-0.6, 400.6), lambda t: math.floor(0.8 * t), False),
+    ],
+    ids=["falls in silence", "taken away at a stroke", "falls while gas comes"],
+)
+def test_suck_back_by_the_receiver_alone(catch: Course, bubbles: Course, drinks: bool) -> None:
+    """A receiver that gets steadily lighter while no bubble comes, within half a minute."""
+    lines = on_small_rig(small(FAULT_S + 60.0, catch=catch, bubbles=bubbles))
+    assert ("suck-back" in names(lines)) is drinks
+    if drinks:
+        first = next(ln["elapsed_s"] for ln in lines if "suck-back" in names([ln]))
+        assert first <= FAULT_S + 30.0
+
+
+def test_an_instrument_that_falls_silent_is_one_alarm() -> None:
+    """Seven channels of one board cease at once: told once, with how many they are."""
+    lines = found(bench(FAULT_S + 120.0, missing=dict.fromkeys(_BOARD, FAULT_S)))
+    silent = [a for a in alarms(lines) if a[0] == "channel-silent"]
+    assert len(silent) == 1
+    (one,) = [f for f in lines[-1]["findings"] if f["name"] == "channel-silent"]
+    assert "all 7 channels of board" in one["why"]
+
+
+def test_a_board_that_changes_its_unit_is_one_alarm() -> None:
+    """All temperatures become degF at one stroke."""
+    odd: dict[str, Course] = {n: (lambda t, n=n: 1.8 * USUAL[n](t) + 32.0) for n in _BOARD}
+    lines = found(bench(FAULT_S + 60.0, odd))
+    assert [a for a in alarms(lines) if a[0] == "unit-changed"] == [("unit-changed", None)]
+
+
+def test_a_hiccup_of_a_dozen_seconds_is_no_alarm() -> None:
+    """Lines lost for twelve seconds, of the fastest channel too."""
+    bodies = [
+        (t, body)
+        for t, body in bench(FAULT_S + 60.0)
+        if not (FAULT_S < t <= FAULT_S + 12.0 and getattr(body, "instrument", "") == "bench")
+    ]
+    assert not alarms(found(iter(bodies)))
+
+
+def hot(until_s: float, gram_each: float) -> Iterator[tuple[float, Body]]:
+    """The usual bench at 150 degC from FAULT_S on, with 4 bubbles/s of so many grams each."""
+    course: dict[str, Course] = {
+        "pot": lambda t: 150.0,
+        "mantle": lambda t: 180.0,
+        "bubbles": lambda t: math.floor(0.8 * FAULT_S + 4.0 * (t - FAULT_S)),
+        "scale": lambda t: 300.0 - gram_each * 4.0 * (t - FAULT_S),
+    }
+    return bench(until_s, course)
+
+
+@pytest.mark.parametrize(("gram_each", "hidden"), [(0.0, True), (0.0004, False)])
+def test_bubbles_without_any_loss_mean_a_balance_that_zeroes(
+    gram_each: float, hidden: bool
+) -> None:
+    """0.11 mL of NO2 and its steam is 0.2 mg at the least; less than a fifth of it is hidden."""
+    assert ("zero-tracking" in names(found(hot(FAULT_S + 660.0, gram_each)))) is hidden
+
+
+def take(state: ChannelState, values: list[float], period_s: float) -> None:
+    """Feed readings at an even pace."""
+    for n, value in enumerate(values):
+        state.take(n * period_s, Reading(state.name, value))
+
+
+def test_a_steep_course_that_is_rarely_read_is_no_bad_value() -> None:
+    """60 K from one reading to the next, 15 s apart: each counts, none is a spike in the end."""
+    state = ChannelState.of("t", "ambient_temperature")
+    take(state, [20.0] * 20 + [20.0 + 60.0 * n for n in range(1, 14)], 15.0)
+    assert state.bad_share < 0.1
+    assert state.value is not None
+    assert state.value >= 20.0 + 60.0 * 12
+
+
+@pytest.mark.parametrize(
+    ("before", "frozen"),
+    [
+        ([20.0 + 0.1 * round(4.0 * noise(t, 1)) for t in range(400)], True),
+        ([20.0 + 0.1 * t for t in range(400)], False),
+        ([59.9] * 400, False),
+    ],
+    ids=["scatters", "climbs evenly", "rests"],
+)
+def test_frozen_is_what_scattered_before(before: list[float], frozen: bool) -> None:
+    """A plateau of a quiet channel is none: only what turned back and forth can freeze."""
+    state = ChannelState.of("t", "ambient_temperature")
+    take(state, before + [59.9] * 200, 1.0)
+    assert state.is_frozen(600.0) is frozen
