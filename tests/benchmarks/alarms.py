@@ -75,6 +75,7 @@ COMES_WITH: dict[str, set[str]] = {
     "coolant-freezing": {"outlet-blocked"},
     "foaming-over": {"bumping"},
     "leak-suspected": {"gas-in-room"},
+    "receiver-boiling": {"counter-saturated"},
     "heater-off": {"off-profile", "stalled"},
     "stalled": {"off-profile"},
     "off-profile": {"stalled"},
@@ -299,7 +300,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         _print_faults([o for p in played for o in p.result()], asked.faults, asked.rigs)
         each_h, most = 4.0, round(hours / 4.0)
         calm = [
-            pool.submit(_clean, asked.rigs[n % len(asked.rigs)], 100 + seeds[0] + n, each_h)
+            pool.submit(_clean, asked.rigs[n % len(asked.rigs)], 1000 * seeds[0] + n, each_h)
             for n in range(most)
         ]
         _print_clean([c.result() for c in calm])

@@ -19,6 +19,7 @@ _SOON_S = 900.0
 _FREEZING_C = -5.0
 _FLOW_K = 3.0
 _ICE_K = 2.5
+_ROUGH = 4.0
 
 
 def _no2_matters(view: View) -> bool:
@@ -147,7 +148,8 @@ def _ice_gone(view: View) -> Iterator[Judged]:
         view.memory.pop("ice-since", None)
     if level is None or (bath.role == _IN and _outlet_leaves(view)):
         return
-    left = value > level + _ICE_K and slope * 60.0 > 0.03
+    calm = bath.roughness() < _ROUGH  # a slope in pick-up is none
+    left = value > level + _ICE_K and slope * 60.0 > 0.03 and calm
     if dead_band(view, "ice-gone", left, value > level + 0.6 * _ICE_K):
         why = (
             f"bath {value:.1f} degC and rising {60.0 * slope:.2f} K/min; it stood at"
