@@ -137,9 +137,14 @@ def test_an_instrument_that_falls_silent_is_one_alarm() -> None:
     assert "all 7 channels of board" in one["why"]
 
 
+def in_degF(course: Course) -> Course:
+    """The same temperatures, as the other unit has them."""
+    return lambda t: 1.8 * course(t) + 32.0
+
+
 def test_a_board_that_changes_its_unit_is_one_alarm() -> None:
     """All temperatures become degF at one stroke."""
-    odd: dict[str, Course] = {n: (lambda t, n=n: 1.8 * USUAL[n](t) + 32.0) for n in _BOARD}
+    odd = {name: in_degF(USUAL[name]) for name in _BOARD}
     lines = found(bench(FAULT_S + 60.0, odd))
     assert [a for a in alarms(lines) if a[0] == "unit-changed"] == [("unit-changed", None)]
 
