@@ -24,6 +24,9 @@ _EXPLAINS = (
 _WORST_SIGMA = 4.0
 _RECENT_SIGMA = 5.0
 _CALM_S = 300.0
+_AGAIN_N = 3
+"""Ticks on end at which more has to come before it is gas."""
+
 _AGAIN_S = 900.0
 
 
@@ -160,7 +163,9 @@ def watch_calm(verdict: Verdict, view: View) -> None:
     for role, sign, least in (("bubble_count", 1.0, 0.05), ("pot_mass", -1.0, None)):
         for state in view.of(role):
             rate = late_rate(state, now, _CALM_S) if state.is_live(now) else None
-            if rate is None or now - state.jump_s < _CALM_S:
+            stepped_s = max(state.jump_s, view.memory.get(f"step:{state.name}", -_CALM_S))
+            if rate is None or now - stepped_s < _CALM_S:
+                view.memory.pop(f"again:{state.name}", None)
                 continue
             if verdict.complete_s is None:
                 verdict.calm.pop(state.name, None)
@@ -175,7 +180,10 @@ def watch_calm(verdict: Verdict, view: View) -> None:
 def _compare(verdict: Verdict, view: View, state: ChannelState, rate: float, floor: float) -> None:
     calm = verdict.calm.get(state.name)
     verdict.calm[state.name] = calm = max(rate, 0.0) if calm is None else min(calm, max(rate, 0.0))
-    if rate <= 2.0 * calm + floor:
+    # A step of a balance is known as one a few readings later: so long nothing is said of gas.
+    again = f"again:{state.name}"
+    view.memory[again] = 0.0 if rate <= 2.0 * calm + floor else view.memory.get(again, 0.0) + 1.0
+    if view.memory[again] < _AGAIN_N:
         return
     unit = "bubbles" if state.unit == "1" else state.unit
     verdict.again_s = view.now_s

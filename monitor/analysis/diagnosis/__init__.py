@@ -5,6 +5,7 @@ never that all is well.
 """
 
 from monitor.analysis.diagnosis import (
+    backflow,
     cold,
     course,
     heater,
@@ -22,6 +23,7 @@ __all__ = ["FAST", "RULES", "Rule", "judge"]
 RULES: tuple[Rule, ...] = (
     *room.RULES,
     *train.RULES,
+    *backflow.RULES,
     *heater.RULES,
     *pot.RULES,
     *cold.RULES,

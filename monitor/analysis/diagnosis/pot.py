@@ -8,8 +8,15 @@ from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
+from monitor.analysis.diagnosis.backflow import DRINK_S
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
-from monitor.analysis.diagnosis.train import DRINK_S, head_kPa, is_hot, lost_g
+from monitor.analysis.diagnosis.train import (
+    gas_explains,
+    head_kPa,
+    is_hot,
+    lost_g,
+    rate_between,
+)
 from monitor.analysis.view import View
 
 __all__ = ["RULES"]
@@ -162,7 +169,9 @@ def _boils_down(view: View) -> bool:
         return False
     charge = view.setting.plan.charge
     wet = charge is not None and charge.free_water_g > 0.0
-    return _runs(view) and (wet or view.setting.network is None)
+    progress = None if view.estimate is None else view.estimate.progress
+    reacts = progress is not None and progress.p50 > 0.2  # what dries then is no boil-down
+    return _runs(view) and (wet or view.setting.network is None) and not reacts
 
 
 def _cracked(view: View) -> Iterator[Judged]:
@@ -208,10 +217,12 @@ def _ceased(view: View) -> Iterator[Judged]:
     bubbles, off_K = view.live("bubble_count"), view.heating.off_K
     if bubbles is None or not is_hot(view) or off_K is None or off_K > 8.0:
         return
-    now, before = late_rate(bubbles, view.now_s, 120.0), _rate_until(bubbles, view.now_s - 270.0)
+    now = late_rate(bubbles, view.now_s, 120.0)
+    before = rate_between(bubbles, view.now_s - 390.0, view.now_s - 270.0)
     if now is None:
         return
     few = before > 1.0 and now < 0.1 * before and view.complete_s is None
+    few = few and gas_explains(view, before, bubbles) and _falls_at_once(bubbles, view.now_s)
     if few and view.memory.get("ceased", 0.0) <= 0.0:
         view.memory["ceased-from"] = before
     usual = view.memory.get("ceased-from", before)
@@ -220,12 +231,12 @@ def _ceased(view: View) -> Iterator[Judged]:
         yield Judged("crust-suspected", f"{why}: a crust, or the gas goes elsewhere", None)
 
 
-def _rate_until(bubbles: ChannelState, until_s: float) -> float:
-    """Bubbles a second in the two minutes up to `until_s`; 0 where the past is too short."""
-    points = [p for p in bubbles.recent if until_s - 120.0 <= p[0] <= until_s]
-    if len(points) < 10:
-        return 0.0
-    return (points[-1][1] - points[0][1]) / max(points[-1][0] - points[0][0], 1.0)
+def _falls_at_once(bubbles: ChannelState, now_s: float) -> bool:
+    """Nearly all of the rate is lost within half a minute, some time in the last seven."""
+    ends = [now_s - ago_s for ago_s in range(30, 420, 10)]
+    before = [rate_between(bubbles, at_s - 60.0, at_s - 30.0) for at_s in ends]
+    then = [rate_between(bubbles, at_s, at_s + 30.0) for at_s in ends]
+    return max(b - t for b, t in zip(before, then, strict=True)) > 0.8 * max(before)
 
 
 def _step(view: View) -> Iterator[Judged]:

@@ -6,7 +6,6 @@ learned while gas bubbles evenly, else from the rig's tip depth.
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Iterator
 
@@ -23,13 +22,16 @@ from monitor.analysis.diagnosis.rules import (
 from monitor.analysis.view import View
 
 __all__ = [
-    "DRINK_S",
     "RULES",
+    "charge_g",
     "counted_rate",
+    "gas_explains",
     "head_kPa",
     "is_hot",
+    "last_count_s",
     "lost_g",
     "main_step_runs",
+    "rate_between",
     "stepped_s",
 ]
 
@@ -40,8 +42,6 @@ _KPA_PER_MM = 0.00980665
 _USUAL_HEAD_KPA = 0.2
 _WINDOW_S = 240.0
 _USUAL_S = 900.0
-DRINK_S = 20.0
-"""A receiver that is drunk from is seen to get lighter within this."""
 _LEAST_PASSING = 0.3
 """Share of the charge's gas that reaches the outlet at the least, absorber and all."""
 
@@ -140,9 +140,10 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
         return
     rate = late_rate(bubbles, view.now_s, 60.0)
     usual = view.memory.get("bubbling", 0.0)
-    gap_s = view.now_s - _last_count_s(bubbles)
+    gap_s = view.now_s - last_count_s(bubbles)
     just_before = _rate_before(bubbles, view.now_s - gap_s)
-    comes = view.estimate.p_done < 0.5 and _gas_explains(view, just_before, bubbles)
+    comes = view.estimate.p_done < 0.5 and gas_explains(view, just_before, bubbles)
+    comes = comes and (_stops_short(bubbles, view.now_s - gap_s) or _far_from_end(view))
     stopped = comes and min(usual, just_before) > 0.3 and gap_s > max(20.0, 12.0 / usual)
     if not dead_band(view, "silent-outlet", stopped, gap_s > 10.0):
         if rate is not None:
@@ -152,7 +153,7 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     if (lost is not None and lost < -0.5) or "cracked-once" in view.memory:
         return
     why = f"no bubble for {gap_s:.0f} s, {usual:.1f}/s before, and the pot is hot: blocked"
-    if lost is not None and lost > 0.001 * _charge_g(view):
+    if lost is not None and lost > 0.001 * charge_g(view):
         why += f" (the pot goes on losing {lost:.2g} g/min: a joint lets it out"
         why += ", or the counter is dead)"
     else:
@@ -160,7 +161,26 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     yield Judged("outlet-blocked", why, bubbles.name, on_delay_s=5.0)
 
 
-def _gas_explains(view: View, per_s: float, bubbles: ChannelState) -> bool:
+def _far_from_end(view: View) -> bool:
+    done = None if view.estimate is None else view.estimate.done_fraction
+    return done is not None and done.p95 < 0.9
+
+
+def _stops_short(bubbles: ChannelState, at_s: float) -> bool:
+    """The bubbles came until then as they had come before; a reaction that ends slows down."""
+    last = rate_between(bubbles, at_s - 25.0, at_s)
+    return last > 0.6 * rate_between(bubbles, at_s - 150.0, at_s - 60.0)
+
+
+def rate_between(bubbles: ChannelState, from_s: float, until_s: float) -> float:
+    """Bubbles a second in that part of the recent past; 0 where too little of it is kept."""
+    points = [p for p in bubbles.recent if from_s <= p[0] <= until_s]
+    if len(points) < 3 or points[-1][0] - points[0][0] < 0.5 * (until_s - from_s):
+        return 0.0
+    return (points[-1][1] - points[0][1]) / (points[-1][0] - points[0][0])
+
+
+def gas_explains(view: View, per_s: float, bubbles: ChannelState) -> bool:
     """The charge gives gas by now, so that the bubbles were more than air that expands."""
     estimate = view.estimate
     if estimate is None or estimate.done_fraction is None:
@@ -179,7 +199,7 @@ def _rate_before(bubbles: ChannelState, until_s: float) -> float:
     return (counts[-1] - counts[0]) / 60.0 if counts else 0.0
 
 
-def _last_count_s(bubbles: ChannelState) -> float:
+def last_count_s(bubbles: ChannelState) -> float:
     """When the count last grew, as far as the recent past tells. [s]"""
     last = bubbles.value
     for t, v in reversed(bubbles.recent):
@@ -188,66 +208,7 @@ def _last_count_s(bubbles: ChannelState) -> float:
     return bubbles.recent[0][0] if bubbles.recent else bubbles.value_s
 
 
-def _suck_back(view: View) -> Iterator[Judged]:
-    for one in _draws(view):
-        view.memory["drank"] = view.now_s
-        yield one
-
-
-def _draws(view: View) -> Iterator[Judged]:
-    gauge = view.live(_P)
-    if gauge is not None:
-        value, falls = gauge.value or 0.0, slope_per_s(gauge, view.now_s, 8.0)
-        under = value < -0.1 - 4.0 * gauge.noise() and falls is not None and falls < -0.002
-        deep = value < -0.3 - 4.0 * gauge.noise()
-        calm = gauge.roughness() < 8.0
-        if dead_band(view, "under", (under or deep) and calm, value < -0.06):
-            why = f"{value:.2f} kPa in the train, below the room: liquid is drawn back"
-            yield Judged("suck-back", why, gauge.name, on_delay_s=2.0)
-    elif view.live(_POT) is not None:
-        yield from _drinks_into_pot(view)
-    else:
-        yield from _drinks_from_receiver(view)
-
-
-def _drinks_into_pot(view: View) -> Iterator[Judged]:
-    balance = view.live(_POT)
-    if balance is None:
-        return
-    gained, noise = lost_g(view, 30.0), max(balance.noise(), 1e-4)
-    caught = late_rate(view.live(_CATCH), view.now_s, 30.0)
-    rose = gained is not None and gained < -max(12.0 * noise, 0.01 * _charge_g(view))
-    gives = caught is None or caught < 0.0
-    if dead_band(view, "drinks", rose and gives and _steady_rise(balance, view.now_s), rose):
-        why = f"the pot has gained {-(gained or 0.0):.1f} g in half a minute"
-        yield Judged("suck-back", why, balance.name, on_delay_s=0.0)
-
-
-def _drinks_from_receiver(view: View) -> Iterator[Judged]:
-    """The receiver gets lighter from point to point, while no bubble comes."""
-    catch, bubbles = view.live(_CATCH), view.live(_OUT)
-    if catch is None or view.now_s - catch.jump_s < 30.0:
-        return
-    given = -(late_rate(catch, view.now_s, DRINK_S) or 0.0) * DRINK_S
-    falls = given > max(12.0 * catch.noise(), 0.005 * _charge_g(view))
-    quiet = bubbles is None or view.now_s - _last_count_s(bubbles) >= 5.0
-    starts = falls and quiet and _steady_rise(catch, view.now_s, -1.0, DRINK_S)
-    if dead_band(view, "drinks", starts, falls):
-        why = f"receiver lighter by {given:.1f} g in {DRINK_S:.0f} s, and no gas comes out"
-        yield Judged("suck-back", why, catch.name, on_delay_s=0.0)
-
-
-def _steady_rise(
-    balance: ChannelState, now_s: float, sign: float = 1.0, window_s: float = 30.0
-) -> bool:
-    """Risen (or fallen, `sign` -1) from point to point over the window: no step by hand."""
-    values = [sign * v for t, v in balance.recent if t >= now_s - window_s]
-    rises = [b - a for a, b in itertools.pairwise(values)]
-    slack = 3.0 * balance.noise()
-    return len(rises) >= 3 and max(rises) < 0.6 * sum(rises) and min(rises) >= -slack
-
-
-def _charge_g(view: View) -> float:
+def charge_g(view: View) -> float:
     charge = view.setting.plan.charge
     return 50.0 if charge is None or charge.mass_g is None else charge.mass_g
 
@@ -261,7 +222,7 @@ def _ratios(view: View) -> Iterator[Judged]:
     if bubbles is None or lost is None or balance is None or not steady:
         forget_ratio(view, "bubbles-per-g")
         return
-    clear = max(12.0 * balance.noise(), 0.003 * _charge_g(view))
+    clear = max(12.0 * balance.noise(), 0.003 * charge_g(view))
     if lost < clear:
         return
     ratio = bubbles * _WINDOW_S / lost
@@ -318,7 +279,6 @@ def _runs(view: View) -> bool:
 
 RULES = (
     Rule(("outlet-blocked",), _blocked, ((_P,), (_OUT,)), is_fast=True, matters=_runs),
-    Rule(("suck-back",), _suck_back, ((_P,), (_POT,), (_CATCH,)), is_fast=True, matters=_runs),
     Rule(("leak-suspected",), _ratios, ((_OUT, _POT),), matters=_runs),
     Rule(("absorber-breakthrough",), _breakthrough, ((_OUT, _IN),), matters=_runs),
     Rule(

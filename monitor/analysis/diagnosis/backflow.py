@@ -1,0 +1,87 @@
+"""Liquid drawn back into the train: by the gauge, else by what pot or receiver weighs."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+
+from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
+from monitor.analysis.conditions import Judged
+from monitor.analysis.diagnosis.rules import Rule, dead_band
+from monitor.analysis.diagnosis.train import charge_g, last_count_s, lost_g
+from monitor.analysis.view import View
+
+__all__ = ["DRINK_S", "RULES"]
+
+_P, _OUT, _POT, _CATCH = "train_pressure", "bubble_count", "pot_mass", "receiver_mass"
+
+DRINK_S = 20.0
+"""A receiver that is drunk from is seen to get lighter within this."""
+
+
+def _suck_back(view: View) -> Iterator[Judged]:
+    for one in _draws(view):
+        view.memory["drank"] = view.now_s
+        yield one
+
+
+def _draws(view: View) -> Iterator[Judged]:
+    gauge = view.live(_P)
+    if gauge is not None:
+        value, falls = gauge.value or 0.0, slope_per_s(gauge, view.now_s, 8.0)
+        under = value < -0.1 - 4.0 * gauge.noise() and falls is not None and falls < -0.002
+        deep = value < -0.3 - 4.0 * gauge.noise()
+        calm = gauge.roughness() < 8.0
+        if dead_band(view, "under", (under or deep) and calm, value < -0.06):
+            why = f"{value:.2f} kPa in the train, below the room: liquid is drawn back"
+            yield Judged("suck-back", why, gauge.name, on_delay_s=2.0)
+    elif view.live(_POT) is not None:
+        yield from _drinks_into_pot(view)
+    else:
+        yield from _drinks_from_receiver(view)
+
+
+def _drinks_into_pot(view: View) -> Iterator[Judged]:
+    balance = view.live(_POT)
+    if balance is None:
+        return
+    gained, noise = lost_g(view, 30.0), max(balance.noise(), 1e-4)
+    caught = late_rate(view.live(_CATCH), view.now_s, 30.0)
+    rose = gained is not None and gained < -max(12.0 * noise, 0.01 * charge_g(view))
+    gives = caught is None or caught < 0.0
+    if dead_band(view, "drinks", rose and gives and _steady_rise(balance, view.now_s), rose):
+        why = f"the pot has gained {-(gained or 0.0):.1f} g in half a minute"
+        yield Judged("suck-back", why, balance.name, on_delay_s=0.0)
+
+
+def _drinks_from_receiver(view: View) -> Iterator[Judged]:
+    """The receiver gets lighter from point to point, while no bubble comes."""
+    catch, bubbles = view.live(_CATCH), view.live(_OUT)
+    if catch is None or view.now_s - catch.jump_s < 30.0:
+        return
+    given = -(late_rate(catch, view.now_s, DRINK_S) or 0.0) * DRINK_S
+    falls = given > max(12.0 * catch.noise(), 0.005 * charge_g(view))
+    quiet = bubbles is None or view.now_s - last_count_s(bubbles) >= 5.0
+    starts = falls and quiet and _steady_rise(catch, view.now_s, -1.0, DRINK_S)
+    if dead_band(view, "drinks", starts, falls):
+        why = f"receiver lighter by {given:.1f} g in {DRINK_S:.0f} s, and no gas comes out"
+        yield Judged("suck-back", why, catch.name, on_delay_s=0.0)
+
+
+def _steady_rise(
+    balance: ChannelState, now_s: float, sign: float = 1.0, window_s: float = 30.0
+) -> bool:
+    """Risen (or fallen, `sign` -1) from point to point over the window: no step by hand."""
+    values = [sign * v for t, v in balance.recent if t >= now_s - window_s]
+    rises = [b - a for a, b in itertools.pairwise(values)]
+    slack = 3.0 * balance.noise()
+    return len(rises) >= 3 and max(rises) < 0.6 * sum(rises) and min(rises) >= -slack
+
+
+def _runs(view: View) -> bool:
+    return view.heating.began_s is not None and view.setting.network is not None
+
+
+RULES = (
+    Rule(("suck-back",), _suck_back, ((_P,), (_POT,), (_CATCH,)), is_fast=True, matters=_runs),
+)
