@@ -231,6 +231,19 @@ class Fields:
             return None
         return value
 
+    def texts(self, key: str, says: str) -> tuple[str, ...]:
+        """At least one text, of one line each, none empty; () where it is absent or wrong."""
+        value = self._value(key)
+        if value is None:
+            return ()
+        if not (value and isinstance(value, list)) or not all(
+            isinstance(one, str) and one.strip() and one.isprintable() and len(one) <= _LONGEST_TEXT
+            for one in value
+        ):
+            self._wrong(key, value, f'{says}: an array of texts, such as ["one", "two"]')
+            return ()
+        return tuple(value)
+
     def choice(self, key: str, choices: Sequence[str]) -> str | None:
         """One of a few words; None where it is absent or wrong."""
         value = self.text(key, f"one of: {', '.join(choices)}")

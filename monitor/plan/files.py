@@ -6,8 +6,10 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from monitor.plan.boil_down import read_boil_down
+from monitor.plan.checklist import read_checklist
 from monitor.plan.fields import Fields, open_source
 from monitor.plan.model import Plan, Rig
+from monitor.plan.notice_table import read_notices
 from monitor.plan.plan_tables import (
     read_charge,
     read_done,
@@ -24,7 +26,7 @@ from monitor.plan.step_tables import check_steps, merge_steps, read_set, read_st
 
 __all__ = ["FileErrors", "Problem", "parse_plan", "parse_rig", "read_plan", "read_rig"]
 
-_RESERVED = ("checklist", "marks")
+_RESERVED = ("marks",)
 
 
 def read_plan(path: Path, sets_folder: Path | None = None) -> Plan:
@@ -81,6 +83,7 @@ def parse_plan(text: str, file: str = "plan.toml", sets_folder: Path | None = No
         bench=bench,
         batch=batch,
         stop_plan=read_stop_plan(top.table("stop_plan")),
+        checklist=read_checklist(top.table("checklist")),
         boil_down=read_boil_down(top.table("boil_down"), charge),
     )
     top.accept(*_RESERVED)
@@ -121,6 +124,7 @@ def parse_rig(
         read_train(top.table("train")),
         read_coolant(top.table("coolant")),
         read_publish(top.table("publish")),
+        read_notices(top.tables("notice")),
     )
     top.finish()
     source.finish()

@@ -14,6 +14,7 @@ __all__ = [
     "Done",
     "InstrumentSpec",
     "Limits",
+    "Notice",
     "Plan",
     "ProfileSegment",
     "Publish",
@@ -128,6 +129,8 @@ class Plan:
     batch: str | None = None
     stop_plan: tuple[tuple[str, str], ...] = ()
     """Name of a hazard -> the person's own line for it."""
+    checklist: tuple[str, ...] | None = None
+    """Questions of the person's own before a run; None: the usual ones."""
     boil_down: BoilDown | None = None
 
 
@@ -196,6 +199,18 @@ class Publish:
 
 
 @dataclass(frozen=True, slots=True)
+class Notice:
+    """A way by which alarms leave the bench: a command of the person's own, or spoken words."""
+
+    name: str
+    command: tuple[str, ...] = ()
+    """Program and arguments, `{text}` in them is replaced; empty: the words are spoken."""
+    classes: tuple[str, ...] = ("A", "B")
+    test_every_h: float | None = None
+    """A sign of life so often, so that silence shows; None: never."""
+
+
+@dataclass(frozen=True, slots=True)
 class Rig:
     """One rig, checked. An empty one stands for readings imported without a rig file."""
 
@@ -203,6 +218,7 @@ class Rig:
     train: Train = field(default_factory=Train)
     coolant: Coolant = field(default_factory=Coolant)
     publish: Publish | None = None
+    notices: tuple[Notice, ...] = ()
 
     def channels(self) -> tuple[ChannelSpec, ...]:
         """All channels of all instruments, in the order of the file."""

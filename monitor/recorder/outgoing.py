@@ -22,13 +22,27 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from monitor.analysis.line import time_text
-from monitor.entries import Entry, RunStarted, encode_body
+from monitor.entries import Amended, Entry, RunStarted, encode_body
 from monitor.journal import Reader
+from monitor.plan.files import FileErrors, parse_rig
+from monitor.plan.model import Rig
 
-__all__ = ["Lines", "alarm_messages", "is_same_alarm", "run_message"]
+__all__ = ["Lines", "alarm_messages", "is_same_alarm", "rig_in_force", "run_message"]
 
 Alarms = Mapping[str, Mapping[str, Any]]
 """Topic -> alarm, as it stands in a line."""
+
+
+def rig_in_force(reader: Reader) -> Rig | None:
+    """The rig of the journal's newest rig text; None where there is none that can be read."""
+    text = reader.start().rig_toml
+    for entry in reader.entries(kinds=("amended",)):
+        if isinstance(entry.body, Amended) and entry.body.rig_toml is not None:
+            text = entry.body.rig_toml
+    try:
+        return parse_rig(text) if text.strip() else None
+    except FileErrors:
+        return None
 
 
 class Lines:

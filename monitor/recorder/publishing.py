@@ -11,7 +11,6 @@ import asyncio
 import contextlib
 import json
 import os
-import select
 import signal
 import sys
 import time
@@ -21,12 +20,18 @@ from typing import Any
 
 import aiomqtt
 
-from monitor.entries import Amended, ClosedCleanly, NoticeSent
+from monitor.entries import ClosedCleanly, NoticeSent
 from monitor.journal import JournalError, Reader, append_entry, is_recorded
-from monitor.plan.files import FileErrors, parse_rig
 from monitor.plan.model import Publish
 from monitor.recorder.broker import SettingError, client_of, retained, still_there
-from monitor.recorder.outgoing import Lines, alarm_messages, is_same_alarm, run_message
+from monitor.recorder.ended import Ended
+from monitor.recorder.outgoing import (
+    Lines,
+    alarm_messages,
+    is_same_alarm,
+    rig_in_force,
+    run_message,
+)
 
 __all__ = ["Publisher", "main", "publish_table"]
 
@@ -40,14 +45,8 @@ _HEAD_EVERY_S = 60.0
 
 def publish_table(reader: Reader) -> Publish | None:
     """[publish] of the rig in force."""
-    text = reader.start().rig_toml
-    for entry in reader.entries(kinds=("amended",)):
-        if isinstance(entry.body, Amended) and entry.body.rig_toml is not None:
-            text = entry.body.rig_toml
-    try:
-        return parse_rig(text).publish if text.strip() else None
-    except FileErrors:
-        return None
+    rig = rig_in_force(reader)
+    return None if rig is None else rig.publish
 
 
 class Publisher:
@@ -201,26 +200,6 @@ def _object(text: str) -> dict[str, object] | None:
     return found if isinstance(found, dict) else None
 
 
-def _input_ended() -> bool:
-    """Whether whoever started this has closed our standard input, or died."""
-    try:
-        ready, _, _ = select.select([0], [], [], 0.0)
-        return bool(ready) and not os.read(0, 1024)
-    except OSError:  # it was closed from the beginning
-        return True
-
-
-class _Ended:
-    """Remembers that the input has ended: it is asked for again and again."""
-
-    def __init__(self) -> None:
-        self._parent, self._is_over = os.getppid(), False
-
-    def __call__(self) -> bool:
-        self._is_over = self._is_over or _input_ended() or os.getppid() != self._parent
-        return self._is_over
-
-
 def main(arguments: Sequence[str] | None = None) -> int:
     """Send from the journal named by the one argument; 1 where not all could be sent."""
     words = sys.argv[1:] if arguments is None else arguments
@@ -230,7 +209,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the recorder says when to end
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
     try:
-        publisher = Publisher(Path(words[0]), _Ended())
+        publisher = Publisher(Path(words[0]), Ended())
         try:
             return 0 if asyncio.run(publisher.follow()) else 1
         finally:

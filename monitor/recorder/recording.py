@@ -47,8 +47,8 @@ _DISK_EVERY_S = 30.0
 _TROUBLE_EVERY_S = 60.0
 _DISK_LOW_BYTES = 200_000_000
 _FINISH_S = 60.0
-_PUBLISH_S = 15.0
-"""How long the publisher may take to hand on what is left."""
+_SEND_S = 15.0
+"""How long a sender may take to hand on what is left."""
 
 
 class Recording:
@@ -70,7 +70,7 @@ class Recording:
         self._inbox = Inbox(clock)
         self._instruments = Instruments(self._inbox, clock, opener)
         self._analyser = analyser or KeptChild(journal.path, self.tell_of_analysis)
-        self._publisher: KeptChild | None = None
+        self._senders: dict[str, KeptChild] = {}
         self._free_bytes = free_bytes or (lambda: shutil.disk_usage(_folder(journal.path)).free)
         self._requests = _Requests(journal.path, seen_seq)
         self._holes = HoleWatch(clock)
@@ -84,9 +84,6 @@ class Recording:
     def tell_of_analysis(self, state: str, text: str) -> None:
         """What the analyser's keeper has to say becomes an entry."""
         self._inbox.put(InstrumentState("analysis", state, text))
-
-    def _tell_of_publishing(self, state: str, text: str) -> None:
-        self._inbox.put(InstrumentState("publishing", state, text))
 
     def say(self, body: Body) -> None:
         """Record something that happened to the recorder itself."""
@@ -115,8 +112,8 @@ class Recording:
         try:
             self._hear(self._requests.new())
             self._analyser.look_after(now_s)
-            if self._publisher is not None:
-                self._publisher.look_after(now_s)
+            for sender in self._senders.values():
+                sender.look_after(now_s)
             if now_s >= self._disk_at_s:
                 self._disk_at_s = now_s + _DISK_EVERY_S
                 self._look_at_disk()
@@ -150,10 +147,20 @@ class Recording:
             self.say(InstrumentState(NAME, "bad-input", f"rig not used: {text}"[:1000]))
             return
         self._instruments.use(rig)
-        if rig.publish is not None and self._publisher is None:
-            command = (sys.executable, "-m", "monitor.recorder.publishing")
-            self._publisher = KeptChild(
-                self._journal.path, self._tell_of_publishing, command, "the publishing"
+        if rig.publish is not None:
+            self._keep("publishing", "the publishing")
+        if rig.notices:
+            self._keep("notices", "sending notices")
+
+    def _keep(self, module: str, what: str) -> None:
+        """Have a process of its own send from the journal, if it does not yet."""
+        if module not in self._senders:
+            command = (sys.executable, "-m", f"monitor.recorder.{module}")
+            self._senders[module] = KeptChild(
+                self._journal.path,
+                lambda state, text: self.say(InstrumentState(module, state, text)),
+                command,
+                what,
             )
 
     def _look_at_disk(self) -> None:
@@ -225,8 +232,8 @@ class Recording:
             Event().wait(_RETRY_S)
             written = self._write()
         self._analyser.finish(_FINISH_S)
-        if self._publisher is not None:
-            self._publisher.finish(_PUBLISH_S)
+        for sender in self._senders.values():
+            sender.finish(_SEND_S)
         self._requests.close()
         return written
 

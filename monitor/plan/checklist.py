@@ -1,0 +1,38 @@
+"""What to have settled before the mantle is switched on: the usual questions, or one's own.
+
+The usual ones are common practice for such a bench, without a source; a person who is qualified
+for it puts the lab's own in their place with [checklist] in plan.toml.
+"""
+
+from __future__ import annotations
+
+from monitor.plan.fields import Fields
+
+__all__ = ["QUESTIONS", "read_checklist"]
+
+QUESTIONS: tuple[str, ...] = (
+    "Are the written procedure and the stop plan at hand?",
+    "Has a second person, or a time to call in, been agreed?",
+    "Has the hood been proved to draw, and is the way out clear?",
+    "Is there a relief path on the hot side that can be reached from outside the hood?",
+    "Can the trap before the absorber hold all of the absorber's liquid?",
+    "Are the tubes' depths noted, and the absorbers clamped and standing in a tray?",
+    "Is the glass free of star cracks, and every part fit for nitric vapour and NO2?",
+    "Is there nothing organic near the charge?",
+    "Has the independent over-temperature cut-out been set and tried?",
+    "Does the heater stay off after a power cut?",
+    "Is the pot's probe clipped, and its depth marked?",
+    "Has the coolant been seen to flow, with a lower and an upper limit set?",
+    "Is there ice enough for the whole run?",
+    "Has the room's gas sensor warmed up and been tried, its limit from local rules?",
+    "Is this computer on a supply that outlasts a power cut, and kept from sleeping?",
+    "Are a spare absorber and the neutraliser that local rules ask for at hand?",
+)
+"""Each is answered with yes, no or some words; none of the answers stops a run."""
+
+
+def read_checklist(fields: Fields | None) -> tuple[str, ...] | None:
+    """[checklist]: questions of the person's own; None for the usual ones. Other keys are left."""
+    if fields is None or "ask" not in fields:
+        return None
+    return fields.texts("ask", "the questions before a run")
