@@ -106,6 +106,9 @@ def _add_live(commands: _Commands[argparse.ArgumentParser]) -> None:
     run.add_argument(
         "--resume", type=Path, metavar="JOURNAL", help="go on in a journal whose recorder has ended"
     )
+    run.add_argument(
+        "--no-checklist", action="store_true", help="without the questions before the run"
+    )
     _add_watching(run)
     watch = _command(
         commands,
@@ -163,6 +166,11 @@ def _add_bench(commands: _Commands[argparse.ArgumentParser]) -> None:
         action="append",
         metavar="CHANNEL=VALUE",
         help="Modbus: which type and order of bytes read as the display shows (repeatable)",
+    )
+    what.add_argument(
+        "--alarm-test",
+        action="store_true",
+        help="try every way by which an alarm leaves the bench, with a test",
     )
     rig.add_argument(
         "--channel",

@@ -36,6 +36,10 @@ def rig(arguments: argparse.Namespace) -> int:
         from monitor.commands.touching import touch
 
         return touch(found, arguments)
+    if arguments.alarm_test:
+        from monitor.commands.trying import alarm_test
+
+        return alarm_test(found, arguments)
     if arguments.known:
         return _find_orders(found, arguments)
     return _look(found, arguments)

@@ -3,22 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import getpass
 import time
 
 from monitor.commands.following import answered, folded, open_reader
-from monitor.commands.saying import UsageError, answer_json, say
+from monitor.commands.saying import UsageError, answer_json, person, say
 from monitor.commands.starting import load_plan, load_rig
 from monitor.entries import Amended, Body, Mark
 
 __all__ = ["amend", "mark", "replay", "verify"]
-
-
-def _person() -> str:
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):  # no name for this user id on this host
-        return ""
 
 
 def _append(arguments: argparse.Namespace, body: Body, did: str) -> int:
@@ -37,7 +29,7 @@ def _append(arguments: argparse.Namespace, body: Body, did: str) -> int:
 @answered
 def mark(arguments: argparse.Namespace) -> int:
     """Append one mark."""
-    return _append(arguments, Mark(arguments.kind, arguments.text, _person()), "marked")
+    return _append(arguments, Mark(arguments.kind, arguments.text, person()), "marked")
 
 
 @answered
@@ -47,7 +39,7 @@ def amend(arguments: argparse.Namespace) -> int:
         raise UsageError("amend: name what is to change, --plan PLAN or --rig RIG")
     plan_text = load_plan(arguments.plan)[1] if arguments.plan else None
     rig_text = load_rig(arguments.rig)[1] if arguments.rig else None
-    return _append(arguments, Amended(plan_text, rig_text, _person()), "amended")
+    return _append(arguments, Amended(plan_text, rig_text, person()), "amended")
 
 
 @answered

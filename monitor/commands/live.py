@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commands.following import answered
-from monitor.commands.saying import UsageError, answer_json, note, say
+from monitor.commands.saying import UsageError, answer_json, note, person, say
 from monitor.commands.starting import (
     BUNDLED_PLAN,
     begin_recording,
@@ -91,11 +91,13 @@ def run(arguments: argparse.Namespace) -> int:
     if any(one.fatal for one in _told_beforehand(plan, rig)):
         return 1
     path = journal_path(arguments.out, plan.title, time.time())
+    answers = _settled(plan, arguments)
     try:
         begin_recording(path, plan, plan_text, rig_text)
     except RecorderError as error:
         raise UsageError(str(error)) from error
     note(f"recording; the journal is {path}")
+    _keep(path, answers)
     return _look(path, arguments)
 
 
@@ -107,6 +109,27 @@ def _told_beforehand(plan: Plan, rig: Rig) -> tuple[Advice, ...]:
     for one in advice:
         note(f"{'cannot work' if one.fatal else 'note'}: {one.text}")
     return advice
+
+
+def _settled(plan: Plan, arguments: argparse.Namespace) -> list[tuple[str, str]]:
+    """The checklist's questions with their answers; none where there is nobody to ask."""
+    there = sys.stdin.isatty() and sys.stdout.isatty()
+    if arguments.no_checklist or arguments.json or not there:
+        return []
+    from monitor.commands.checklist import ask_all, questions_of
+
+    return ask_all(questions_of(plan), input, note)
+
+
+def _keep(path: Path, answers: list[tuple[str, str]]) -> None:
+    """The run has begun: answers that cannot be kept do not end it."""
+    from monitor.commands.checklist import keep_answers
+    from monitor.journal import JournalError
+
+    try:
+        keep_answers(path, answers, person())
+    except JournalError as error:
+        note(f"the checklist's answers could not be kept: {error}")
 
 
 def _resume(arguments: argparse.Namespace) -> int:

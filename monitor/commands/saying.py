@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+import getpass
 import json
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-__all__ = ["UsageError", "answer_json", "complain", "note", "printable", "read_text", "say"]
+__all__ = [
+    "UsageError",
+    "answer_json",
+    "complain",
+    "note",
+    "person",
+    "printable",
+    "read_text",
+    "say",
+]
 
 
 class UsageError(Exception):
@@ -28,6 +38,14 @@ def printable(text: str) -> str:
     return "".join(
         c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode() for c in text
     )
+
+
+def person() -> str:
+    """Who is at the keyboard, for the journal; empty where this host has no name for them."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return ""
 
 
 def say(text: str) -> None:
