@@ -12,7 +12,7 @@ import contextlib
 import signal
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -42,6 +42,8 @@ _AGAIN_S = 600.0
 """A class A alarm that nobody has seen is told of again after so long."""
 _RETRY_S, _LONGEST_RETRY_S = 60.0, 600.0
 _STILL_WATCHING = "Still watching"
+_NEWEST = 50
+"""Among so many entries at the end of a journal there is one of a recorder that lives."""
 _OF_RECORDER = (RunStarted, Readings, Heartbeat, InstrumentState, Gap, ClosedCleanly)
 """What a recorder that lives writes; a mark or a notice is no sign of it."""
 
@@ -150,10 +152,11 @@ class Notices:
         version = self._reader.version()
         if version != self._version:
             self._version = version
-            last = self._reader.last_entry()
-            self._read_rig(last.seq if last is not None else 0)
+            head = self._reader.head()[0]
+            self._read_rig(head)
             self._line = self._reader.last_line()
-            self._silence.look(last, self._line, self._now())
+            newest = self._reader.entries(after_seq=max(0, head - _NEWEST))
+            self._silence.look(newest, self._line, self._now())
         silent = list(self._silence.messages(self._now()))
         for way in self._ways:
             self._tell_by(way, [*silent, *messages_of(self._line)])
@@ -207,11 +210,12 @@ class _Silence:
         self._entry_s = self._line_s = now_s
         self._seq, self._recorded_s, self._judged_s = 0, 0.0, 0.0
 
-    def look(self, last: Entry | None, line: Mapping[str, Any] | None, now_s: float) -> None:
+    def look(self, newest: Iterable[Entry], line: Mapping[str, Any] | None, now_s: float) -> None:
         """What stands last in the journal now."""
-        if last is not None and last.seq != self._seq and isinstance(last.body, _OF_RECORDER):
-            self._seq, self._recorded_s, self._entry_s = last.seq, last.elapsed_s, now_s
-            self.closed = isinstance(last.body, ClosedCleanly)
+        for entry in newest:
+            if entry.seq > self._seq and isinstance(entry.body, _OF_RECORDER):
+                self._seq, self._recorded_s, self._entry_s = entry.seq, entry.elapsed_s, now_s
+                self.closed = isinstance(entry.body, ClosedCleanly)
         if line is not None and float(line["elapsed_s"]) != self._judged_s:
             self._judged_s, self._line_s = float(line["elapsed_s"]), now_s
 

@@ -207,6 +207,7 @@ def test_a_persons_mark_is_no_sign_of_the_recorder(bench):
 def test_a_closed_run_is_not_silent(bench):
     bench.after(20)
     append_entry(bench.path, ClosedCleanly("done"), utc_s=time.time())
+    append_entry(bench.path, NoticeSent("mqtt", "sending again", True), utc_s=time.time())
     assert bench.after(300, recorded=False, judged=None) == []
 
 
