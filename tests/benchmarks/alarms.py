@@ -70,7 +70,7 @@ COMES_WITH: dict[str, set[str]] = {
     "power-lost": {"hood-airflow-lost", "coolant-flow-lost", "off-profile", "stalled", *_WARM},
     "coolant-above-line": {*_WARM, "ice-gone"},
     "coolant-warm": {*_WARM, "ice-gone"},
-    "coolant-flow-lost": _WARM,
+    "coolant-flow-lost": _WARM | {"counter-saturated"},
     "ice-gone": _WARM,
     "coolant-freezing": {"outlet-blocked"},
     "foaming-over": {"bumping"},

@@ -42,6 +42,7 @@ _KPA_PER_MM = 0.00980665
 _USUAL_HEAD_KPA = 0.2
 _WINDOW_S = 240.0
 _USUAL_S = 900.0
+_OVERDUE_S = 240.0
 _LEAST_PASSING = 0.3
 """Share of the charge's gas that reaches the outlet at the least, absorber and all."""
 
@@ -145,6 +146,10 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     comes = view.estimate.p_done < 0.5 and gas_explains(view, just_before, bubbles)
     comes = comes and (_stops_short(bubbles, view.now_s - gap_s) or _far_from_end(view))
     stopped = comes and min(usual, just_before) > 0.3 and gap_s > max(20.0, 12.0 / usual)
+    if gap_s < _OVERDUE_S:  # the recent past reaches no further than eight minutes
+        view.memory["last-bubble"] = view.now_s - gap_s
+    gap_s = max(gap_s, view.now_s - view.memory.get("last-bubble", view.now_s))
+    stopped = stopped or _overdue(view, gap_s)
     if not dead_band(view, "silent-outlet", stopped, gap_s > 10.0):
         if rate is not None:
             remember_slowly(view, "bubbling", rate, 240.0)
@@ -159,6 +164,17 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     else:
         why += ", or a joint is open, or the counter is dead"
     yield Judged("outlet-blocked", why, bubbles.name, on_delay_s=5.0)
+
+
+def _overdue(view: View, gap_s: float) -> bool:
+    """No bubble for minutes, in which the slowest kinetics of the plan give gas by now."""
+    began_s = view.heating.began_s
+    if gap_s < _OVERDUE_S or began_s is None or view.complete_s is not None:
+        return False
+    since_s = view.now_s - began_s - view.heating.late_s
+    now = view.setting.course.progress_at(since_s)
+    then = view.setting.course.progress_at(since_s - gap_s)
+    return now is not None and then is not None and then.p95 < 0.5 and now.p05 > then.p05 + 0.05
 
 
 def _far_from_end(view: View) -> bool:
