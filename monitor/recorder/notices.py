@@ -96,7 +96,9 @@ def _message(alarm: Mapping[str, Any]) -> Message:
 
 def _key(what: str, since_s: float) -> str:
     """One decimal, as `since_s` has in a line: two alarms of a name never share it."""
-    return f"Alarm {what} since {since_s:.1f} s of the run"
+    tenths = round(since_s * 10.0)
+    minutes, left = divmod(tenths, 600)
+    return f"Alarm {what} since {minutes // 60}:{minutes % 60:02}:{left / 10.0:04.1f} of the run"
 
 
 class Notices:
@@ -133,7 +135,7 @@ class Notices:
                 self._note(entry.body, self._now() - max(ago_s, 0.0))
 
     def _note(self, sent: NoticeSent, at_s: float) -> None:
-        place = (sent.way, sent.text.partition(":")[0])
+        place = (sent.way, sent.text.partition(": ")[0])
         before = self._past.get(place)
         failures = 0 if sent.ok else 1 + (before.failures if before else 0)
         self._past[place] = _Past(at_s, failures)

@@ -123,23 +123,23 @@ def test_only_what_nobody_has_seen_of_the_classes_asked_for(bench, name, state, 
 def test_classes_of_the_persons_own(tmp_path):
     bench = Bench(tmp_path / "a.run", rig(["phone", "{text}"], 'classes = ["C"]'))
     judged = [alarm("off-profile"), alarm("outlet-blocked")]
-    assert [text.split(":")[0] for text in bench.after(30, judged=judged)] == [
-        "Alarm off-profile since 5.0 s of the run"
+    assert [text.split(": ")[0] for text in bench.after(30, judged=judged)] == [
+        "Alarm off-profile since 0:00:05.0 of the run"
     ]
     bench.notices.close()
 
 
 def test_two_of_a_name_are_two_and_the_urgent_one_goes_first(bench):
     judged = [
-        alarm("coolant-warm", since_s=5.1, channel="coolant_out"),
-        alarm("coolant-warm", since_s=5.9, channel="coolant_out"),
+        alarm("coolant-warm", since_s=5915.1, channel="coolant_out"),
+        alarm("coolant-warm", since_s=5915.9, channel="coolant_out"),
         alarm("outlet-blocked", since_s=7.0),
     ]
     texts = bench.after(30, judged=judged)
-    assert [text.split(":")[0] for text in texts] == [
-        "Alarm outlet-blocked since 7.0 s of the run",
-        "Alarm coolant-warm on coolant_out since 5.1 s of the run",
-        "Alarm coolant-warm on coolant_out since 5.9 s of the run",
+    assert [text.split(": ")[0] for text in texts] == [
+        "Alarm outlet-blocked since 0:00:07.0 of the run",
+        "Alarm coolant-warm on coolant_out since 1:38:35.1 of the run",
+        "Alarm coolant-warm on coolant_out since 1:38:35.9 of the run",
     ]
     assert all("a drying" in text and text.endswith(": so") for text in texts)
 
