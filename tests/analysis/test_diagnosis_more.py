@@ -13,6 +13,7 @@ import pytest
 
 from drivers.reading import Reading
 from monitor.analysis.channels import ChannelState
+from monitor.analysis.diagnosis.train import last_count_s, stops_short
 from monitor.entries import Body, Mark, Readings
 from tests.analysis.runs import STEP_PLAN, folded, names
 from tests.analysis.test_diagnosis import (
@@ -207,3 +208,24 @@ def test_frozen_is_what_scattered_before(before: list[float], frozen: bool) -> N
     state = ChannelState.of("t", "ambient_temperature")
     take(state, before + [59.9] * 200, 1.0)
     assert state.is_frozen(600.0) is frozen
+
+
+@pytest.mark.parametrize(
+    ("per_s", "short"),
+    [
+        (lambda t: 6.0, True),
+        (lambda t: 0.8, True),
+        (lambda t: 6.0 * math.exp(-max(t - 200.0, 0.0) / 60.0), False),
+        (lambda t: max(6.0 - max(t - 200.0, 0.0) / 30.0, 0.0), False),
+    ],
+    ids=["from full", "from little", "dies away", "falls evenly"],
+)
+def test_a_reaction_that_ends_slows_down_and_a_block_stops_short(
+    per_s: Course, short: bool
+) -> None:
+    """Bubbles up to 360 s, none after: what came last against what came before."""
+    state, total = ChannelState.of("b", "bubble_count"), 0.0
+    for t in range(420):
+        total += per_s(float(t)) if t < 360 else 0.0
+        state.take(float(t), Reading("b", float(math.floor(total))))
+    assert stops_short(state, last_count_s(state)) is short

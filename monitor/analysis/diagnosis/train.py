@@ -33,6 +33,7 @@ __all__ = [
     "main_step_runs",
     "rate_between",
     "stepped_s",
+    "stops_short",
 ]
 
 _P, _OUT, _IN = "train_pressure", "bubble_count", "inlet_bubble_count"
@@ -144,7 +145,7 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     gap_s = view.now_s - last_count_s(bubbles)
     just_before = _rate_before(bubbles, view.now_s - gap_s)
     comes = view.estimate.p_done < 0.5 and gas_explains(view, just_before, bubbles)
-    comes = comes and (_stops_short(bubbles, view.now_s - gap_s) or _far_from_end(view))
+    comes = comes and (stops_short(bubbles, view.now_s - gap_s) or _far_from_end(view))
     stopped = comes and min(usual, just_before) > 0.3 and gap_s > max(20.0, 12.0 / usual)
     if gap_s < _OVERDUE_S:  # the recent past reaches no further than eight minutes
         view.memory["last-bubble"] = view.now_s - gap_s
@@ -182,7 +183,7 @@ def _far_from_end(view: View) -> bool:
     return done is not None and done.p95 < 0.9
 
 
-def _stops_short(bubbles: ChannelState, at_s: float) -> bool:
+def stops_short(bubbles: ChannelState, at_s: float) -> bool:
     """The bubbles came until then as they had come before; a reaction that ends slows down."""
     last = rate_between(bubbles, at_s - 25.0, at_s)
     return last > 0.6 * rate_between(bubbles, at_s - 150.0, at_s - 60.0)
