@@ -152,7 +152,8 @@ def _ice_gone(view: View) -> Iterator[Judged]:
     left = value > level + _ICE_K and slope * 60.0 > 0.03 and calm
     if dead_band(view, "ice-gone", left, value > level + 0.6 * _ICE_K):
         why = (
-            f"bath {value:.1f} degC and rising {60.0 * slope:.2f} K/min; it stood at"
+            f"bath {value:.1f} degC and {'rising' if slope > 0.0 else 'falling'}"
+            f" {60.0 * abs(slope):.2f} K/min; it stood at"
             f" {level:.1f} degC while there was ice"
         )
         yield Judged("ice-gone", why, bath.name, on_delay_s=30.0)
