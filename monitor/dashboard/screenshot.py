@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 from pathlib import Path
 
 from monitor.dashboard.app import DashboardApp
@@ -24,6 +25,12 @@ def screenshot_svg(path: Path, size: tuple[int, int] = (100, 32), at_s: float | 
         app = DashboardApp(path, follower=follower)
         async with app.run_test(size=size) as pilot:
             await pilot.pause()
-            return app.export_screenshot(title="mantlewatch")
+            return _alone(app.export_screenshot(title="mantlewatch"))
 
     return asyncio.run(taken())
+
+
+def _alone(svg: str) -> str:
+    """The picture without fonts and remarks from elsewhere: it loads nothing when it is opened."""
+    bare = re.sub(r"@font-face\s*\{.*?\}\s*", "", svg, flags=re.DOTALL)
+    return re.sub(r"<!--.*?-->\s*", "", bare, flags=re.DOTALL)

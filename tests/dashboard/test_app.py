@@ -274,6 +274,7 @@ def test_a_picture_shows_the_screen_as_it_was(tmp_path):
 
     then = screenshot_svg(path, (80, 24), at_s=2000.0)
     now = screenshot_svg(path, (80, 24))
+    assert "https://" not in now  # it loads nothing from elsewhere when it is opened
 
     assert "HEATING" in then
     assert "0:33:15" in then
