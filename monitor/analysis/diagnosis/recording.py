@@ -11,6 +11,8 @@ from monitor.analysis.view import DISK, View
 __all__ = ["RULES"]
 
 _TOLD_S = 900.0
+_AFTERWARDS_S = 30.0
+"""An alarm about a time that is over is over soon too; it stays in sight until it is seen."""
 _ON_PURPOSE = "clean end"
 """In the text of a gap that somebody asked for."""
 
@@ -33,7 +35,7 @@ def _stopped(view: View) -> Iterator[Judged]:
     """A recorder that ended by itself, or found no room; one that was asked to stop is no news."""
     for cause, from_s, to_s, text in view.happened.gaps:
         blind = cause in ("recorder-stopped", "disk-full") and _ON_PURPOSE not in text
-        if blind and view.now_s - to_s < _TOLD_S:
+        if blind and view.now_s - to_s < _AFTERWARDS_S:
             why = f"nothing was recorded or judged for {_long(to_s - from_s)}"
             why += ": no room on the disk" if cause == "disk-full" else ": the recorder had ended"
             yield Judged("recorder-silent", why, None, from_s, on_delay_s=0.0)
