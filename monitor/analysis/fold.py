@@ -24,6 +24,7 @@ from monitor.analysis.codec import from_data, to_data
 from monitor.analysis.conditions import Findings, Needs
 from monitor.analysis.coolant import CoolantView, limit_C, view_coolant
 from monitor.analysis.diagnosis import FAST, RULES, judge
+from monitor.analysis.diagnosis.person import BY_A_PERSON, check_in_line
 from monitor.analysis.estimate import (
     Circumstances,
     Estimate,
@@ -199,6 +200,8 @@ class Fold:
             due.append(at)
 
     def _take(self, now: float, body: Body) -> None:
+        if isinstance(body, BY_A_PERSON):
+            self._state.happened.person_s = now
         if isinstance(body, Readings):
             self._take_readings(now, body)
         elif isinstance(body, Mark):
@@ -429,6 +432,7 @@ class Fold:
             stage=self._stage(view),
             channels=channel_lines(state.channels, at),
             boil_down=view.boil_down,
+            check_in=check_in_line(self._setting.plan.check_in_min, state.happened.person_s, at),
         )
 
     def _remaining(self, view: View, said: Said) -> dict[str, float | None] | int | None:

@@ -59,6 +59,7 @@ def build_line(
     stage: str,
     channels: list[dict[str, Any]],
     boil_down: BoilDownView | None = None,
+    check_in: dict[str, Any] | None = None,
 ) -> dict[str, Any]:
     """Assemble the line; every figure in it is finite or None."""
     line = {
@@ -87,6 +88,8 @@ def build_line(
         ],
         "channels": channels,
     }
+    if check_in is not None:
+        line["check_in"] = check_in
     return line if boil_down is None else {**line, "boil_down": _boil_down(boil_down)}
 
 

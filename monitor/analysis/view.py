@@ -31,6 +31,8 @@ class Happened:
     """Instrument -> (state, since, text)."""
     bad_inputs: list[tuple[str, float]] = field(default_factory=list)
     answers: dict[str, str] = field(default_factory=dict)
+    person_s: float = 0.0
+    """When somebody last gave a sign that reached the journal; at first, when the run began. [s]"""
     unread: str = ""
     """Why an amended plan or rig could not be read; empty where all could."""
 

@@ -66,6 +66,11 @@ def _rehearse(plan_path: Path, faults: Sequence[str], arguments: argparse.Namesp
     from monitor.commands.rehearsing import RehearsalError, start_rehearsal
 
     plan = load_plan(plan_path)[0]
+    if plan.check_in_min is None and any(f.partition("@")[0] == "check-in-missed" for f in faults):
+        raise UsageError(
+            f"plan {plan_path} agrees no check-in that could be missed: add check_in_min = 30 "
+            "under [checklist]"
+        )
     path = journal_path(arguments.out, plan.title, time.time())
     try:
         start_rehearsal(plan_path, path, speed=arguments.speed, seed=arguments.seed, faults=faults)

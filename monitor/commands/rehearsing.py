@@ -7,20 +7,24 @@ both when the rehearsal is over. Whoever watches may come and go meanwhile.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
+import math
 import os
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from monitor.commands.saying import UsageError
 from monitor.commands.starting import begin_recording, load_plan, sets_folder
-from monitor.journal import JournalError
+from monitor.journal import JournalError, append_entry
 from monitor.recorder.control import RecorderError, is_alive, request_stop, wait_until_stopped
 from monitor.rehearsal.control import RigError, start_rig, stop_rig
+from monitor.rehearsal.faults import parse_fault
+from monitor.rehearsal.person import SIGN, signs_s
 
 __all__ = ["RehearsalError", "start_rehearsal"]
 
@@ -108,11 +112,14 @@ def main(words: Sequence[str] | None = None) -> int:
         _tell({"wrong": str(error)})
         return 2
     _tell({"journal": str(arguments.journal)})
-    _keep(rig, arguments.journal)
+    signs = signs_s(plan, (parse_fault(text) for text in arguments.fault))
+    _keep(rig, arguments.journal, (epoch_s + at_s / arguments.speed for at_s in signs))
     return 0
 
 
-def _keep(rig: subprocess.Popen[str], journal: Path) -> None:
+def _keep(rig: subprocess.Popen[str], journal: Path, signs: Iterator[float]) -> None:
+    """Until one of the two has ended. `signs`: when the simulated person is heard (monotonic)."""
+    sign = next(signs, math.inf)
     over = threading.Event()
 
     def listen() -> None:
@@ -122,7 +129,10 @@ def _keep(rig: subprocess.Popen[str], journal: Path) -> None:
 
     threading.Thread(target=listen, daemon=True).start()
     while is_alive(journal) and not over.wait(_POLL_S):
-        pass
+        if time.monotonic() >= sign:
+            sign = next(signs, math.inf)
+            with contextlib.suppress(JournalError):  # as a real one, it may fail to be heard
+                append_entry(journal, SIGN, utc_s=time.time())
     if is_alive(journal):
         request_stop(journal, "the rehearsal is over")
         wait_until_stopped(journal, _CLOSING_S)

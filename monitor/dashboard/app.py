@@ -20,14 +20,14 @@ from monitor.dashboard.asking import MarkLine, Reading, StopOrLeave
 from monitor.dashboard.big import big_rows
 from monitor.dashboard.follower import Follower
 from monitor.dashboard.layout import screen_rows
-from monitor.dashboard.marks import mark_of
+from monitor.dashboard.marks import CHECK_IN, mark_of
 from monitor.dashboard.rows import Row
 from monitor.dashboard.standing import Standing
 from monitor.dashboard.texts import full_text, help_text
 from monitor.dashboard.view import View
 from monitor.dashboard.widgets import Sheet
 from monitor.dashboard.words import clean
-from monitor.entries import Acknowledged, Body, EntryError, Shelved, StopRequested
+from monitor.entries import Acknowledged, Body, EntryError, Mark, Shelved, StopRequested
 from monitor.journal import JournalError, append_entry
 
 __all__ = ["DashboardApp", "run_dashboard"]
@@ -46,6 +46,7 @@ class DashboardApp(App[str]):
         Binding("m", "mark", "mark"),
         Binding("a", "seen", "seen"),
         Binding("s", "shelve", "shelve"),
+        Binding("c", "check_in", "check in"),
         Binding("b", "big", "big"),
         Binding("i", "full", "in full"),
         Binding("question_mark,f1", "help", "help"),
@@ -68,6 +69,7 @@ class DashboardApp(App[str]):
         self._person = _person() if person is None else person
         self._monotonic_s = monotonic_s
         self._rang_at_s = float("-inf")
+        self._called = 0
         self._big = False
         self._said, self._said_until_s = "", 0.0
         self._standing: Standing = self._follower.standing()
@@ -143,8 +145,18 @@ class DashboardApp(App[str]):
         )
 
     def _ring(self) -> None:
-        """The bell, again and again, while an urgent alarm has been seen by nobody."""
-        if self._standing.finished or not any(alarm.rings for alarm in self._view.alarms):
+        """The bell, again and again, while an urgent alarm has been seen by nobody.
+
+        Once, where a check-in comes near, and once more where it has been missed.
+        """
+        if self._standing.finished:
+            return
+        check_in = self._view.check_in
+        called = 0 if check_in is None else check_in.is_near + check_in.is_missed
+        if called > self._called:
+            self.bell()
+        self._called = called
+        if not any(alarm.rings for alarm in self._view.alarms):
             return
         if self._monotonic_s() - self._rang_at_s >= _BELL_S:
             self._rang_at_s = self._monotonic_s()
@@ -190,6 +202,14 @@ class DashboardApp(App[str]):
         name, channel, since_s = alarm.key
         body = Acknowledged(name, since_s, channel, self._person, reset=alarm.lets_go)
         self._append(body, f"{'let go' if alarm.lets_go else 'seen'}: {alarm.headline}")
+
+    def action_check_in(self) -> None:
+        """A sign of life; a missed one is seen with it."""
+        missed = [a for a in self._view.alarms if a.open and a.key[0] == "check-in-missed"]
+        if not self._append(Mark(CHECK_IN, "", self._person), "checked in"):
+            return
+        for name, channel, since_s in (alarm.key for alarm in missed):
+            self._append(Acknowledged(name, since_s, channel, self._person), "checked in")
 
     def action_shelve(self) -> None:
         """Put the first alarm aside that has been seen."""

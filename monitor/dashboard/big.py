@@ -53,7 +53,7 @@ def enlarged(text: str) -> list[str]:
 def big_rows(view: View, standing: Standing, line: Line, size: tuple[int, int]) -> list[Row]:
     """Verdict, the most urgent alarm, progress, time left and coolant margin, filling `size`."""
     cells, height = size
-    rows = [header_row(view, standing, cells), *notice_rows(standing, cells)]
+    rows = [header_row(view, standing, cells), *notice_rows(view, standing, cells)]
     word = " ".join((view.verdict.word or "no verdict yet").upper())
     rows += [(), ((f"   ▶▶ {word} ◀◀   ", f"verdict-{view.verdict.word}"),)]
     open_ = [alarm for alarm in view.alarms if alarm.open]

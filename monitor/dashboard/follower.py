@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+from monitor.analysis.diagnosis.person import BY_A_PERSON
 from monitor.dashboard.alarming import AlarmKey
 from monitor.dashboard.course import horizon_s, planned_ahead
 from monitor.dashboard.events import KINDS_OF_EVENTS, event_of
@@ -59,6 +60,7 @@ class Follower:
         self._planned: list[tuple[float, float]] = []
         self._unasked: deque[dict[str, Any]] = deque(maxlen=_UNASKED)
         self._closed = False
+        self._person_s = 0.0
         self._plan_toml: str | None = None
         self._rig_toml: str | None = None
         self._version = -1
@@ -189,6 +191,8 @@ class Follower:
             return
         self.log.add([event])
         body = entry.body
+        if isinstance(body, BY_A_PERSON):
+            self._person_s = entry.elapsed_s
         if isinstance(body, Acknowledged):
             self._acknowledged_s[body.name, body.channel, body.since_s] = entry.elapsed_s
         if isinstance(body, Amended):
@@ -252,7 +256,8 @@ class Follower:
         now_s = self.now_s(standing)
         line_s = self.line["elapsed_s"] if self.line else 0.0
         seen = {key for key, at_s in self._acknowledged_s.items() if at_s >= line_s}
-        return view_of(self.line, self.facts, self._heard, now_s, self._utc_s(now_s), seen)
+        utc_s = self._utc_s(now_s)
+        return view_of(self.line, self.facts, self._heard, now_s, utc_s, seen, self._person_s)
 
     def traces(self, cells: int, standing: Standing) -> Traces:
         """The pot's course and the planned one, for a plot `cells` wide."""

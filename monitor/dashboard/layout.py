@@ -46,7 +46,7 @@ def screen_rows(
     if cells < _LEAST_CELLS or height < _LEAST_ROWS:
         return _small(view, standing, cells, height)
     tall = height >= _TALL_ROWS
-    top = [header_row(view, standing, cells), *notice_rows(standing, cells)]
+    top = [header_row(view, standing, cells), *notice_rows(view, standing, cells)]
     top += verdict_rows(view, cells, reasons=5 if tall else 2)
     top += figure_rows(view, cells)
     room = height - len(top) - 1

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from monitor.entries import Mark
 
-__all__ = ["mark_of"]
+__all__ = ["CHECK_IN", "mark_of"]
+
+CHECK_IN = "here"
+"""Kind of the mark that a key of its own sets: it says nothing but that somebody is there."""
 
 _KINDS = ("heat on", "heat off", "thump", "sample taken")
 

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 from rich.cells import cell_len
 
 from monitor.dashboard.alarming import Alarm, action_rows
+from monitor.dashboard.checking_in import countdown
 from monitor.dashboard.events import Event
 from monitor.dashboard.figures import Figure, Progress
 from monitor.dashboard.rows import Row, row_width, rule, to_width
 from monitor.dashboard.sensors import Sensor, trouble_first
-from monitor.dashboard.standing import Standing
+from monitor.dashboard.standing import Notice, Standing
 from monitor.dashboard.view import VERDICTS, View
 from monitor.dashboard.words import clip, wrap
 
@@ -42,7 +43,9 @@ def header_row(view: View, standing: Standing, cells: int) -> Row:
     bench = f" · {view.bench}" if view.bench else ""
     kind = "REHEARSAL " if view.rehearsal else ""
     shape = {"recording": "●", "finished": "■"}.get(standing.word, "▲")
-    right = f"{kind}{shape} {standing.word}  {view.elapsed}" + (
+    agreed = None if standing.finished else view.check_in
+    due = f"[c] in {countdown(agreed.left_s)}  " if agreed else ""
+    right = f"{due}{kind}{shape} {standing.word}  {view.elapsed}" + (
         f"  {view.clock}" if view.clock else ""
     )
     left = clip(f"{view.title}{bench}", cells - len(right) - 3)
@@ -50,10 +53,14 @@ def header_row(view: View, standing: Standing, cells: int) -> Row:
     return ((f" {left}{gap}{right} ", "title"),)
 
 
-def notice_rows(standing: Standing, cells: int) -> list[Row]:
-    """What has to be said loudly about the record itself."""
+def notice_rows(view: View, standing: Standing, cells: int) -> list[Row]:
+    """What has to be said loudly about the record itself, and to a person who is to check in."""
     rows: list[Row] = []
-    for notice in standing.notices:
+    notices = list(standing.notices)
+    if view.check_in and view.check_in.is_near and not standing.finished:
+        level = "alert" if view.check_in.is_missed else "warn"
+        notices.append(Notice(level, view.check_in.notice))
+    for notice in notices:
         shape = "▲▲▲" if notice.level == "alert" else "▲"
         rows += [
             to_width(((f" {shape if n == 0 else '   '} {text}", notice.level),), cells)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from monitor.dashboard.alarming import alarms
+from monitor.dashboard.checking_in import check_in_of, countdown
 from monitor.dashboard.facts import Facts
 from monitor.dashboard.figures import figure_words, figures
 from monitor.dashboard.follower import Follower
@@ -34,6 +35,9 @@ def plain_line(line: Mapping[str, Any]) -> str:
             figure.label in ("Progress", "Time left", "Water") or line.get(figure.label.lower())
         ):
             parts.append(f"{figure.label.lower()} {figure_words(figure)}")
+    check_in = check_in_of(line, line["elapsed_s"], 0.0)
+    if check_in is not None and not check_in.is_missed:
+        parts.append(f"check in within {countdown(check_in.left_s)}")
     if line.get("why"):
         parts.append(f"because {reason(line['why'][0])}")
     return "; ".join(parts)

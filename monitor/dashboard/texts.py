@@ -20,6 +20,8 @@ _KEYS = (
      "until the same key lets it go."),
     ("s", "shelve the first alarm that has been seen: for half an hour, one of three triangles "
      "for two minutes"),
+    ("c", "check in: a sign that somebody is there, where the plan asks for one; the time left "
+     "stands in the first line. Whatever else you say by key counts too."),
     ("b", "big: the few figures that matter, to be read from across the room"),
     ("i", "in full: all reasons, alarms, steps, and what cannot be judged"),
     ("?", "this text"),

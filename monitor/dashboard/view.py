@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from monitor.dashboard.advice import advice_for
 from monitor.dashboard.alarming import Alarm, AlarmKey, alarms
+from monitor.dashboard.checking_in import CheckIn, check_in_of
 from monitor.dashboard.facts import Facts
 from monitor.dashboard.figures import Figure, Line, Progress, figures, progress
 from monitor.dashboard.sensors import Heard, Sensor, sensors
@@ -58,6 +59,7 @@ class View:
     cannot_tell: tuple[str, ...]
     steps: tuple[str, ...]
     evidence: tuple[str, ...]
+    check_in: CheckIn | None = None
 
 
 def view_of(
@@ -67,8 +69,12 @@ def view_of(
     now_s: float,
     utc_s: float | None,
     seen: Iterable[AlarmKey] = (),
+    person_s: float = 0.0,
 ) -> View:
-    """The screen at journal time `now_s`; `seen` are alarms acknowledged since the line."""
+    """The screen at journal time `now_s`.
+
+    `seen` are alarms acknowledged since the line, `person_s` is when a person last gave a sign.
+    """
     said: Line = line or {}
     return View(
         title=facts.title,
@@ -86,6 +92,7 @@ def view_of(
         cannot_tell=tuple(_cannot(c) for c in said.get("cannot_tell") or ()),
         steps=tuple(_step(s) for s in said.get("steps") or ()),
         evidence=tuple(_evidence(e) for e in said.get("evidence") or ()),
+        check_in=check_in_of(said, now_s, person_s),
     )
 
 

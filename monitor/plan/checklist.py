@@ -1,4 +1,4 @@
-"""What to have settled before the mantle is switched on: the usual questions, or one's own.
+"""What to have settled before the mantle is switched on, and how often to check in after that.
 
 The usual ones are common practice for such a bench, without a source; a person who is qualified
 for it puts the lab's own in their place with [checklist] in plan.toml.
@@ -9,6 +9,8 @@ from __future__ import annotations
 from monitor.plan.fields import Fields
 
 __all__ = ["QUESTIONS", "read_checklist"]
+
+_LONGEST_MIN = 24 * 60.0
 
 QUESTIONS: tuple[str, ...] = (
     "Are the written procedure and the stop plan at hand?",
@@ -31,8 +33,19 @@ QUESTIONS: tuple[str, ...] = (
 """Each is answered with yes, no or some words; none of the answers stops a run."""
 
 
-def read_checklist(fields: Fields | None) -> tuple[str, ...] | None:
-    """[checklist]: questions of the person's own; None for the usual ones. Other keys are left."""
-    if fields is None or "ask" not in fields:
-        return None
-    return fields.texts("ask", "the questions before a run")
+def read_checklist(fields: Fields | None) -> tuple[tuple[str, ...] | None, float | None]:
+    """[checklist]: the person's own questions, and how often to check in. [min]
+
+    None for the usual questions, or for no check-in. Other keys are left.
+    """
+    if fields is None:
+        return None, None
+    every_min = fields.number(
+        "check_in_min",
+        f"minutes, above 0, at most {_LONGEST_MIN:g}",
+        (0.0, _LONGEST_MIN),
+        open_ends=(True, False),
+    )
+    if "ask" not in fields:
+        return None, every_min
+    return fields.texts("ask", "the questions before a run"), every_min

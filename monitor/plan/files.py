@@ -70,6 +70,7 @@ def parse_plan(text: str, file: str = "plan.toml", sets_folder: Path | None = No
     profile = read_profile(top.tables("profile"))
     if not any(key in top for key in ("profile", "step", "reactions")):
         top.problem("", "neither a profile nor a step", "[[profile]], [[step]] or [reactions]")
+    questions, check_in_min = read_checklist(top.table("checklist"))
     plan = Plan(
         title=title,
         steps=steps,
@@ -83,7 +84,8 @@ def parse_plan(text: str, file: str = "plan.toml", sets_folder: Path | None = No
         bench=bench,
         batch=batch,
         stop_plan=read_stop_plan(top.table("stop_plan")),
-        checklist=read_checklist(top.table("checklist")),
+        checklist=questions,
+        check_in_min=check_in_min,
         boil_down=read_boil_down(top.table("boil_down"), charge),
     )
     top.accept(*_RESERVED)

@@ -131,6 +131,8 @@ class Plan:
     """Name of a hazard -> the person's own line for it."""
     checklist: tuple[str, ...] | None = None
     """Questions of the person's own before a run; None: the usual ones."""
+    check_in_min: float | None = None
+    """So often somebody at the bench has agreed to give a sign; None: no such thing was agreed."""
     boil_down: BoilDown | None = None
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import math
 import platform
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
@@ -23,6 +24,7 @@ from monitor.plan.files import parse_plan
 from monitor.plan.model import Plan
 from monitor.rehearsal.faults import Fault, Faults
 from monitor.rehearsal.gauges import INSTRUMENTS, Gauges, Instrument, Spoken
+from monitor.rehearsal.person import SIGN, signs_s
 from monitor.rehearsal.rig import rig_toml
 from monitor.rehearsal.world import Truth, World
 
@@ -170,6 +172,8 @@ def _bodies(run: Rehearsal, until_s: float | None, period_s: float) -> Iterator[
         yield round(run.world.now_s, 3), InstrumentState(instrument.name, "connected")
     slept = stepped = False
     totals: dict[str, float] = {}
+    signs = signs_s(run.plan, run.world.faults.all)
+    sign_s = next(signs, math.inf)
     tick = round(run.world.now_s / period_s)
     while not (run.over() if until_s is None else run.world.now_s >= until_s - 1e-9):
         tick += 1
@@ -185,6 +189,9 @@ def _bodies(run: Rehearsal, until_s: float | None, period_s: float) -> Iterator[
         if not stepped and faults.on("clock-stepped", now_s):
             stepped = True
             yield now_s, Gap("clock-stepped", now_s, now_s, "forward by 3600 s")
+        if now_s >= sign_s:
+            yield now_s, SIGN
+            sign_s = next(signs, math.inf)
         yield from _said(run, now_s, min(_APART_S, period_s / 10.0), totals)
     yield round(run.world.now_s + min(0.5, period_s), 3), ClosedCleanly("rehearsal over")
 

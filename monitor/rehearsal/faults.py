@@ -69,6 +69,7 @@ _TABLE = (
     ("channels-disagree", "a hose holds the pot's balance: it shows two fifths of every change"),
     ("references-shifted", "the board's reference shifts: all its temperatures step 6 K"),
     ("counter-saturated", "the outlet's tip wears: finer bubbles than the counter can follow"),
+    ("check-in-missed", "the simulated person gives no further sign (plan with check_in_min)"),
     ("counter-reset", "the bubble counter begins again at zero"),
     ("mass-step", "somebody leans on the bench: the pot's balance steps by 12.4 g"),
     ("electrical-noise", "heater switching gets into the temperature board's wires"),

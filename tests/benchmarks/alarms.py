@@ -86,8 +86,13 @@ COMES_WITH: dict[str, set[str]] = {
 }
 """Alarms that truly follow from a fault, and so are no false ones."""
 
-NOT_THERE = {"minimal": {"probe-open", "zero-tracking", "channels-disagree", "mass-step"}}
-"""Faults of channels that a rig does not have."""
+NOT_THERE = {
+    "full": {"check-in-missed"},
+    "minimal": {
+        "probe-open", "zero-tracking", "channels-disagree", "mass-step", "check-in-missed",
+    },
+}  # fmt: skip
+"""Faults of channels that a rig does not have, or of agreements that the plans here do not make."""
 
 
 @dataclass(slots=True)

@@ -239,3 +239,29 @@ def test_no_speech_program_and_a_broker_that_is_away(
     assert answer.code == 1
     assert "voice (spoken): DID NOT WORK: no speech program" in answer.out
     assert "publish (mqtt://127.0.0.1:1): DID NOT WORK" in answer.out
+
+
+# The agreed sign of life
+
+
+@pytest.mark.parametrize(
+    ("body", "expected"),
+    [("check_in_min = 30", (None, 30.0)), ('ask = ["Ice?"]\ncheck_in_min = 0.5', (("Ice?",), 0.5))],
+)
+def test_an_interval_beside_the_questions(body: str, expected: tuple[object, float]) -> None:
+    plan = parse_plan(f"{PLAN}\n[checklist]\n{body}\n")
+    assert (plan.checklist, plan.check_in_min) == expected
+
+
+@pytest.mark.parametrize("value", ["0", "-3", '"30"', "true", "1441", "nan"])
+def test_what_is_no_interval_is_refused(value: str) -> None:
+    with pytest.raises(FileErrors, match="check_in_min"):
+        parse_plan(f"{PLAN}\n[checklist]\ncheck_in_min = {value}\n")
+
+
+def test_a_check_in_that_nobody_agreed_cannot_be_rehearsed(call: Call, tmp_path: Path) -> None:
+    plan = tmp_path / "plan.toml"
+    plan.write_text(PLAN, encoding="utf-8")
+    answer = call("rehearse", plan, "--fault", "check-in-missed@5min", "--plain")
+    assert answer.code == 2
+    assert "check_in_min" in answer.err

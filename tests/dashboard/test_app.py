@@ -281,3 +281,37 @@ def test_a_picture_shows_the_screen_as_it_was(tmp_path):
     assert "recording" in then
     assert "TAILING" in now
     assert "1:40:00" in now
+
+
+@pytest.mark.parametrize(
+    ("due_in_s", "shown", "absent"),
+    [
+        (800.0, "[c] in 13:", "CHECK"),
+        (200.0, "CHECK IN within 3:", "MISSED"),
+        (-90.0, "CHECK-IN MISSED 1:3", "within"),
+    ],
+)
+async def test_the_countdown_is_in_sight(tmp_path, follow, due_in_s, shown, absent):
+    agreed = {"every_s": 1800.0, "last_s": 4200.0 + due_in_s, "due_in_s": due_in_s}
+    path = make_journal(tmp_path / "a.run", closed=False, last={"check_in": agreed})
+    with Journal.open_for_writing(path):
+        app = DashboardApp(path, follower=follow(path), person="kim")
+        async with app.run_test(size=(80, 24)):
+            assert shown in text_of(app)
+            assert absent not in text_of(app)
+
+
+async def test_one_key_checks_in_and_sees_what_was_missed(tmp_path, follow):
+    agreed = {"every_s": 1800.0, "last_s": 4000.0, "due_in_s": -200.0}
+    late = alarm("check-in-missed", channel=None, priority="low", since_s=5800.0)
+    last = {"check_in": agreed, "alarms": [late]}
+    path = make_journal(tmp_path / "a.run", closed=False, last=last)
+    with Journal.open_for_writing(path):
+        app = DashboardApp(path, follower=follow(path), person="kim")
+        async with app.run_test(size=(80, 24)) as pilot:
+            await pilot.press("c")
+            assert "MISSED" not in text_of(app)
+            assert "[c] in 29:" in text_of(app) or "[c] in 30:00" in text_of(app)
+
+    assert entries_of(path, Mark)[-1] == Mark("here", "", "kim")
+    assert entries_of(path, Acknowledged) == [Acknowledged("check-in-missed", 5800.0, None, "kim")]

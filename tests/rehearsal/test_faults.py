@@ -27,9 +27,8 @@ NOT_OF_A_RIG = {
     "recorder-silent",
     "analysis-stopped",
     "disk-nearly-full",
-    "check-in-missed",
 }
-"""Findings about the host or the person: no simulated rig has them."""
+"""Findings about the host: no simulated rig has them."""
 
 
 @functools.cache

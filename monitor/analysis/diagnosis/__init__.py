@@ -9,6 +9,7 @@ from monitor.analysis.diagnosis import (
     cold,
     course,
     heater,
+    person,
     pot,
     recording,
     room,
@@ -31,6 +32,7 @@ RULES: tuple[Rule, ...] = (
     *sensors.RULES,
     *course.RULES,
     *recording.RULES,
+    *person.RULES,
 )
 """All rules, in the order in which they are judged."""
 
