@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from monitor.analysis.estimate.course import rate_integrals, run_course
 from monitor.analysis.estimate.fit import Past
-from monitor.analysis.estimate.hearing import Heard, agreement
+from monitor.analysis.estimate.hearing import Heard, agreement, total_log_likelihood
 from monitor.analysis.estimate.layout import Layout, kinetics
 from monitor.analysis.estimate.shapes import Family, exponents
 
@@ -32,6 +32,11 @@ _DAMPING = 1e-2
 _FAR = 6.0
 _ENOUGH = 0.003
 """A climb that gains less than this in the logarithm is over."""
+
+_FEET = np.linspace(-3.0, 3.0, 25)
+"""Half temperatures among which a climb begins, in prior standard deviations."""
+_SWEEPS = 2
+"""How often each step is looked at: where one lies hangs on where the others do."""
 
 _AS_NAMED = Family("as named", 1.0, None, (0.0, 0.0))
 
@@ -60,7 +65,8 @@ class Local:
         """The same for the first `count` coordinates, the others integrated out under N(0, 1).
 
         A slope without a bend says that something else does not fit, and far away nothing at all:
-        it is cut to what the bend bears out within one prior standard deviation.
+        along each of the curvature's own axes it is cut to what the bend bears out within one prior
+        standard deviation.
         """
         own, rest = slice(None, count), slice(count, None)
         inner = self.curvature[rest, rest] + np.eye(self.z.size - count)
@@ -68,10 +74,12 @@ class Local:
         left = self.gradient[rest] - self.z[rest]
         curvature = self.curvature[own, own] - across @ np.linalg.solve(inner, across.T)
         gradient = self.gradient[own] - across @ np.linalg.solve(inner, left)
-        most = np.maximum(np.diag(curvature), 0.0)
+        bends, axes = np.linalg.eigh(0.5 * (curvature + curvature.T))
+        most = np.maximum(bends, 0.0)
+        borne_out = axes @ np.clip(axes.T @ gradient, -most, most)
         height = self.height - 0.5 * float(self.z[rest] @ self.z[rest])
         height -= 0.5 * float(np.linalg.slogdet(inner)[1])
-        return Local(self.z[own], height, np.clip(gradient, -most, most), curvature)
+        return Local(self.z[own], height, borne_out, curvature)
 
 
 def with_model(layout: Layout, model: str) -> Layout:
@@ -84,12 +92,15 @@ def with_model(layout: Layout, model: str) -> Layout:
 def local_fit(
     past: Past, start: _Array, mean: _Array, variance: _Array, steps: int = _STEPS
 ) -> Local:
-    """Climb from `start` to the summit under independent normal priors (each (unknowns,)).
+    """Climb to the summit under independent normal priors (each (unknowns,)).
+
+    It begins at `start` or where the slope looks better with some half temperatures elsewhere.
 
     Levenberg's damping, scaled as Marquardt does (J. Soc. Ind. Appl. Math. 11 (1963) 431).
     """
     precision, most = 1.0 / variance, _bounds(past.layout, start.size)
-    here, damping = _look(past, np.clip(start, -most, most)), _DAMPING
+    clipped = np.clip(start, -most, most)
+    here, damping = _look(past, _best_foot(past, clipped, mean, precision)), _DAMPING
     for _ in range(steps):
         away = _step(here, mean, precision, damping)
         there = _look(past, np.clip(here.z + away, -most, most))
@@ -100,6 +111,23 @@ def local_fit(
             damping *= 8.0
         if (0.0 < gain < _ENOUGH and damping < 1e-2) or damping > 1e9:
             break
+    return here
+
+
+def _best_foot(past: Past, start: _Array, mean: _Array, precision: _Array) -> _Array:
+    """Where to begin: `start`, with each step's half temperature where it accounts for most.
+
+    A steep loss and one foreseen elsewhere do not overlap, so that between them lie false summits
+    from which no climb leads away.
+    """
+    k, here = past.layout.steps, start
+    for _ in range(_SWEEPS):
+        for at in range(k, 2 * k):
+            sets = np.repeat(here[None], _FEET.size + 1, axis=0)
+            sets[1:, at] = _FEET
+            likelihood = total_log_likelihood(past.heard, _courses(past, sets))
+            posterior = likelihood - 0.5 * ((sets - mean) ** 2 @ precision)
+            here = sets[int(np.argmax(posterior))]
     return here
 
 

@@ -71,3 +71,14 @@ def test_a_slope_without_a_bend_is_no_evidence() -> None:
     assert kept.gradient == pytest.approx([0.01])
     # the nuisance: log of the integral of N(n; 0, 1) exp(-3 n**2 / 2), its slope looked at apart
     assert kept.height == pytest.approx(-0.5 * np.log(4.0))
+
+
+def test_a_slope_along_an_axis_without_bend_pulls_nowhere() -> None:
+    """Two unknowns bound to each other: one axis is sharp, across it the run says nothing."""
+    sharp, flat = np.array([1.0, 1.0]) / 2**0.5, np.array([1.0, -1.0]) / 2**0.5
+    curvature = 1e4 * np.outer(sharp, sharp) + 1e-6 * np.outer(flat, flat)
+    run = Local(np.zeros(2), 0.0, 30.0 * flat + 5.0 * sharp, curvature).kept(2)
+    assert run.gradient @ sharp == pytest.approx(5.0)
+    assert abs(run.gradient @ flat) < 1e-5
+    pooled = pool([run, run, run], np.array([0.1, 0.1]))
+    assert (pooled.between_var < 1.0).all()
