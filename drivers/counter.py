@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from drivers.line import Word, open_lines
-from drivers.lines import LineSplitter, TooLong
+from drivers.lines import LineSplitter, TooLong, unread
 from drivers.protocol import (
     BadInput,
     ChannelSetup,
@@ -24,7 +24,6 @@ from drivers.protocol import (
     Session,
     SetupError,
     Values,
-    printable,
     reading_of,
 )
 from drivers.reading import ROLES, Quality, Reading
@@ -123,7 +122,7 @@ class EachBubble:
             elif line.strip() == self._line:
                 self.count += 1
             else:
-                bad.append(BadInput(f"not the line of a bubble: {printable(line)}"))
+                bad.append(unread("not the line of a bubble:", line))
         return bad
 
     def total(self, now_s: float) -> Values:

@@ -11,12 +11,13 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
+from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from drivers.balance import shape_of
-from drivers.lines import FAULT_WORDS
+from drivers.lines import FAULT_WORDS, parity_in
 from drivers.transport import Link, LinkError, open_link, parse_address
 
-__all__ = ["Guess", "framings", "guess", "heard_at", "is_legible", "stanza"]
+__all__ = ["Guess", "framings", "guess", "heard_at", "is_legible", "stanza", "with_parity"]
 
 USUAL_RATES: Final = (9600, 115200, 19200, 57600, 38400, 4800, 2400, 1200)
 USUAL_FRAMINGS: Final = ("", "&bits=7&parity=E", "&bits=7&parity=O")
@@ -140,6 +141,19 @@ def framings(url: str) -> Iterator[str]:
             yield f"{url}?baud={rate}{framing}"
 
 
+def with_parity(url: str, data: bytes) -> str:
+    """The address to try instead where `data`, heard at `url`, shows seven bits with parity.
+
+    Empty where it does not, or where the address can state no framing (`tcp://`).
+    """
+    parity = parity_in(data)
+    address = parse_address(url)
+    if not parity or address.scheme != "serial":
+        return ""
+    options = dict(parse_qsl(urlsplit(url).query)) | {"bits": "7", "parity": parity}
+    return f"{url.partition('?')[0]}?{urlencode(options)}"
+
+
 def is_legible(data: bytes) -> bool:
     """Whether bytes look like text with line ends: at a wrong rate they do not."""
     printable = sum(32 <= byte < 127 or byte in b"\r\n\t" for byte in data)
@@ -156,6 +170,7 @@ def heard_at(
 
     Listens `for_s` seconds to each; where none is legible, the one at which most was, which may be
     nothing. Where the port is silent at the first, rates do not help: it may want to be asked.
+    Where the eighth bits are parity, the framing is told without a further try.
     Raises AddressError or LinkError.
     """
     best = ("", b"")
@@ -163,6 +178,8 @@ def heard_at(
         data = _heard(opener(candidate), for_s, clock)
         if is_legible(data):
             return candidate, data
+        if "?" not in url and (framed := with_parity(candidate, data)):
+            return framed, bytes(byte & 0x7F for byte in data)
         if not data and not best[0]:
             return candidate, data
         best = max(best, (candidate, data), key=lambda pair: len(pair[1]))

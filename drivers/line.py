@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Protocol
 
-from drivers.lines import LineSplitter, TooLong, number_of, quality_of_word
+from drivers.lines import LineSplitter, TooLong, number_of, quality_of_word, unread
 from drivers.matching import Matcher, matcher_from
 from drivers.protocol import (
     BadInput,
@@ -25,7 +25,6 @@ from drivers.protocol import (
     StreamSession,
     Values,
     poll_from,
-    printable,
     reading_of,
 )
 from drivers.reading import Quality, Reading
@@ -89,17 +88,17 @@ class LineDecoder:
     def _items(self, line: bytes | TooLong, now_s: float) -> list[Item]:
         if isinstance(line, TooLong):
             return [BadInput(f"a line without end: {line.start}")]
-        texts = self._matcher.words(line.decode("latin-1").strip(" \t\0"))
+        texts = self._matcher.words(line.decode("latin-1").strip(" \t"))
         if not texts:
-            return [BadInput(f"a line of another shape: {printable(line)}")]
+            return [unread("a line of another shape:", line)]
         words = {name: self._word(text) for name, text in texts.items()}
         strange = [name for name, word in words.items() if word is None]
         if len(strange) == len(words):
-            return [BadInput(f"neither number nor known word: {printable(line)}")]
+            return [unread("neither number nor known word:", line)]
         known = {name: Quality.FAULT if word is None else word for name, word in words.items()}
         items = list(self._meaning.items(known, now_s))
         if strange:
-            items.append(BadInput(f"{', '.join(strange)}: no number in {printable(line)}"))
+            items.append(unread(f"{', '.join(strange)}: no number in", line))
         return items
 
     def _word(self, text: str) -> Word | None:

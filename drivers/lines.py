@@ -2,6 +2,9 @@
 
 Lines end with CR, LF or both. The first line after opening is usually the tail of one, and a tail
 reads like a smaller number, so it is dropped unless the instrument speaks only when asked.
+
+An instrument of seven data bits with parity, read as eight without, shows its parity in the eighth
+bit. No value is made of that, but the likely cause is told.
 """
 
 from __future__ import annotations
@@ -10,10 +13,19 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from drivers.protocol import printable
+from drivers.protocol import BadInput, printable
 from drivers.reading import Quality
 
-__all__ = ["FAULT_WORDS", "LINE_LIMIT", "LineSplitter", "TooLong", "number_of", "quality_of_word"]
+__all__ = [
+    "FAULT_WORDS",
+    "LINE_LIMIT",
+    "LineSplitter",
+    "TooLong",
+    "number_of",
+    "parity_in",
+    "quality_of_word",
+    "unread",
+]
 
 LINE_LIMIT: Final = 4096
 """Bytes in one line; beyond it the rest is passed over up to the next line end."""
@@ -46,6 +58,32 @@ _NUMBER: Final = re.compile(
 )
 
 
+_LEAST_SET: Final = 2
+"""So many eighth bits have to be set before their pattern is called parity."""
+_END_WITH_PARITY: Final = re.compile(rb"[^\x8d\x8a]*[\x8d\x8a]|[^\x8d\x8a]+")
+"""Pieces that end where a line end with its parity bit may stand."""
+
+
+def parity_in(data: bytes | bytearray) -> str:
+    """`E` or `O`: the eighth bit of every byte is the others' parity, even or odd; else empty.
+
+    >>> parity_in(bytes(b | 0x80 if b.bit_count() % 2 else b for b in b"S S 100.0 g"))
+    'E'
+    """
+    if sum(byte >= 128 for byte in data) < _LEAST_SET:
+        return ""
+    if not all(32 <= byte & 0x7F < 127 or byte & 0x7F in b"\r\n\t" for byte in data):
+        return ""
+    odd = {byte.bit_count() % 2 for byte in data}
+    return ("O" if odd.pop() else "E") if len(odd) == 1 else ""
+
+
+def unread(what: str, line: bytes) -> BadInput:
+    """What is wrong, then the line; the likely cause too where its bytes show one."""
+    parity = parity_in(line)
+    return BadInput(f"{what} {printable(line)}" + (f"; parity: try 7{parity}1" if parity else ""))
+
+
 @dataclass(frozen=True, slots=True)
 class TooLong:
     """A line that was longer than LINE_LIMIT; `start` is printable."""
@@ -66,10 +104,20 @@ class LineSplitter:
         found: list[bytes | TooLong] = []
         *ended, rest = data.replace(b"\r", b"\n").split(b"\n")
         for piece in ended:
-            self._take(piece, found)
+            self._take_all(piece, found)
             self._end_line(found)
-        self._take(rest, found)
+        self._take_all(rest, found)
         return found
+
+    def _take_all(self, piece: bytes, found: list[bytes | TooLong]) -> None:
+        """A line end with its parity bit ends a line too, where the whole line has parity.
+
+        Else an instrument of CR alone would be heard for minutes before its framing is told.
+        """
+        for part in _END_WITH_PARITY.findall(piece):
+            self._take(part, found)
+            if part[-1] in b"\x8d\x8a" and parity_in(self._kept):
+                self._end_line(found)
 
     def _take(self, piece: bytes, found: list[bytes | TooLong]) -> None:
         if self._skipping:

@@ -6,6 +6,9 @@ so neither a broker's new start nor a killed recorder loses one. What the broker
 although it was committed is known by its number and flag and not recorded twice (short of a
 recorder killed between the commit and the acknowledgement).
 
+Who only looks (`mantlewatch rig`) comes under a name of its own and leaves nothing behind: a
+recorder's connection and the messages kept for it go on undisturbed.
+
 The library paho-mqtt is used as it is. aiomqtt, with which lines are published, hands a message on
 only after it has been acknowledged, and offers no way to do so by hand; without that a recorder
 killed between receipt and commit would lose what the broker had already forgotten.
@@ -16,6 +19,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import secrets
 import socket
 import ssl
 import threading
@@ -61,6 +65,8 @@ class Broker:
     user: str | None = None
     password: str | None = None
     tls: ssl.SSLContext | None = None
+    is_lasting: bool = True
+    """Whether the broker keeps messages for us while we are away."""
 
 
 def broker_from(setup: InstrumentSetup, environment: Mapping[str, str]) -> Broker:
@@ -70,13 +76,15 @@ def broker_from(setup: InstrumentSetup, environment: Mapping[str, str]) -> Broke
     """
     host, port, is_secret = _address(setup.port)
     options = setup.options
+    name = str(options.get("client_id", "")) or _own_id(setup.name)
     return Broker(
         host,
         port,
-        str(options.get("client_id", "")) or _own_id(setup.name),
+        f"{name}-look-{secrets.token_hex(4)}" if setup.is_look else name,
         None if options.get("user") is None else str(options["user"]),
         _password(options, environment),
         _tls(options) if is_secret else None,
+        is_lasting=not setup.is_look,
     )
 
 
@@ -180,6 +188,7 @@ class MqttSession:
         self._payloads, self._handed = payloads, handed
         self._topic_of_will, self._available = availability
         self._where = f"{broker.host}:{broker.port}"
+        self._qos = 1 if broker.is_lasting else 0
         self._arrived: deque[MQTTMessage] = deque()
         self._refused = ""
         self._is_connected = False
@@ -193,7 +202,7 @@ class MqttSession:
         client = Client(
             CallbackAPIVersion.VERSION2,
             client_id=broker.client_id,
-            clean_session=False,
+            clean_session=not broker.is_lasting,
             protocol=MQTTProtocolVersion.MQTTv311,
             reconnect_on_failure=False,
             manual_ack=True,
@@ -232,7 +241,7 @@ class MqttSession:
     def _subscribe(self) -> None:
         topics = (*self._payloads.topics, *filter(None, (self._topic_of_will,)))
         self._waiting = 1
-        self._client.subscribe([(topic, 1) for topic in topics])
+        self._client.subscribe([(topic, self._qos) for topic in topics])
         self._wait(lambda: self._waiting == 0)
 
     def _wait(self, done: Callable[[], bool]) -> None:
@@ -300,6 +309,8 @@ def open_session(setup: InstrumentSetup, clock: Clock) -> Session:  # noqa: ARG0
     """Open a subscription. Raises SetupError, AddressError or LinkError."""
     broker = broker_from(setup, os.environ)
     payloads = payloads_from(setup.channels, setup.options)
-    handed = _handed.setdefault((setup.port, broker.client_id), Handed())
+    handed = Handed()
+    if broker.is_lasting:
+        handed = _handed.setdefault((setup.port, broker.client_id), handed)
     will = str(setup.options.get("availability", "")), str(setup.options.get("available", "online"))
     return MqttSession(broker, payloads, handed, will)

@@ -27,6 +27,7 @@ __all__ = [
     "Clock",
     "Decoder",
     "Emit",
+    "Ended",
     "InstrumentSetup",
     "Item",
     "OpenSession",
@@ -37,6 +38,7 @@ __all__ = [
     "SetupError",
     "StateChanged",
     "StreamSession",
+    "Tared",
     "Values",
     "poll_from",
     "printable",
@@ -84,6 +86,8 @@ class InstrumentSetup:
     port: str
     channels: tuple[ChannelSetup, ...]
     options: Mapping[str, Any] = field(default_factory=dict)
+    is_look: bool = False
+    """Opened for a moment to be looked at: it must take nothing away from who records."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +115,21 @@ class Restarted:
     text: str
 
 
-Item = Values | BadInput | Restarted
+@dataclass(frozen=True, slots=True)
+class Tared:
+    """A scale says that its zero was set anew, by a key or a command. `text` is printable."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """The instrument has said all that it ever will (a file at its end). `text` is printable."""
+
+    text: str
+
+
+Item = Values | BadInput | Restarted | Tared | Ended
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +144,11 @@ class Said:
 
 @dataclass(frozen=True, slots=True)
 class StateChanged:
-    """Event: `state` is connected, lost, bad-input, restarted or stopped; `text` is printable."""
+    """Event: `state` is connected, lost, bad-input, restarted, tared, stopped or ended.
+
+    Stopped: it cannot work. Ended: nothing more will come, and nothing is wrong. `text` is
+    printable.
+    """
 
     instrument: str
     state: str
@@ -250,7 +272,7 @@ def run_instrument(
     stop: StopEvent,
     back_off: BackOff | None = None,
 ) -> None:
-    """Keep one instrument speaking until `stop` is set, or its setup turns out to be impossible.
+    """Keep one instrument speaking until `stop` is set, it has ended, or its setup cannot work.
 
     A loss is told once, and again only when its cause reads differently. Waiting is real time even
     where `clock` runs faster: it is the hardware that needs it.
@@ -273,6 +295,7 @@ class _Loop:
         self._failures = 0
         self._lost_text: str | None = None
         self._bad = _BadInputs()
+        self._ended = False
 
     def run(self) -> None:
         while not self._stop.is_set():
@@ -283,6 +306,8 @@ class _Loop:
                 return
             except LinkError as error:
                 self._lost(str(error))
+            if self._ended:
+                return
             if not self._stop.is_set():
                 self._failures += 1
                 self._stop.wait(self._back_off.wait_s(self._failures))
@@ -292,7 +317,7 @@ class _Loop:
         try:
             self._lost_text = None
             self._say("connected", self._setup.port)
-            while not self._stop.is_set():
+            while not (self._stop.is_set() or self._ended):
                 for item in self._guarded(lambda: session.read(READ_TIMEOUT_S)):
                     self._pass_on(item)
         finally:
@@ -316,6 +341,11 @@ class _Loop:
             )
         elif isinstance(item, Restarted):
             self._say("restarted", item.text)
+        elif isinstance(item, Ended):
+            self._ended = True
+            self._say("ended", item.text)
+        elif isinstance(item, Tared):
+            self._say("tared", item.text)
         elif text := self._bad.text_if_due(item.text, self._clock()):
             self._say("bad-input", text)
 

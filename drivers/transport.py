@@ -40,6 +40,10 @@ _SLICE_S: Final = 0.05
 """A serial read waits this long at a time: setting its timeout anew would reconfigure the port."""
 
 
+_SEVEN: Final = bytes(byte & 0x7F for byte in range(256))
+"""A converter that knows eight bits alone leaves the parity in the eighth."""
+
+
 class AddressError(ValueError):
     """An address that no port can have. The text says which part and what was expected."""
 
@@ -187,6 +191,7 @@ class _SerialLink:
 
         self._errors: tuple[type[Exception], ...] = (serial.SerialException, OSError, TypeError)
         self._where = address.path
+        self._mask = _SEVEN if address.bits == 7 else None
         try:
             self._port = serial.Serial(
                 address.path,
@@ -210,7 +215,9 @@ class _SerialLink:
                 data: bytes = self._port.read(1)
                 if data:
                     more: int = min(self._port.in_waiting, max_bytes - 1)
-                    return data + self._port.read(more) if more > 0 else data
+                    return (data + self._port.read(more) if more > 0 else data).translate(
+                        self._mask
+                    )
                 if time.monotonic() >= deadline:
                     return b""
         except self._errors as error:

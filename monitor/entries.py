@@ -153,7 +153,8 @@ class Gap:
 class InstrumentState:
     """An instrument came, went or said something that is no reading.
 
-    `state` is one of: connected, lost, bad-input, started, stopped, restarted. `text` is printable.
+    `state` is one of: connected, lost, bad-input, started, stopped, restarted, tared, ended (it has
+    said all that it will). `text` is printable.
     """
 
     instrument: str

@@ -31,6 +31,11 @@ class Trouble:
 
 _LISTEN = "`mantlewatch ports --listen {port}` shows what it says and how the rig file names it"
 
+_PARITY = "parity: it sends seven bits with parity, and eight without are read"
+_SET_PARITY = (
+    "add bits=7&parity=E to the port (7E1), or parity=O (7O1); on tcp:// set the serial server so"
+)
+
 _TEXTS: Final[tuple[tuple[str, str, str], ...]] = (
     (
         "nothing is plugged in",
@@ -41,6 +46,11 @@ _TEXTS: Final[tuple[tuple[str, str, str], ...]] = (
         "nobody listens|Connection refused",
         "it is switched off, or has another address",
         "switch it on and compare host and port with what the instrument or its server shows",
+    ),
+    (
+        "there is no such file",
+        "it was moved or renamed, or the path is one of another computer",
+        "write the whole path, as file:///home/me/readings.csv",
     ),
     (
         "held by",
@@ -78,9 +88,25 @@ _TEXTS: Final[tuple[tuple[str, str, str], ...]] = (
         "check user, and the environment variable that password_env names",
     ),
     (
+        "parity: try 7[EO]1",
+        _PARITY,
+        _SET_PARITY,
+    ),
+    (
         r"\\x[0-9a-f]{2}.*\\x[0-9a-f]{2}.*\\x[0-9a-f]{2}",
         "bytes that are no text: the rate or the framing is not the instrument's",
         _LISTEN + ", at all usual rates if no rate stands in PORT",
+    ),
+    (
+        r"\\x8[ad]$",
+        _PARITY,
+        _SET_PARITY,
+    ),
+    (
+        r"\\x00",
+        "bytes of nothing: the parity or rate is not the instrument's, a plug is loose, or its "
+        "lines begin with one",
+        _LISTEN + "; try parity=E; where each line has one, allow for it in pattern",
     ),
     (
         "line without end",
@@ -95,7 +121,8 @@ _TEXTS: Final[tuple[tuple[str, str, str], ...]] = (
     (
         "does not answer",
         "another device number, rate or parity; the two wires exchanged; or no power",
-        "compare device, baud and parity with the device's own menu; exchange A and B",
+        "compare device, baud and parity with the device's own menu (most often parity=E or none);"
+        " exchange A and B",
     ),
     (
         "refuses",
@@ -195,6 +222,12 @@ def _elsewhere(
 
 def _silent(spec: InstrumentSpec) -> Trouble:
     what = "it is open but said nothing that could be read"
+    if spec.port.startswith("file:"):
+        return Trouble(
+            what,
+            "its columns are empty where it begins",
+            "listen longer (--seconds), or play faster (speed)",
+        )
     if spec.port.startswith("mqtt"):
         return Trouble(
             what,
@@ -213,6 +246,8 @@ def _missing(spec: InstrumentSpec, names: Sequence[str]) -> Trouble:
     cause, cure = "its lines do not hold them", "check `fields`, or `pattern`"
     if spec.port.startswith("mqtt"):
         cause, cure = "nothing came on their topics", "compare the topics, letter by letter"
+    elif spec.port.startswith("file:"):
+        cause, cure = "their columns are empty so far", "listen longer (--seconds)"
     elif spec.driver == "modbus":
         cause, cure = "their device does not answer", "check `device` and `address` of each"
     return Trouble(f"no reading of: {', '.join(names)}", cause, cure)

@@ -96,6 +96,7 @@ def _as_dict(heard: Heard, troubles: Sequence[Trouble], now_s: float) -> dict[st
         "open": heard.opened,
         "messages": heard.messages,
         "channels": [_channel_dict(heard, c, now_s) for c in heard.spec.channels],
+        "remarks": heard.remarks,
         "wrong": [_trouble_dict(trouble) for trouble in troubles],
     }
 
@@ -131,7 +132,7 @@ def _lines(heard: Heard, now_s: float) -> list[str]:
         parts += [f"{told['rate_Hz']:g}/s"] if told["rate_Hz"] is not None else []
         parts += [f"noise {told['noise']:.2g} {told['unit']}"] if told["noise"] is not None else []
         lines.append(f"{parts[0]} {', '.join([*parts[1:], told['state']])}")
-    return lines
+    return [*lines, *(f"  {remark}" for remark in heard.remarks[-3:])]
 
 
 def _value_text(told: Mapping[str, Any]) -> str:

@@ -33,6 +33,8 @@ class Heard:
     opened: bool = False
     messages: int = 0
     troubles: list[StateChanged] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    """What is worth knowing and not wrong: a scale was tared."""
 
     def __post_init__(self) -> None:
         """A state for each channel, that has heard nothing yet."""
@@ -54,6 +56,10 @@ class Heard:
                 self.states[reading.channel].take(now_s, reading)
         elif event.state == "connected":
             self.opened = True
+        elif event.state == "ended":
+            self.remarks.append(f"ended: {event.text}")
+        elif event.state == "tared":
+            self.remarks.append(event.text)
         elif event not in self.troubles:
             self.troubles.append(event)
 
@@ -133,6 +139,7 @@ def _read(
     stop: Event,
 ) -> None:
     try:
-        run_instrument(setup_of(spec), opener, time.monotonic, events.put, stop)
+        setup = replace(setup_of(spec), is_look=True)
+        run_instrument(setup, opener, time.monotonic, events.put, stop)
     except SetupError as error:
         events.put(StateChanged(spec.name, "stopped", str(error)))

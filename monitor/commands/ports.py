@@ -123,6 +123,7 @@ def _tell_heard(arguments: argparse.Namespace, url: str, data: bytes, found: Any
     lines = [line for line in data.replace(b"\r", b"\n").split(b"\n") if line.strip()]
     heard = [printable(line) for line in lines]
     piece = stanza(found, _stable(url)) if found is not None else None
+    parity = None if is_legible(data) else _parity(url, data)
     if arguments.json:
         shape = None if found is None else {"driver": found.driver, "shape": found.shape}
         answer_json(
@@ -131,6 +132,7 @@ def _tell_heard(arguments: argparse.Namespace, url: str, data: bytes, found: Any
                 "port": url,
                 "heard": heard,
                 "legible": is_legible(data),
+                "likely": parity,
                 "guess": shape,
                 "stanza": piece,
             }
@@ -150,8 +152,22 @@ def _tell_heard(arguments: argparse.Namespace, url: str, data: bytes, found: Any
         say(
             f"{url}: text, but of no shape that is known or too few lines; listen longer: --seconds"
         )
+    elif parity is not None:
+        say(f"{url}: {parity}")
     else:
         say(f"{url}: bytes that are no text at any usual rate; does it speak Modbus, or binary?")
+
+
+def _parity(url: str, data: bytes) -> str | None:
+    """What helps where seven bits with parity are read as eight; None where they are not."""
+    from drivers.guessing import with_parity
+    from drivers.lines import parity_in
+
+    parity = parity_in(data)
+    if not parity:
+        return None
+    framed = with_parity(url, data)
+    return f"parity: try 7{parity}1: " + (framed or "set so what serves the line on the network")
 
 
 def _stable(url: str) -> str:

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.balance import BalanceDecoder, Frame, frame_of, open_session
-from drivers.protocol import BadInput, SetupError, Values
+from drivers.protocol import BadInput, SetupError, Tared, Values
 from drivers.reading import Quality, Reading
 from tests.drivers.peers import POT, SCALE, ChannelSetup, running, setup_of
 
@@ -59,7 +59,6 @@ def test_every_shape(line, frame):
     [
         b"",
         b"hello",
-        b"T     +    10.00 g",
         b"12.03.26 14:05",
         b"1,234.5 g",
         b"S S 100.00",
@@ -69,10 +68,11 @@ def test_every_shape(line, frame):
         b"--5 g",
         b"S X 100.00 g",
         b"1234567890123 g",
+        b"\x00\x0012 g",
     ],
 )
 def test_what_is_no_frame_gives_nothing(line):
-    """Tare values, dates, cut and run-together frames among them."""
+    """Dates, cut and run-together frames among them."""
     assert frame_of(line) is None
 
 
@@ -106,6 +106,70 @@ def test_a_unit_in_the_frame_is_believed(unit_in_frame, channel_unit, grams):
     (reading,) = readings(b"ST,+2.00 " + unit_in_frame + b"\r\n", channel)
 
     assert reading.value == pytest.approx(grams, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        (b"T S      100.00 g", "tare taken: T S      100.00 g"),
+        (b"TI D     100.00 g", "tare taken: TI D     100.00 g"),
+        (b"TA A     100.00 g", "tare taken: TA A     100.00 g"),
+        (b"T S", "tare taken: T S"),
+        (b"S T", "tare taken: S T"),
+        (b"TAC A", "tare cleared: TAC A"),
+        (b"Z A", "zero set: Z A"),
+        (b"ZI S", "zero set: ZI S"),
+        (b"ST,TR,+00100.00  g", "tare in force: 100 g"),
+        (b"T     +   100.00 g", "tare in force: 100 g"),
+    ],
+)
+def test_what_tells_of_the_zero_is_said_and_is_no_load(line, told):
+    """Frames from memory; the 100 g in them are the tare's."""
+    assert fed(line + b"\r\n") == [Tared(told)]
+
+
+def test_a_tare_in_force_is_told_once():
+    """Some print it with every weight."""
+    items = fed(b"ST,TR,+5.00 g\r\nST,NT,+1.00 g\r\nST,TR,+5.00 g\r\nST,TR,+6.00 g\r\n")
+
+    assert [type(item) for item in items] == [Tared, Values, Tared]
+
+
+@pytest.mark.parametrize("line", [b"T I", b"ZI -", b"TA L"])
+def test_a_tare_that_the_scale_refuses_is_told(line):
+    (item,) = fed(line + b"\r\n")
+
+    assert isinstance(item, BadInput)
+    assert "refused by the scale" in item.text
+
+
+@pytest.mark.parametrize(
+    ("lines", "told"),
+    [
+        ([b"ST,GS,+300.00 g"] * 3 + [b"ST,NT,+0.00 g"], "tare taken, net from here"),
+        ([b"G  +  300.00 g"] * 3 + [b"N  +    0.00 g"], "tare taken, net from here"),
+        ([b"ST,NT,+0.00 g"] * 3 + [b"ST,GS,+300.00 g"], "tare cleared, no longer net"),
+        ([b"ST,GS,+300.00 g", b"ST,NT,+0.00 g"] * 3, None),
+        ([b"N +1.00 g"] * 3 + [b"  +1.00 g"] * 3, None),
+    ],
+)
+def test_net_after_gross_means_tared(lines, told):
+    """Not where a print gives both, nor where the letter is left out."""
+    said = fed(b"".join(line + b"\r\n" for line in lines))
+    texts = [item.text for item in said if isinstance(item, Tared)]
+
+    assert sum(isinstance(item, Values) for item in said) == len(lines)
+    assert texts == ([f"{told}: {lines[-1].decode()}"] if told else [])
+
+
+def test_a_tare_key_over_a_real_line(peer):
+    with running(setup_of("balance", peer.url, SCALE), open_session) as heard:
+        heard.wait_for_state("connected")
+        peer.say(b"tail\r\nS S 300.00 g\r\nT S 300.00 g\r\nS S 0.00 g\r\n")
+        heard.wait_for_values(2)
+
+    assert [event.readings[0].value for event in heard.said] == [300.0, 0.0]
+    assert heard.states == ["connected", "tared"]
 
 
 def test_a_unit_that_is_no_mass_gives_no_number():

@@ -10,8 +10,10 @@ from contextlib import contextmanager
 import pytest
 
 from drivers.catalogue import DRIVERS
+from monitor.commands.listening import hear
 from monitor.entries import InstrumentState, Readings
 from monitor.journal import Journal, Reader, verify
+from monitor.plan.files import parse_rig
 from monitor.recorder.clock import RealClock
 from monitor.recorder.recording import Recording
 from tests.drivers.modbus_peers import Cable, rtu_server, tcp_server
@@ -242,7 +244,7 @@ def test_modbus_on_a_serial_line_comes_back(tmp_path):
     went_and_came(Record(path, "oven"))
 
 
-@pytest.mark.parametrize(
+either_broker = pytest.mark.parametrize(
     "kind",
     [
         PackagedBroker,
@@ -254,14 +256,22 @@ def test_modbus_on_a_serial_line_comes_back(tmp_path):
         ),
     ],
 )
+BUS = """\
+format = 1
+[[instrument]]
+name = "bus"
+driver = "mqtt"
+port = "mqtt://127.0.0.1:{port}"
+user = "bench"
+[instrument.channels]
+pot = {{ role = "pot_temperature", unit = "degC", topic = "lab/pot" }}
+"""
+
+
+@either_broker
 def test_a_broker_that_was_stopped_comes_back(kind, tmp_path):
     broker = kind(tmp_path)
-    rig = (
-        f'format = 1\n[[instrument]]\nname = "bus"\ndriver = "mqtt"\n'
-        f'port = "mqtt://127.0.0.1:{broker.port}"\nuser = "bench"\n[instrument.channels]\n'
-        'pot = { role = "pot_temperature", unit = "degC", topic = "lab/pot" }\n'
-    )
-    path = new_journal(tmp_path / "a.run", rig)
+    path = new_journal(tmp_path / "a.run", BUS.format(port=broker.port))
     with recording(path):
         until(lambda: Record(path, "bus").told("connected") == 1)
         for number in range(1, 6):
@@ -279,3 +289,45 @@ def test_a_broker_that_was_stopped_comes_back(kind, tmp_path):
 
     assert_gap_is_shown(record)
     assert record.values == [float(n) for n in range(1, 11)]
+
+
+@either_broker
+def test_looking_at_a_rig_leaves_its_recorder_alone(kind, tmp_path):
+    """Under one name the broker would have ended the recorder's connection and kept messages."""
+    broker = kind(tmp_path)
+    rig = BUS.format(port=broker.port)
+    path = new_journal(tmp_path / "a.run", rig)
+    seen = []
+
+    def look(heard, now_s):
+        seen.append(heard[0].messages)
+        publish(broker.port, "lab/pot", str(len(seen)))
+
+    with recording(path):
+        until(lambda: Record(path, "bus").told("connected") == 1)
+        (heard,), _ = hear(parse_rig(rig), 4.5, look)
+        until(lambda: len(Record(path, "bus").values) == len(seen))
+    broker.stop()
+    record = Record(path, "bus")
+
+    assert len(seen) >= 3
+    assert heard.troubles == []
+    assert heard.messages >= len(seen) - 1
+    assert record.course == ["connected", *["reading"] * len(seen)]
+    assert record.values == [float(n + 1) for n in range(len(seen))]
+
+
+def test_a_tare_key_stands_in_the_journal(tmp_path):
+    peer = TcpPeer()
+    rig = (
+        f'format = 1\n[[instrument]]\nname = "scale"\ndriver = "balance"\nport = "{peer.url}"\n'
+        '[instrument.channels]\npot = { role = "pot_mass", unit = "g" }\n'
+    )
+    path = new_journal(tmp_path / "a.run", rig)
+    with recording(path):
+        until(lambda: Record(path, "scale").told("connected") == 1)
+        peer.say(b"tail\r\nS S 300.00 g\r\nT S 300.00 g\r\nS S 0.00 g\r\n")
+        until(lambda: len(Record(path, "scale").values) == 2)
+    peer.close()
+
+    assert Record(path, "scale").course == ["connected", "reading", "tared", "reading"]
