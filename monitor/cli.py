@@ -97,6 +97,14 @@ def _add_live(commands: _Commands[argparse.ArgumentParser]) -> None:
         metavar="NAME@40min",
         help="something that goes wrong then (repeatable), to practise on",
     )
+    rehearse.add_argument(
+        "--instruments",
+        metavar="SET",
+        help="usual, flow-meter, or every-kind, which speaks every protocol and needs --broker",
+    )
+    rehearse.add_argument(
+        "--broker", metavar="mqtt://HOST:PORT", help="an MQTT broker for simulated instruments"
+    )
     _add_rehearsing(rehearse, 60.0)
     _add_watching(rehearse)
     run = _command(commands, "run", "records, analyses, warns", "monitor.commands.live:run")

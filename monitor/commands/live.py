@@ -46,7 +46,13 @@ def rehearse(arguments: argparse.Namespace) -> int:
         return _list_faults(arguments)
     if arguments.plan is None:
         raise UsageError("rehearse: name a plan, or --faults to see what can be practised")
-    return _rehearse(arguments.plan, arguments.fault, arguments)
+    return _rehearse(
+        arguments.plan,
+        arguments.fault,
+        arguments,
+        instruments=arguments.instruments,
+        broker=arguments.broker,
+    )
 
 
 def _list_faults(arguments: argparse.Namespace) -> int:
@@ -62,7 +68,14 @@ def _list_faults(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _rehearse(plan_path: Path, faults: Sequence[str], arguments: argparse.Namespace) -> int:
+def _rehearse(
+    plan_path: Path,
+    faults: Sequence[str],
+    arguments: argparse.Namespace,
+    *,
+    instruments: str | None = None,
+    broker: str | None = None,
+) -> int:
     from monitor.commands.rehearsing import RehearsalError, start_rehearsal
 
     plan = load_plan(plan_path)[0]
@@ -73,7 +86,15 @@ def _rehearse(plan_path: Path, faults: Sequence[str], arguments: argparse.Namesp
         )
     path = journal_path(arguments.out, plan.title, time.time())
     try:
-        start_rehearsal(plan_path, path, speed=arguments.speed, seed=arguments.seed, faults=faults)
+        start_rehearsal(
+            plan_path,
+            path,
+            speed=arguments.speed,
+            seed=arguments.seed,
+            faults=faults,
+            instruments=instruments,
+            broker=broker,
+        )
     except RehearsalError as error:
         raise UsageError(str(error)) from error
     note(f"rehearsing at {arguments.speed:g} times life; the journal is {path}")

@@ -40,12 +40,24 @@ class RehearsalError(RuntimeError):
 
 
 def start_rehearsal(
-    plan: Path, journal: Path, *, speed: float, seed: int, faults: Sequence[str]
+    plan: Path,
+    journal: Path,
+    *,
+    speed: float,
+    seed: int,
+    faults: Sequence[str],
+    instruments: str | None = None,
+    broker: str | None = None,
 ) -> None:
-    """Start a rehearsal that outlives this process; returns once it is being recorded."""
+    """Start a rehearsal that outlives this process; returns once it is being recorded.
+
+    `instruments` and `broker` are handed on to `start_rig`. Raises RehearsalError.
+    """
     words = [sys.executable, "-m", "monitor.commands.rehearsing", str(plan), str(journal)]
     words += ["--speed", repr(speed), "--seed", str(seed)]
     words += [word for fault in faults for word in ("--fault", fault)]
+    words += [] if instruments is None else ["--instruments", instruments]
+    words += [] if broker is None else ["--broker", broker]
     with subprocess.Popen(
         words,
         stdin=subprocess.DEVNULL,
@@ -69,6 +81,8 @@ def _parse(words: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--speed", type=float, required=True)
     parser.add_argument("--seed", type=int, required=True)
     parser.add_argument("--fault", action="append", default=[])
+    parser.add_argument("--instruments")
+    parser.add_argument("--broker")
     return parser.parse_args(words)
 
 
@@ -93,6 +107,8 @@ def main(words: Sequence[str] | None = None) -> int:
             arguments.fault,
             epoch_s,
             sets_folder(),
+            instruments=arguments.instruments,
+            broker=arguments.broker,
         )
     except (UsageError, RigError) as error:
         _tell({"wrong": str(error)})

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from monitor.plan.files import FileErrors, read_plan
+from monitor.rehearsal.benches import USUAL, BenchError, instruments_of, refuse_unheard
 from monitor.rehearsal.entries import Rehearsal
 from monitor.rehearsal.faults import FaultError, Faults, playable
 from monitor.rehearsal.serve import Pace, serve
@@ -27,6 +28,8 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--seed", type=int, default=1, metavar="N")
     parser.add_argument("--fault", action="append", default=[], metavar="NAME@40min")
     parser.add_argument("--epoch", type=float, metavar="S", help="monotonic clock at time zero")
+    parser.add_argument("--instruments", default=USUAL, metavar="SET")
+    parser.add_argument("--broker", metavar="mqtt://HOST:PORT")
     parser.add_argument("--sets", type=Path, metavar="FOLDER", help="reaction sets of one's own")
     return parser
 
@@ -39,21 +42,29 @@ def _speed(text: str) -> float:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Serve; 0 when it ended as asked, 2 where the plan or a fault cannot be read."""
+    """Serve; 0 when it ended as asked, 2 where something that was asked for cannot be had."""
     arguments = _parser().parse_args(argv)
+    epoch_s = time.monotonic() if arguments.epoch is None else arguments.epoch
+    pace = Pace(epoch_s, arguments.speed)
     try:
-        plan = read_plan(arguments.plan, arguments.sets)
-        faults = Faults(playable(text) for text in arguments.fault).all
+        run = _rehearsal(arguments)
+        asyncio.run(serve(run, pace, lambda line: print(line, flush=True), arguments.broker))
     except FileErrors as errors:
         print(*errors.problems, sep="\n", file=sys.stderr)
         return 2
-    except FaultError as error:
+    except (FaultError, BenchError) as error:
         print(error, file=sys.stderr)
         return 2
-    epoch_s = time.monotonic() if arguments.epoch is None else arguments.epoch
-    run = Rehearsal(plan, arguments.seed, faults)
-    asyncio.run(serve(run, Pace(epoch_s, arguments.speed), lambda line: print(line, flush=True)))
     return 0
+
+
+def _rehearsal(arguments: argparse.Namespace) -> Rehearsal:
+    """What is to be played. Raises FileErrors, FaultError or BenchError."""
+    plan = read_plan(arguments.plan, arguments.sets)
+    instruments = instruments_of(arguments.instruments)
+    faults = Faults(playable(text) for text in arguments.fault).all
+    refuse_unheard(faults, instruments)
+    return Rehearsal(plan, arguments.seed, faults, instruments)
 
 
 if __name__ == "__main__":

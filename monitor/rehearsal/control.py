@@ -29,8 +29,14 @@ def start_rig(
     faults: Sequence[str],
     epoch: float,
     sets_folder: Path | None = None,
+    *,
+    instruments: str | None = None,
+    broker: str | None = None,
 ) -> tuple[subprocess.Popen[str], str]:
     """Start the simulated rig; gives its process and the text of the rig file that fits it.
+
+    `instruments` names one of `monitor.rehearsal.benches.BENCHES` (None: the usual ones); `broker`
+    is the address of an MQTT broker where one of them needs it.
 
     Simulated time is (time.monotonic() - `epoch`) * `speed`. The process ends by `stop_rig`, or by
     itself when ours does. One line of JSON on its stdout, {"over": s}, tells when all is played.
@@ -38,6 +44,10 @@ def start_rig(
     """
     command = [sys.executable, "-m", "monitor.rehearsal", str(plan_path)]
     command += ["--speed", repr(float(speed)), "--seed", str(seed), "--epoch", repr(epoch)]
+    if instruments is not None:
+        command += ["--instruments", instruments]
+    if broker is not None:
+        command += ["--broker", broker]
     for fault in faults:
         command += ["--fault", fault]
     if sets_folder is not None:

@@ -14,7 +14,7 @@ from random import Random
 from drivers.reading import Quality, Reading
 from monitor.rehearsal.world import World
 
-__all__ = ["INSTRUMENTS", "Gauge", "Gauges", "Instrument", "Spoken"]
+__all__ = ["INSTRUMENTS", "Gauge", "Gauges", "Instrument", "Loop", "Register", "Spoken"]
 
 _DRIFT_TAU_S = 3600.0
 _TARE_G = {"pot_mass": 612.0, "receiver_mass": 431.0}
@@ -23,6 +23,34 @@ _NEAR_CEILING = 0.95
 _FINE = 8.0
 """How many bubbles a worn tip makes of one."""
 _ZERO_BAND_G_S = 0.004
+_BOARDS = ("board", "thermocouples")
+"""Instruments into whose temperatures a shifted reference and pick-up get."""
+_TERMINALS_WARMER_K = 4.0
+"""A board of thermocouples warms its own terminals (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """Of a transmitter of 4 to 20 mA: what the ends of its span mean, in the gauge's unit."""
+
+    at_4_mA: float
+    at_20_mA: float
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """Of a Modbus device: where a value stands, and how it is written."""
+
+    device: int
+    address: int
+    kind: str
+    """int16, uint16 or float32."""
+    gain: float = 1.0
+    """The value is the register's number times this."""
+    order: str = "ABCD"
+    """Of the bytes of a float32: ABCD, or CDAB with its two words changed over."""
+    open_code: float = 32767
+    """The register's number where there is no sensor."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +64,10 @@ class Gauge:
     digits: int = 1
     offset_u: float = 0.0
     """Standard deviation of an offset that the seed draws once."""
+    gain_u: float = 0.0
+    """Standard deviation of a gain about 1 that the seed draws once."""
+    place: Loop | Register | None = None
+    """Where its value stands, on wires that have to be told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +79,7 @@ class Instrument:
     """A short word for ports and random streams."""
     gauges: tuple[Gauge, ...]
     driver: str = "line"
-    """The driver that understands it: line, balance or counter."""
+    """The driver that understands it."""
     head: str = ""
     """First cell of its lines, where they have one beside the values."""
     mains: bool = True
@@ -117,6 +149,8 @@ class Spoken:
     values: tuple[Reading, ...]
     fahrenheit: bool = False
     garbled: bool = False
+    cold_junction_C: float = 0.0
+    """Of a board of thermocouples: the temperature of its terminals, which it sends along."""
 
 
 class Gauges:
@@ -125,7 +159,7 @@ class Gauges:
     def __init__(self, world: World, seed: int, instruments: Sequence[Instrument]) -> None:
         """Draw offsets; `instruments` are those that the rig has."""
         self._world, self._instruments = world, tuple(instruments)
-        self._noise = {i.key: Random(f"noise {i.key} {seed}") for i in INSTRUMENTS}
+        self._noise = {i.key: Random(f"noise {i.key} {seed}") for i in self._instruments}
         fixed = Random(f"offsets {seed}")
         self._offset = {
             g.name: fixed.gauss(0.0, g.offset_u) if g.offset_u else 0.0
@@ -133,8 +167,13 @@ class Gauges:
             for g in i.gauges
         }
         self._gain = {"pot_mass": 1.0 + fixed.gauss(0.0, 2e-4)}
+        for gauge in (g for i in self._instruments for g in i.gauges):
+            if gauge.name not in self._offset:
+                own = Random(f"{gauge.name} {seed}")
+                self._offset[gauge.name] = own.gauss(0.0, gauge.offset_u)
+                self._gain[gauge.name] = 1.0 + own.gauss(0.0, gauge.gain_u)
         self._drift_g = {"pot_mass": 0.0, "receiver_mass": 0.0}
-        self._spoken_at_s = {i.key: world.now_s for i in INSTRUMENTS}
+        self._spoken_at_s = {i.key: world.now_s for i in self._instruments}
         self._counted = {"bubble_count": 0.0, "inlet_bubble_count": 0.0}
         self._bubbles_before = {"bubble_count": 0.0, "inlet_bubble_count": 0.0}
         self._reset_from: float | None = None
@@ -153,7 +192,10 @@ class Gauges:
         dt_s = max(1e-6, now_s - self._spoken_at_s[instrument.key])
         self._spoken_at_s[instrument.key] = now_s
         rng = self._noise[instrument.key]
-        values = tuple(self._gauge(g, seen[g.role], rng, dt_s) for g in instrument.gauges)
+        on_board = instrument.key in _BOARDS
+        values = tuple(
+            self._gauge(g, seen[g.role], rng, dt_s, on_board=on_board) for g in instrument.gauges
+        )
         if instrument.mains and faults.on("power-lost", now_s):
             return None
         if instrument.key == "outlet" and faults.on("channel-silent", now_s):
@@ -164,17 +206,20 @@ class Gauges:
             values,
             fahrenheit=board and faults.on("unit-changed", now_s),
             garbled=board and faults.on("bad-values", now_s, 300.0) and rng.random() < 0.8,
+            cold_junction_C=round(seen["ambient_temperature"] + _TERMINALS_WARMER_K, 2),
         )
 
-    def _gauge(self, gauge: Gauge, truth: float, rng: Random, dt_s: float) -> Reading:
+    def _gauge(
+        self, gauge: Gauge, truth: float, rng: Random, dt_s: float, *, on_board: bool
+    ) -> Reading:
         noise = rng.gauss(0.0, gauge.noise) if gauge.noise else 0.0
         if gauge.role in self._counted:
             return self._count(gauge, truth, dt_s)
         if gauge.role in _TARE_G:
             value = self._weigh(gauge, truth, rng, dt_s) + noise
         else:
-            value = truth + self._offset[gauge.name] + noise
-        if gauge.unit == "degC" and gauge.name != "room":
+            value = truth * self._gain.get(gauge.name, 1.0) + self._offset[gauge.name] + noise
+        if on_board:
             value += self._board_fault(rng)
         return self._shown(gauge, round(value, gauge.digits))
 
@@ -188,7 +233,7 @@ class Gauges:
         return reading
 
     def _board_fault(self, rng: Random) -> float:
-        """What gets into every temperature of the board at once. [K]"""
+        """What gets into every temperature of a board at once. [K]"""
         now_s, faults = self._world.now_s, self._world.faults
         shift = 6.0 if faults.on("references-shifted", now_s) else 0.0
         if faults.on("electrical-noise", now_s) and self._world.heating.power_W > 1.0:

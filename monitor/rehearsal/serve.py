@@ -1,4 +1,7 @@
-"""The rehearsal's instruments on real sockets and a pseudo terminal, in a process of their own.
+"""The rehearsal's instruments on real wires, in a process of their own.
+
+Lines go over TCP and a pseudo terminal; other protocols have modules of their own, which are loaded
+only where an instrument speaks them.
 
 Simulated time is (monotonic clock - epoch) * speed, the same for whoever holds epoch and speed.
 """
@@ -10,15 +13,19 @@ import contextlib
 import json
 import math
 import os
+import re
 import signal
+import socket
 import sys
 import time
 import tty
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Protocol
 
+from monitor.rehearsal.benches import BenchError
 from monitor.rehearsal.entries import Rehearsal
-from monitor.rehearsal.gauges import INSTRUMENTS, Instrument
+from monitor.rehearsal.gauges import Instrument, Spoken
 from monitor.rehearsal.rig import rig_toml
 from monitor.rehearsal.wire import line_of
 
@@ -50,21 +57,61 @@ class Pace:
         return max(1.0, math.ceil(self.speed / _LINES_PER_S))
 
 
+class Wire(Protocol):
+    """What carries one instrument that does not speak in lines."""
+
+    async def open(self) -> str:
+        """Begin; gives the address for the rig file. Raises BenchError."""
+
+    async def say(self, spoken: Spoken | None) -> None:
+        """What the instrument says now; None: it is silent."""
+
+    async def close(self) -> None:
+        """End, within a few seconds."""
+
+
 @dataclass(slots=True)
 class Wires:
-    """Where each instrument speaks: TCP servers with their clients, and one pseudo terminal."""
+    """Where each instrument speaks."""
 
+    broker: str | None = None
+    """Address of an MQTT broker, for instruments that need one."""
+    word: str = field(default_factory=lambda: _own_word())
+    """Tells this rehearsal from others on one broker."""
     ports: dict[str, str] = field(default_factory=dict)
     _clients: dict[str, set[asyncio.StreamWriter]] = field(default_factory=dict)
     _servers: list[asyncio.Server] = field(default_factory=list)
     _terminals: dict[str, tuple[int, int]] = field(default_factory=dict)
+    _others: dict[str, Wire] = field(default_factory=dict)
 
-    async def open(self) -> None:
-        """Open a way for every instrument on a free port of this host."""
-        for instrument in INSTRUMENTS:
+    async def open(self, instruments: Sequence[Instrument]) -> None:
+        """Open a way for every instrument on a free port of this host. Raises BenchError."""
+        for instrument in instruments:
             if instrument.key == _ON_A_TERMINAL and self._open_terminal(instrument):
                 continue
-            await self._open_tcp(instrument)
+            other = self._other(instrument)
+            if other is None:
+                await self._open_tcp(instrument)
+            else:
+                self._others[instrument.key] = other
+                self.ports[instrument.key] = await other.open()
+
+    def _other(self, instrument: Instrument) -> Wire | None:
+        """What carries an instrument that does not speak in lines."""
+        if instrument.driver == "modbus":
+            from monitor.rehearsal.modbus_wire import ModbusWire
+
+            return ModbusWire(instrument)
+        if instrument.driver == "mqtt":
+            from monitor.rehearsal.mqtt_wire import MqttWire
+
+            if self.broker is None:
+                raise BenchError(
+                    f"instrument {instrument.name!r} speaks through an MQTT broker: start one and "
+                    "name it with --broker mqtt://127.0.0.1:1883"
+                )
+            return MqttWire(self.broker, instrument.key, self.word)
+        return None
 
     def _open_terminal(self, instrument: Instrument) -> bool:
         try:
@@ -94,18 +141,26 @@ class Wires:
         port = server.sockets[0].getsockname()[1]
         self.ports[instrument.key] = f"tcp://127.0.0.1:{port}"
 
-    def send(self, lines: Mapping[str, bytes]) -> None:
-        """Say each instrument's line to whoever listens; who does not keep up misses lines."""
-        for key, line in lines.items():
-            for writer in tuple(self._clients.get(key, ())):
-                if writer.transport.get_write_buffer_size() < _WAITING_BYTES:
-                    writer.write(line)
-            if key in self._terminals:
-                with contextlib.suppress(BlockingIOError):
-                    os.write(self._terminals[key][0], line)
+    async def say(self, said: Sequence[Spoken]) -> None:
+        """Say to whoever listens what the instruments say; who does not keep up misses lines."""
+        by_key = {spoken.instrument.key: spoken for spoken in said}
+        for key, wire in self._others.items():
+            await wire.say(by_key.pop(key, None))
+        for key, spoken in by_key.items():
+            self._send(key, line_of(spoken))
+
+    def _send(self, key: str, line: bytes) -> None:
+        for writer in tuple(self._clients.get(key, ())):
+            if writer.transport.get_write_buffer_size() < _WAITING_BYTES:
+                writer.write(line)
+        if key in self._terminals:
+            with contextlib.suppress(BlockingIOError):
+                os.write(self._terminals[key][0], line)
 
     async def close(self) -> None:
         """Hang up and close."""
+        for wire in self._others.values():
+            await wire.close()
         for server in self._servers:
             server.close()
         for clients in self._clients.values():
@@ -117,19 +172,26 @@ class Wires:
         await asyncio.sleep(0)
 
 
-async def serve(run: Rehearsal, pace: Pace, say: Callable[[str], None]) -> None:
+def _own_word() -> str:
+    return re.sub(r"[^A-Za-z0-9-]+", "-", f"{socket.gethostname()}-{os.getpid()}")
+
+
+async def serve(
+    run: Rehearsal, pace: Pace, say: Callable[[str], None], broker: str | None = None
+) -> None:
     """Open everything, say so in one line of JSON, and play the rehearsal until it is stopped.
 
     Stops on SIGTERM, when standard input closes, or a while after the rehearsal is over, which a
-    second line of JSON tells: {"over": elapsed seconds}.
+    second line of JSON tells: {"over": elapsed seconds}. Raises BenchError where an instrument
+    cannot be set up.
     """
     stop = asyncio.Event()
     _stop_on_signals(stop)
-    wires = Wires()
-    await wires.open()
-    ready = {"ports": wires.ports, "rig": rig_toml(wires.ports), "period_s": pace.period_s}
-    say(json.dumps(ready))
+    wires = Wires(broker)
     try:
+        await wires.open(run.instruments)
+        rig = rig_toml(wires.ports, run.instruments, word=wires.word, every_s=pace.period_s)
+        say(json.dumps({"ports": wires.ports, "rig": rig, "period_s": pace.period_s}))
         await _play(run, pace, wires, stop, say)
     finally:
         await wires.close()
@@ -159,7 +221,7 @@ async def _play(
         if not await _reach(run, next_s, stop):
             return
         await _until(pace, next_s, stop)
-        wires.send({s.instrument.key: line_of(s) for s in run.say()})
+        await wires.say(run.say())
         # A rig that has fallen behind says what is so now, not what it has missed saying.
         late = math.floor(pace.now_s() / pace.period_s) * pace.period_s
         next_s = max(next_s, late) + pace.period_s
