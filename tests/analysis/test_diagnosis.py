@@ -191,6 +191,33 @@ def test_named_in_time(name: str, changed: dict[str, Course], within_s: float) -
     assert high <= {name} | {"over-temperature"}
 
 
+@pytest.mark.parametrize(
+    ("to_g", "said", "cause"),
+    [
+        (0.0, None, "to zero, as by a tare or zero key"),
+        (400.0, None, "a round 100 g: a weight, or a tare by hand"),
+        (280.0, None, "a round 20 g: a weight"),
+        (312.4, None, "tare, a hose or a hand"),
+        (0.0, "tare taken: T S  300.00 g", "tare taken: T S  300.00 g"),
+        (312.4, "tare cleared: TAC A", "tare cleared: TAC A"),
+    ],
+)
+def test_a_step_of_a_balance_is_told_with_its_cause(
+    to_g: float, said: str | None, cause: str
+) -> None:
+    """The scale's own word first; else zero and round weights. No alarm in any case."""
+    entries = list(bench(FAULT_S + 60.0, {"scale": lambda t: to_g}))
+    if said is not None:
+        at = next(i for i, (t, _) in enumerate(entries) if t >= FAULT_S)
+        entries.insert(at, (FAULT_S, InstrumentState("balance", "tared", said)))
+    lines = found(iter(entries))
+    last = next(f for f in lines[-1]["findings"] if f["name"] == "mass-step")
+
+    assert last["channel"] == "scale"
+    assert f"from one reading to the next: {cause}" in last["why"]
+    assert not [a for ln in lines for a in ln["alarms"] if a["priority"] in ("high", "medium")]
+
+
 def test_bumping_and_pick_up_are_told_apart() -> None:
     """Jolts that mass and pressure share are bumping; temperatures alone are pick-up."""
 

@@ -17,6 +17,7 @@ from monitor.analysis.diagnosis.train import (
     lost_g,
     rate_between,
 )
+from monitor.analysis.diagnosis.weighing import step_cause
 from monitor.analysis.view import View
 
 __all__ = ["RULES"]
@@ -247,7 +248,8 @@ def _step(view: View) -> Iterator[Judged]:
             since = view.memory.get(f"step:{state.name}")
             if since is not None and view.now_s - since < 600.0:
                 size = view.memory[f"step-g:{state.name}"]
-                why = f"{size:+.2f} g from one reading to the next: tare, a hose or a hand"
+                cause = step_cause(view, state, since, size, view.memory[f"step-to-g:{state.name}"])
+                why = f"{size:+.2f} g from one reading to the next: {cause}"
                 yield Judged("mass-step", why, state.name, since)
 
 
@@ -261,6 +263,8 @@ def _look_for_step(view: View, state: ChannelState) -> None:
         if size == 0.0:
             return
     view.memory[f"step:{state.name}"], view.memory[f"step-g:{state.name}"] = at, size
+    to_g = next((v for t, v in points if t >= at), state.value or 0.0)
+    view.memory[f"step-to-g:{state.name}"] = to_g
 
 
 def _step_in(points: list[tuple[float, float]], noise: float) -> tuple[float, float]:
