@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 
 from rich.cells import cell_len
 
-from monitor.dashboard.advice import MEDICAL, advice_for
 from monitor.dashboard.facts import Facts
 from monitor.dashboard.figures import Line
 from monitor.dashboard.words import age, clean, clip, reason
+from monitor.wording.advice import MEDICAL, advice_for
+from monitor.wording.urgency import urgency
 
 __all__ = ["Alarm", "AlarmKey", "action_rows", "action_words", "alarm_view", "alarms"]
 
@@ -18,19 +19,6 @@ AlarmKey = tuple[str, str | None, float]
 """Name, channel and `since_s` tell one alarm from every other."""
 
 _PRIORITIES = ("high", "medium", "low")
-
-_FIRST = (
-    "gas-in-room",
-    "hood-airflow-lost",
-    "outlet-blocked",
-    "heater-stuck",
-    "probe-slipped",
-    "over-temperature",
-    "suck-back",
-    "flask-broken",
-    "power-lost",
-)
-"""Which of several urgent alarms is acted on first: to leave covers all the others."""
 
 _UNSEEN = frozenset({"unacknowledged", "returned-unacknowledged", "latched-unacknowledged"})
 _ASIDE = frozenset({"shelved", "suppressed", "out-of-service"})
@@ -94,11 +82,10 @@ def alarms(
     return tuple(sorted(views, key=_urgency))
 
 
-def _urgency(alarm: Alarm) -> tuple[bool, bool, int, bool, int, float, str]:
+def _urgency(alarm: Alarm) -> tuple[bool, bool, int, bool, tuple[int, float, str]]:
     place = _PRIORITIES.index(alarm.priority) if alarm.priority in _PRIORITIES else 3
     name, _, since_s = alarm.key
-    first = _FIRST.index(name) if name in _FIRST else len(_FIRST)
-    return not alarm.open, alarm.aside, place, alarm.over, first, since_s, name
+    return not alarm.open, alarm.aside, place, alarm.over, urgency(name, since_s)
 
 
 def _as_seen(view: Alarm) -> Alarm:
@@ -138,26 +125,34 @@ def _headline(alarm: Line) -> str:
 
 
 def action_rows(alarm: Alarm, cells: int) -> list[str]:
-    """The person's own line, or the usual first step; medical advice; one thing not to do.
+    """The person's own line, else the usual first step; medical advice; one thing not to do.
 
-    One row, or two where a line of the person's own leaves no room for the rest beside it. Only
-    such a line is ever shortened, with a hint where all of it stands.
+    One row, or two where a line of the person's own leaves no room for the rest beside it; the
+    second then has the usual step too, if it fits. Only the person's own line is ever shortened,
+    with a hint where all of it stands.
     """
+    usual = f"Usual: {alarm.step}." if alarm.step else ""
     tail = " ".join(text for text in (alarm.medical, _do_not(alarm)) if text)
-    if alarm.own_plan:
-        first = f"Your plan: {alarm.own_plan.rstrip('. ')}."
-    else:
-        first = f"Usual: {alarm.step}." if alarm.step else ""
-    if cell_len(first) + 1 + cell_len(tail) <= cells or not (first and tail):
-        return [f"{first} {tail}".strip()]
-    if cell_len(first) > cells:
-        first = f"{clip(first, cells - 4)} [i]"
-    return [first, tail]
+    if not alarm.own_plan:
+        return [f"{usual} {tail}".strip()]
+    own = _own(alarm)
+    if cell_len(own) + 1 + cell_len(tail) <= cells or not tail:
+        return [f"{own} {tail}".strip()]
+    if cell_len(own) > cells:
+        own = f"{clip(own, cells - 4)} [i]"
+    whole = f"{usual} {tail}".strip()
+    return [own, whole if cell_len(whole) <= cells else tail]
 
 
 def action_words(alarm: Alarm) -> str:
-    """The same as running text."""
-    return " ".join(action_rows(alarm, 1_000_000))
+    """All of it as running text: one's own line, the usual step, medical advice, one thing not."""
+    usual = f"Usual: {alarm.step}." if alarm.step else ""
+    own = _own(alarm) if alarm.own_plan else ""
+    return " ".join(text for text in (own, usual, alarm.medical, _do_not(alarm)) if text)
+
+
+def _own(alarm: Alarm) -> str:
+    return f"Your plan: {alarm.own_plan.rstrip('. ')}."
 
 
 def _do_not(alarm: Alarm) -> str:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from monitor.dashboard.advice import advice_for
 from monitor.dashboard.alarming import AlarmKey
 from monitor.dashboard.events import Event
 from monitor.dashboard.figures import Line
 from monitor.dashboard.words import clean, elapsed_words, line_clock
+from monitor.wording.advice import advice_for
 
 __all__ = ["Changes"]
 

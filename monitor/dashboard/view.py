@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from monitor.dashboard.advice import advice_for
 from monitor.dashboard.alarming import Alarm, AlarmKey, alarms
 from monitor.dashboard.checking_in import CheckIn, check_in_of
 from monitor.dashboard.facts import Facts
@@ -24,6 +23,7 @@ from monitor.dashboard.words import (
     per_cent,
     reason,
 )
+from monitor.wording.advice import advice_for
 
 __all__ = ["VERDICTS", "Verdict", "View", "view_of"]
 

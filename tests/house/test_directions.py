@@ -23,6 +23,7 @@ BELOW = {
         "monitor.entries",
         "drivers.reading",
     },
+    "monitor.wording": {"monitor.wording"},
     "monitor.learning": {
         "monitor.learning",
         "monitor.analysis",
@@ -46,6 +47,8 @@ BELOW = {
     },
     "monitor.recorder": {
         "monitor.recorder",
+        "monitor.wording",
+        "monitor.exchange",
         "monitor.journal",
         "monitor.analysis",
         "monitor.plan",
@@ -56,6 +59,7 @@ BELOW = {
     },
     "monitor.dashboard": {
         "monitor.dashboard",
+        "monitor.wording",
         "monitor.journal",
         "monitor.analysis",
         "monitor.plan",
@@ -122,6 +126,7 @@ def test_imports_run_downwards(path):
     ("module", "kept_out"),
     [
         ("monitor.chemistry", ("sqlite3", "textual", "asyncio", "serial")),
+        ("monitor.wording.advice", ("sqlite3", "textual", "rich", "numpy")),
         ("monitor.analysis.fold", ("sqlite3", "textual", "serial", "pandas")),
         ("monitor.cli", ("numpy", "pandas", "textual", "aiomqtt", "pymodbus", "serial")),
     ],

@@ -34,7 +34,7 @@ class Advice:
 ADVICE: Mapping[str, Advice] = {
     "outlet-blocked": Advice(
         "the outlet may be blocked",
-        "keep clear, sash down, heat off from afar",
+        "keep clear; let relief path work, heat off",
         "touch a joint",
     ),
     "gas-in-room": Advice(
@@ -51,12 +51,12 @@ ADVICE: Mapping[str, Advice] = {
     ),
     "heater-stuck": Advice(
         "the heater may be stuck on",
-        "isolate it at the wall, sash down",
+        "off at the wall; air path if in reach",
         "trust its controller",
     ),
     "over-temperature": Advice(
         "hotter than your limit",
-        "your site's plan; heat off from afar",
+        "heat off from afar; air path if in reach",
         "throw water",
     ),
     "probe-slipped": Advice(
@@ -71,12 +71,13 @@ ADVICE: Mapping[str, Advice] = {
     ),
     "flask-broken": Advice(
         "the flask may be broken",
-        "isolate power, sash down, leave",
-        "lift it or spray water",
+        "power off, leave",
+        "lift it",
+        breathed=True,
     ),
     "power-lost": Advice(
         "mains power may be lost",
-        "leave if the hood is off; heater switch off",
+        "hood off: leave; heater switched off; air path",
         "wait there",
     ),
     "coolant-above-line": Advice(
@@ -191,7 +192,7 @@ ADVICE: Mapping[str, Advice] = {
         "the counter cannot count so fast", "take it as 'at least'", "read it as falling gas"
     ),
     "check-in-missed": Advice(
-        "nobody has answered", "call the person at the bench", "assume that all is well"
+        "nobody at the bench has checked in", "call the named contact by plan", "assume all is well"
     ),
     "counter-reset": Advice("a counter began again"),
     "mass-step": Advice("a scale jumped"),
