@@ -8,12 +8,11 @@ another model, energies 20 to 40 kJ/mol and half temperatures 10 to 40 K off.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from monitor.analysis.estimate import EstimatorState
 from monitor.analysis.setting import setting_of
@@ -24,22 +23,11 @@ from monitor.learning.history import past_of
 from monitor.learning.pooling import pool
 from monitor.learning.runs import FinishedRun, finished_run
 from tests.learning.making import columns_bins
+from tests.published.kinetics import Array, Columns, F, R, factor_per_s
 
-Array = NDArray[np.float64]
-Columns = Mapping[str, tuple[str, Sequence[tuple[float, float]]]]
-
-R = 8.314462618  # J/(mol K), CODATA 2018
 NOISE_G = 0.002
 NOISE_K = 0.1
 MASS_G = 10.0
-
-F: Mapping[str, Callable[[float], float]] = {
-    "F1": lambda a: 1.0 - a,
-    "A3": lambda a: 3.0 * (1.0 - a) * (-math.log1p(-a)) ** (2.0 / 3.0),
-    "R2": lambda a: 2.0 * math.sqrt(1.0 - a),
-    "R3": lambda a: 3.0 * (1.0 - a) ** (2.0 / 3.0),
-}
-"""ICTAC Kinetics Committee, Thermochim. Acta 520 (2011) 1, Table 1."""
 
 
 @dataclass(frozen=True)
@@ -153,12 +141,8 @@ def learned(
 
 def ln_a(step: LearnedStep, triplet: Triplet) -> float:
     """Logarithm of A [1/s] that makes the learned half temperature, by integration."""
-    grid = np.linspace(200.0, step.spec.half_C + 273.15, 40_001)
-    k_dt = np.exp(-1e3 * step.spec.e_kJ_mol / (R * grid)) / (5.0 / 60.0)
-    whole = float(((k_dt[1:] + k_dt[:-1]) * np.diff(grid)).sum() / 2.0)
-    g = {"F1": math.log(2.0), "A3": math.log(2.0) ** (1.0 / 3.0), "R2": 1.0 - 0.5**0.5}
-    g["R3"] = 1.0 - 0.5 ** (1.0 / 3.0)
-    return math.log(g[triplet.model] / whole)
+    spec = step.spec
+    return math.log(factor_per_s(triplet.model, spec.e_kJ_mol, spec.half_C))
 
 
 CASES = [
