@@ -31,8 +31,9 @@ def free_port() -> int:
 class PackagedBroker:
     """A broker in a thread of its own; it forgets everything when it stops."""
 
-    def __init__(self, folder: Path) -> None:
-        self.port = free_port()
+    def __init__(self, folder: Path, *, guests: bool = False) -> None:
+        """`guests`: it also takes who gives no name."""
+        self.port, self._guests = free_port(), guests
         self.start()
 
     def start(self) -> None:
@@ -42,7 +43,9 @@ class PackagedBroker:
             config: dict[str, Any] = {
                 "listeners": {"default": {"type": "tcp", "bind": f"127.0.0.1:{self.port}"}},
                 "plugins": {
-                    "amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": False}
+                    "amqtt.plugins.authentication.AnonymousAuthPlugin": {
+                        "allow_anonymous": self._guests
+                    }
                 },
             }
             self._broker = Broker(BrokerConfig.from_dict(config))
