@@ -156,12 +156,6 @@ DRIVERS: Final[Mapping[str, DriverInfo]] = {
             },
             schemes=("mqtt", "mqtts"),
         ),
-        DriverInfo(
-            "playback",
-            "readings from a table or another journal, handed in; opens nothing",
-            _later("playback"),
-            schemes=(),
-        ),
     )
 }
 """The drivers that come with the program, by name."""

@@ -71,10 +71,10 @@ def load_rig(path: Path, *, any_driver: bool = False) -> tuple[Rig, str]:
 
 def known_drivers() -> Mapping[str, DriverInfo]:
     """Drivers of this program and of installed packages; UsageError names one that cannot load."""
-    from drivers.catalogue import all_drivers
+    from monitor.recorder.drivers_here import drivers_here
 
     try:
-        return all_drivers()
+        return drivers_here()
     except Exception as error:  # a stranger's package may raise anything
         raise UsageError(f"a driver of an installed package cannot be loaded: {error}") from error
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import csv
 import itertools
-import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 
 from drivers.reading import Reading, to_canonical
 from monitor.entries import Body, Gap, Mark, Readings
+from monitor.exchange.cells import number_of, separator_of, time_of
 from monitor.exchange.header import Column, TableError, TimeColumn, parse_columns
 
 __all__ = ["Table", "TimedBody", "read_marks", "read_table"]
@@ -107,7 +106,7 @@ def read_marks(lines: Iterable[str], file: str, table: Table) -> tuple[TimedBody
         if not any(cell.strip() for cell in cells):
             continue
         try:
-            at, _ = _time(cells[0], header[0] == "time")
+            at, _ = time_of(cells[0], header[0] == "time")
         except ValueError as error:
             problems.append(f"{file}, line {number}, column 1: {error}")
             continue
@@ -128,7 +127,7 @@ def _cells(lines: Iterable[str]) -> Iterator[list[str]]:
         first = next(iterator, "")
     if not first:
         return
-    separator = max(",;\t", key=first.count)
+    separator = separator_of(first)
 
     def again() -> Iterator[str]:
         yield first
@@ -154,7 +153,8 @@ def _parse_rows(
         if number < 2 + skip_rows or not any(cell.strip() for cell in cells):
             continue
         try:
-            at, offset = _time(cells[time.index] if time.index < len(cells) else "", time.absolute)
+            cell = cells[time.index] if time.index < len(cells) else ""
+            at, offset = time_of(cell, time.absolute)
             offset_s = offset if offset_s is None else offset_s
         except ValueError as error:
             problems.append(f"{file}, line {number}, column {time.index + 1}: {error}")
@@ -162,7 +162,7 @@ def _parse_rows(
         values = []
         for column in columns:
             try:
-                value = _number(cells[column.index] if column.index < len(cells) else "")
+                value = number_of(cells[column.index] if column.index < len(cells) else "")
             except ValueError as error:
                 problems.append(f"{file}, line {number}, column {column.index + 1}: {error}")
                 continue
@@ -176,44 +176,6 @@ def _parse_rows(
         )
         raise TableError(told)
     return parsed, offset_s
-
-
-def _time(cell: str, absolute: bool) -> tuple[float, int | None]:
-    text = cell.strip()
-    if not absolute:
-        try:
-            value = float(text)
-        except ValueError:
-            value = math.nan
-        if not math.isfinite(value):
-            raise ValueError(f"{text[:40]!r} is no number of seconds")
-        return value, None
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        raise ValueError(
-            f"{text[:40]!r} is no time; expected RFC 3339 with offset, such as "
-            "2026-03-14T10:40:00+01:00"
-        ) from None
-    offset = moment.utcoffset()
-    if offset is None:
-        raise ValueError(f"{text[:40]!r} has no offset from UTC; write it as {text[:40]}+01:00")
-    return moment.timestamp(), int(offset.total_seconds())
-
-
-def _number(cell: str) -> float | None:
-    text = cell.strip()
-    if not text or text.lower() == "nan":
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        raise ValueError(
-            f"{text[:40]!r} is no number; an empty cell means that there is no reading"
-        ) from None
-    if not math.isfinite(value):
-        raise ValueError(f"{text[:40]!r} is no finite number; leave the cell empty")
-    return value
 
 
 def _table(

@@ -105,6 +105,11 @@ def _driver(fields: Fields, drivers: Mapping[str, DriverKeys] | None) -> str:
 def _port(fields: Fields, info: DriverKeys | None) -> str:
     needed = info is None or bool(info.schemes)
     says = "where it is plugged in, such as serial:///dev/serial/by-id/... or tcp://host:port"
+    if info is not None and info.schemes == ("file",):
+        says = (
+            "the file whose readings are played, such as file:///home/me/readings.csv, "
+            "or the driver and port of a real instrument"
+        )
     port = fields.text("port", says, required=needed) or ""
     if _LOGIN.search(port):
         # The value itself is not shown: what is printed is often kept.
@@ -114,7 +119,8 @@ def _port(fields: Fields, info: DriverKeys | None) -> str:
         scheme = port.partition("://")[0] if "://" in port else ""
         if scheme not in info.schemes:
             known = ", ".join(f"{one}://" for one in info.schemes)
-            fields.problem("port", f"found {shown(port)}", f"an address that begins with {known}")
+            wanted = says if info.schemes == ("file",) else f"an address that begins with {known}"
+            fields.problem("port", f"found {shown(port)}", wanted)
     return port
 
 

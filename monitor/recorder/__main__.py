@@ -14,10 +14,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from threading import Event
 
-from drivers.protocol import OpenSession, SetupError
 from monitor.entries import ClosedCleanly, Entry, Gap, Mark, RunStarted
 from monitor.journal import Journal, JournalError, Reader
 from monitor.recorder.clock import Clock, RealClock, ScaledClock
+from monitor.recorder.drivers_here import opener_for
 from monitor.recorder.recording import Recording
 
 __all__ = ["main"]
@@ -32,20 +32,6 @@ def _parse(words: Sequence[str] | None) -> argparse.Namespace:
         "--epoch", type=float, metavar="S", help="what the monotonic clock said when it all began"
     )
     return parser.parse_args(words)
-
-
-def _opener(driver: str) -> OpenSession:
-    """How an instrument of that driver is opened. Raises SetupError where there is none."""
-    from drivers.catalogue import DRIVERS, all_drivers
-
-    if driver in DRIVERS:  # a stranger's package that does not load cannot get into its way
-        return DRIVERS[driver].open_session
-    try:
-        return all_drivers()[driver].open_session
-    except KeyError as error:
-        raise SetupError(f"there is no driver {driver!r} on this computer") from error
-    except Exception as error:  # a stranger's package may raise anything
-        raise SetupError(f"driver {driver!r} cannot be loaded: {error}") from error
 
 
 def _occupy_standard_streams() -> None:
@@ -97,7 +83,9 @@ def _record(journal: Journal, arguments: argparse.Namespace, signals: _Signals) 
             f"journal {journal.path}: it was recorded already; resume it to go on in it"
         )
     clock = _clock(journal.path, arguments, last)
-    recording = Recording(journal, clock, _opener, seen_seq=1 if fresh else last.seq)
+    recording = Recording(
+        journal, clock, opener_for(journal.path), seen_seq=1 if fresh else last.seq
+    )
     if not fresh:
         recording.say(_gap_since(last, clock))
     return recording.run(signals.stop, lambda: signals.reason)

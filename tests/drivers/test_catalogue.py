@@ -22,12 +22,6 @@ def test_every_driver_that_is_listed_can_be_loaded(name):
         DRIVERS[name].open_session(setup_of(name, "nowhere", POT), lambda: 0.0)
 
 
-def test_playback_opens_nothing_and_says_why():
-    assert DRIVERS["playback"].schemes == ()
-    with pytest.raises(SetupError, match="were imported"):
-        DRIVERS["playback"].open_session(setup_of("playback", "none:", POT), lambda: 0.0)
-
-
 def test_listing_loads_no_library():
     """Importing the catalogue is part of every start of the command line."""
     code = (

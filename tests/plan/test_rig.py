@@ -2,12 +2,17 @@
 
 import pytest
 
-from drivers.catalogue import DRIVERS
+from drivers.catalogue import DRIVERS, DriverInfo
 from monitor.plan.files import FileErrors, parse_rig
 from monitor.plan.model import ChannelSpec, Coolant, InstrumentSpec, Publish, Train
+from monitor.recorder.playing import PLAYBACK
 from tests.plan.samples import RIG, bent
 
-KNOWN = {"line": DRIVERS["line"], "playback": DRIVERS["playback"]}
+KNOWN = {
+    "line": DRIVERS["line"],
+    "playback": PLAYBACK,
+    "handed": DriverInfo("handed", "opens nothing", lambda setup, clock: None, schemes=()),
+}
 
 
 def problems(text, drivers=None):
@@ -109,11 +114,21 @@ def test_two_instruments_on_one_port(first, second, fits):
 
 
 def test_a_driver_that_opens_nothing_needs_no_port():
-    """Playback is handed its readings."""
     text = RIG[: RIG.index("port")] + RIG[RIG.index("[instrument.channels]") :]
-    text = bent(text, 'driver = "line"', 'driver = "playback"')
+    text = bent(text, 'driver = "line"', 'driver = "handed"')
 
     assert parse_rig(text, drivers=KNOWN).instruments[0].port == ""
+
+
+@pytest.mark.parametrize("port", ["", 'port = "table"\n', 'port = "tcp://h:1"\n'])
+def test_playback_without_a_file_says_what_is_missing(port):
+    """So does the rig of an import, which is kept for replay alone."""
+    text = RIG[: RIG.index("port")] + port + RIG[RIG.index("[instrument.channels]") :]
+    text = bent(text, 'driver = "line"', 'driver = "playback"')
+
+    (problem,) = problems(text, KNOWN)
+    assert problem.key == "port"
+    assert "file:///home/me/readings.csv" in problem.expected
 
 
 def test_a_question_may_end_in_a_line_end():
