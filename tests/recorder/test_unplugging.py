@@ -1,8 +1,8 @@
 """Every driver under a running recorder: unplugged, plugged in again, back without a hand.
 
 What was said before and after stands in the journal once and in order; the time between is shown by
-what the instrument's state says. Playback reads a file, which
-nobody can unplug: `test_playing` has it killed and resumed.
+what the instrument's state says. Playback reads a file, which nobody can unplug: `test_playing` has
+it killed and resumed.
 """
 
 import threading
