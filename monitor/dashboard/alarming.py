@@ -10,7 +10,7 @@ from rich.cells import cell_len
 from monitor.dashboard.facts import Facts
 from monitor.dashboard.figures import Line
 from monitor.dashboard.words import age, clean, clip, reason
-from monitor.wording.advice import MEDICAL, advice_for
+from monitor.wording.advice import MEDICAL, advice_for, what_to_do
 from monitor.wording.urgency import urgency
 
 __all__ = ["Alarm", "AlarmKey", "action_rows", "action_words", "alarm_view", "alarms"]
@@ -57,8 +57,6 @@ class Alarm:
     """How it stands and for how long, in words."""
     open: bool
     """Nobody has seen it yet."""
-    rings: bool
-    """Sounds until it is seen."""
     shelf_s: float
     """How long one key press puts it aside."""
     lets_go: bool
@@ -90,7 +88,7 @@ def _urgency(alarm: Alarm) -> tuple[bool, bool, int, bool, tuple[int, float, str
 
 def _as_seen(view: Alarm) -> Alarm:
     """The line does not know yet that somebody has seen it: no further key press is wanted."""
-    return replace(view, open=False, rings=False, lets_go=False, standing="seen just now")
+    return replace(view, open=False, lets_go=False, standing="seen just now")
 
 
 def alarm_view(alarm: Line, facts: Facts, now_s: float) -> Alarm:
@@ -107,7 +105,6 @@ def alarm_view(alarm: Line, facts: Facts, now_s: float) -> Alarm:
         do_not=advice.do_not,
         standing=f"{_STATES.get(state, clean(state))}, {age(now_s - alarm['since_s'])}",
         open=state in _UNSEEN,
-        rings=state in _UNSEEN and priority == "high",
         shelf_s=_SHELF_HIGH_S if priority == "high" else _SHELF_S,
         lets_go=state == "latched-acknowledged",
         aside=state in _ASIDE,
@@ -135,7 +132,7 @@ def action_rows(alarm: Alarm, cells: int) -> list[str]:
     tail = " ".join(text for text in (alarm.medical, _do_not(alarm)) if text)
     if not alarm.own_plan:
         return [f"{usual} {tail}".strip()]
-    own = _own(alarm)
+    own = f"Your plan: {alarm.own_plan.rstrip('. ')}."
     if cell_len(own) + 1 + cell_len(tail) <= cells or not tail:
         return [f"{own} {tail}".strip()]
     if cell_len(own) > cells:
@@ -145,14 +142,8 @@ def action_rows(alarm: Alarm, cells: int) -> list[str]:
 
 
 def action_words(alarm: Alarm) -> str:
-    """All of it as running text: one's own line, the usual step, medical advice, one thing not."""
-    usual = f"Usual: {alarm.step}." if alarm.step else ""
-    own = _own(alarm) if alarm.own_plan else ""
-    return " ".join(text for text in (own, usual, alarm.medical, _do_not(alarm)) if text)
-
-
-def _own(alarm: Alarm) -> str:
-    return f"Your plan: {alarm.own_plan.rstrip('. ')}."
+    """All of it as running text."""
+    return what_to_do(alarm.key[0], alarm.own_plan)
 
 
 def _do_not(alarm: Alarm) -> str:

@@ -202,14 +202,22 @@ class Publish:
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """A way by which alarms leave the bench: a command of the person's own, or spoken words."""
+    """A way by which alarms leave the bench: one's own command, spoken words, or a notifier."""
 
     name: str
     command: tuple[str, ...] = ()
-    """Program and arguments, `{text}` in them is replaced; empty: the words are spoken."""
+    """Program and arguments, `{text}` in them is replaced."""
     classes: tuple[str, ...] = ("A", "B")
     test_every_h: float | None = None
     """A sign of life so often, so that silence shows; None: never."""
+    apprise_env: str | None = None
+    """Environment variable with addresses for the notifier library. With neither this nor a
+    command the words are spoken."""
+
+    @property
+    def how(self) -> str:
+        """By what, in one word."""
+        return "command" if self.command else "apprise" if self.apprise_env else "spoken"
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,12 @@ __all__ = ["read_notices"]
 
 _CLASSES = ("A", "B", "C")
 _LONGEST_H = 30 * 24.0
+_APPRISE = 'apprise_env = "NAME"'
 _COMMAND = 'command = ["program", "argument", "{text}"]'
 
 
 def read_notices(tables: list[Fields]) -> tuple[Notice, ...]:
-    """[[notice]]: each a command of the person's own, or spoken words."""
+    """[[notice]]: each one's own command, spoken words, or the notifier library."""
     read: list[Notice] = []
     for fields in tables:
         one = _notice(fields)
@@ -27,16 +28,21 @@ def _notice(fields: Fields) -> Notice:
     name = fields.text("name", "what this way is called", required=True) or ""
     command = fields.texts("command", "a program and its arguments, {text} where the words go")
     speak = fields.flag("speak")
-    if "command" in fields and speak:
-        fields.problem("speak", "spoken words beside a command", "one of the two alone")
-    elif not speak and "command" not in fields:
-        fields.problem("command", "no command", f"{_COMMAND}, or speak = true")
+    says = "the name of an environment variable that holds the addresses"
+    apprise_env = fields.text("apprise_env", says)
+    given = [key for key in ("command", "speak", "apprise_env") if key in fields]
+    if len(given) > 1:
+        fields.problem(given[1], f"{given[1]} beside {given[0]}", "one of them alone")
+    elif not given or (given == ["speak"] and not speak):
+        fields.problem("command", "no command", f"{_COMMAND}, speak = true, or {_APPRISE}")
+    if apprise_env is not None and "://" in apprise_env:
+        fields.problem("apprise_env", "an address in clear", says)
     every_h = fields.number(
         "test_every_h", "hours, above 0", (0.0, _LONGEST_H), open_ends=(True, False)
     )
     classes = _classes(fields)
     fields.finish()
-    return Notice(name, command, classes, every_h)
+    return Notice(name, command, classes, every_h, apprise_env)
 
 
 def _classes(fields: Fields) -> tuple[str, ...]:

@@ -57,12 +57,19 @@ def _password(table: Publish, environment: Mapping[str, str]) -> str | None:
     return environment[table.password_env]
 
 
-def try_broker(table: Publish, environment: Mapping[str, str] = os.environ) -> str:
-    """Connect once and leave; empty where that went well, else why it did not."""
+def try_broker(
+    table: Publish, environment: Mapping[str, str] = os.environ, said: tuple[str, str] | None = None
+) -> str:
+    """Connect once and leave; empty where that went well, else why it did not.
+
+    `said`: a topic and a text that is published there meanwhile, not retained.
+    """
 
     async def connect() -> None:
-        async with client_of(table, environment, f"mantlewatch-look-{os.getpid()}"):
-            pass
+        name = f"mantlewatch-look-{os.getpid()}"
+        async with client_of(table, environment, name) as client:
+            if said is not None:
+                await client.publish(said[0], said[1], qos=1)
 
     try:
         asyncio.run(connect())

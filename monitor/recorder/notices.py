@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.analysis.conditions import CLASSES
 from monitor.entries import (
     ClosedCleanly,
     Entry,
@@ -31,33 +30,31 @@ from monitor.entries import (
 from monitor.journal import JournalError, Reader, append_entry, is_recorded
 from monitor.plan.model import Notice
 from monitor.recorder.ended import Ended
-from monitor.recorder.outgoing import rig_in_force
+from monitor.recorder.outgoing import plan_in_force, rig_in_force
+from monitor.recorder.telling import (
+    CHECK_IN,
+    Message,
+    Waiting,
+    keys_of,
+    message_of,
+    silence_message,
+    waiting_of,
+)
 from monitor.recorder.ways import Told, send
 
-__all__ = ["Message", "Notices", "main", "messages_of"]
+__all__ = ["Notices", "main"]
 
 _POLL_S = 0.5
 _SILENT_S = 30.0
-_AGAIN_S = 600.0
-"""A class A alarm that nobody has seen is told of again after so long."""
 _RETRY_S, _LONGEST_RETRY_S = 60.0, 600.0
 _STILL_WATCHING = "Still watching"
+_STANDING = ("unacknowledged", "acknowledged")
+_LONGEST = 1000
+"""Characters of one message after its keys: the most urgent alarm, what to do, and the rest."""
 _NEWEST = 50
 """Among so many entries at the end of a journal there is one of a recorder that lives."""
 _OF_RECORDER = (RunStarted, Readings, Heartbeat, InstrumentState, Gap, ClosedCleanly)
 """What a recorder that lives writes; a mark or a notice is no sign of it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """Something to be told. `key` begins the text and tells it from every other."""
-
-    key: str
-    more: str
-    spoken: str
-    class_: str
-    again_s: float | None = None
-    """Told again after so long; None: once."""
 
 
 @dataclass(slots=True)
@@ -72,33 +69,6 @@ class _Past:
             pause_s = min(_RETRY_S * 2.0 ** (self.failures - 1), _LONGEST_RETRY_S)
             return now_s - self.tried_s >= pause_s
         return again_s is not None and now_s - self.tried_s >= again_s
-
-
-def messages_of(line: Mapping[str, Any] | None) -> list[Message]:
-    """Alarms of a line that nobody has seen, the most urgent first."""
-    alarms = line["alarms"] if line else []
-    unseen = [alarm for alarm in alarms if str(alarm["state"]).endswith("unacknowledged")]
-    return sorted((_message(alarm) for alarm in unseen), key=lambda message: message.class_)
-
-
-def _message(alarm: Mapping[str, Any]) -> Message:
-    name, channel = str(alarm["name"]), alarm.get("channel")
-    class_ = CLASSES.get(name, "A")
-    where = f" on {channel}" if channel is not None else ""
-    return Message(
-        _key(f"{name}{where}", float(alarm["since_s"])),
-        str(alarm.get("why") or ""),
-        f"Alarm: {name}{where}".replace("-", " ").replace("_", " "),
-        class_,
-        _AGAIN_S if class_ == "A" else None,
-    )
-
-
-def _key(what: str, since_s: float) -> str:
-    """One decimal, as `since_s` has in a line: two alarms of a name never share it."""
-    tenths = round(since_s * 10.0)
-    minutes, left = divmod(tenths, 600)
-    return f"Alarm {what} since {minutes // 60}:{minutes % 60:02}:{left / 10.0:04.1f} of the run"
 
 
 class Notices:
@@ -121,6 +91,8 @@ class Notices:
         self._version: int | None = None
         self._rig_seq = 0
         self._ways: tuple[Notice, ...] = ()
+        self._stop_plan: Mapping[str, str] = {}
+        self._bench = ""
         self._line: Mapping[str, Any] | None = None
 
     def close(self) -> None:
@@ -132,13 +104,14 @@ class Notices:
         for entry in self._reader.entries(kinds=("notice",)):
             if isinstance(entry.body, NoticeSent):
                 ago_s = time.time() - entry.utc_s if entry.utc_s is not None else 0.0
-                self._note(entry.body, self._now() - max(ago_s, 0.0))
+                sent, at_s = entry.body, self._now() - max(ago_s, 0.0)
+                self._note(sent.way, keys_of(sent.text), sent.ok, at_s)
 
-    def _note(self, sent: NoticeSent, at_s: float) -> None:
-        place = (sent.way, sent.text.partition(": ")[0])
-        before = self._past.get(place)
-        failures = 0 if sent.ok else 1 + (before.failures if before else 0)
-        self._past[place] = _Past(at_s, failures)
+    def _note(self, way: str, keys: Iterable[str], ok: bool, at_s: float) -> None:
+        for key in keys:
+            before = self._past.get((way, key))
+            failures = 0 if ok else 1 + (before.failures if before else 0)
+            self._past[way, key] = _Past(at_s, failures)
 
     def follow(self, sleep: Callable[[float], None] = time.sleep) -> None:
         """Tell until the run has been closed, or its recorder has died and that has been told."""
@@ -155,53 +128,85 @@ class Notices:
         if version != self._version:
             self._version = version
             head = self._reader.head()[0]
-            self._read_rig(head)
+            self._read_files(head)
             self._line = self._reader.last_line()
             newest = self._reader.entries(after_seq=max(0, head - _NEWEST))
             self._silence.look(newest, self._line, self._now())
         silent = list(self._silence.messages(self._now()))
+        unseen = waiting_of(self._line, self._stop_plan)
         for way in self._ways:
-            self._tell_by(way, [*silent, *messages_of(self._line)])
-        return any(message.key.startswith("Alarm recorder-silent") for message in silent)
+            self._tell_by(way, silent, unseen)
+        return any(m.keys[0].startswith("Alarm recorder-silent") for m in silent)
 
-    def _read_rig(self, last_seq: int) -> None:
-        """At the first look, and where the rig has been amended since the last one."""
+    def _read_files(self, last_seq: int) -> None:
+        """At the first look, and where plan or rig have been amended since the last one."""
         news = self._reader.entries(after_seq=self._rig_seq, limit=1, kinds=("amended",))
         if self._rig_seq == 0 or any(news):
-            rig = rig_in_force(self._reader)
+            rig, plan = rig_in_force(self._reader), plan_in_force(self._reader)
             self._ways = rig.notices if rig is not None else ()
+            if plan is not None:
+                self._stop_plan, self._bench = dict(plan.stop_plan), plan.bench or ""
         self._rig_seq = last_seq
 
-    def _tell_by(self, way: Notice, messages: Sequence[Message]) -> None:
+    def _tell_by(self, way: Notice, silent: Sequence[Message], unseen: Sequence[Waiting]) -> None:
         """Send by one way what is due; the rest waits where one has failed, others come first."""
-        wanted = [m for m in messages if m.class_ in way.classes or m.class_ == ""]
-        if way.test_every_h is not None and self._silence.is_alive(self._now()):
-            wanted.append(self._sign_of_life(way.test_every_h))
-        for message in wanted:
-            past = self._past.get((way.name, message.key))
-            if past is not None and not past.is_due(message.again_s, self._now()):
-                continue
+        for message in silent:
+            if self._is_due(way, message.keys[0]) and not self._sent(way, message):
+                return
+        wanted = [one for one in unseen if one.class_ in way.classes or one.is_for_all]
+        untold = [one for one in wanted if self._is_untold(way, one)]
+        is_due = any(self._is_due(way, one.key, one.again_s) for one in untold)
+        if is_due and not self._sent(way, message_of(untold, wanted)):
+            return
+        for message in self._back_again(way):
             if not self._sent(way, message):
                 return
+        if way.test_every_h is not None and self._silence.is_alive(self._now()):
+            sign = self._sign_of_life()
+            if self._is_due(way, sign.keys[0], way.test_every_h * 3600.0):
+                self._sent(way, sign)
 
-    def _sign_of_life(self, every_h: float) -> Message:
+    def _is_due(self, way: Notice, key: str, again_s: float | None = None) -> bool:
+        past = self._past.get((way.name, key))
+        return past is None or past.is_due(again_s, self._now())
+
+    def _is_untold(self, way: Notice, one: Waiting) -> bool:
+        """New, to be told again now, or tried in vain so far."""
+        past = self._past.get((way.name, one.key))
+        return past is None or past.failures > 0 or past.is_due(one.again_s, self._now())
+
+    def _back_again(self, way: Notice) -> Iterator[Message]:
+        """Whoever was told that a check-in is missing may be on the way: say that it has come."""
+        alarms = self._line["alarms"] if self._line else []
+        standing = any(a["name"] == CHECK_IN and a["state"] in _STANDING for a in alarms)
+        if standing or self._line is None:
+            return
+        for (name, key), past in tuple(self._past.items()):
+            told = name == way.name and key.startswith(f"Alarm {CHECK_IN}") and not past.failures
+            back = f"Checked in again, after {key}"
+            if told and self._is_due(way, back):
+                words = "Somebody at the bench has checked in again."
+                yield Message((back,), words, words)
+
+    def _sign_of_life(self) -> Message:
         verdict = self._line["verdict"] if self._line else "nothing judged yet"
-        return Message(_STILL_WATCHING, str(verdict), "Still watching", "", every_h * 3600.0)
+        return Message((_STILL_WATCHING,), str(verdict), "Still watching.")
 
     def _sent(self, way: Notice, message: Message) -> bool:
-        words = ": ".join(part for part in (message.key, self._title, message.more) if part)
-        text = _clean(words, 600)
-        told = self._send(way, text, _clean(message.spoken, 120))
-        kept = text if told.ok else f"{text} (failed: {_clean(told.why, 300)})"
+        run = ", ".join(part for part in (self._title, self._bench) if part)
+        words = ": ".join(part for part in (run, message.more) if part)
+        text = _clean(f"{'; '.join(message.keys)}: {words[:_LONGEST]}")
+        told = self._send(way, text, _clean(message.spoken[:200]))
+        kept = text if told.ok else f"{text} (failed: {_clean(told.why[:300])})"
         sent = NoticeSent(way.name, kept, told.ok)
-        self._note(sent, self._now())
+        self._note(way.name, message.keys, told.ok, self._now())
         with contextlib.suppress(JournalError):  # a full disk: it is remembered here at least
             append_entry(self._path, sent, utc_s=time.time())
         return told.ok
 
 
-def _clean(text: str, longest: int) -> str:
-    return "".join(c if c.isprintable() else "?" for c in text[:longest])
+def _clean(text: str) -> str:
+    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 class _Silence:
@@ -230,13 +235,11 @@ class _Silence:
         if self.closed:
             return
         if now_s - self._entry_s >= _SILENT_S:
-            yield _silent("recorder-silent", self._recorded_s, "nothing is being recorded")
+            yield silence_message("recorder-silent", self._recorded_s, "nothing is being recorded")
         elif now_s - self._line_s >= _SILENT_S:
-            yield _silent("analysis-stopped", self._judged_s, "readings are kept but not judged")
-
-
-def _silent(name: str, since_s: float, why: str) -> Message:
-    return Message(_key(name, since_s), why, f"Alarm: {name.replace('-', ' ')}", "")
+            yield silence_message(
+                "analysis-stopped", self._judged_s, "readings are kept but not judged"
+            )
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -24,10 +24,17 @@ from typing import Any
 from monitor.analysis.line import time_text
 from monitor.entries import Amended, Entry, RunStarted, encode_body
 from monitor.journal import Reader
-from monitor.plan.files import FileErrors, parse_rig
-from monitor.plan.model import Rig
+from monitor.plan.files import FileErrors, parse_plan, parse_rig
+from monitor.plan.model import Plan, Rig
 
-__all__ = ["Lines", "alarm_messages", "is_same_alarm", "rig_in_force", "run_message"]
+__all__ = [
+    "Lines",
+    "alarm_messages",
+    "is_same_alarm",
+    "plan_in_force",
+    "rig_in_force",
+    "run_message",
+]
 
 Alarms = Mapping[str, Mapping[str, Any]]
 """Topic -> alarm, as it stands in a line."""
@@ -41,6 +48,18 @@ def rig_in_force(reader: Reader) -> Rig | None:
             text = entry.body.rig_toml
     try:
         return parse_rig(text) if text.strip() else None
+    except FileErrors:
+        return None
+
+
+def plan_in_force(reader: Reader) -> Plan | None:
+    """The plan of the journal's newest plan text; None where it cannot be read."""
+    text = reader.start().plan_toml
+    for entry in reader.entries(kinds=("amended",)):
+        if isinstance(entry.body, Amended) and entry.body.plan_toml is not None:
+            text = entry.body.plan_toml
+    try:
+        return parse_plan(text)
     except FileErrors:
         return None
 

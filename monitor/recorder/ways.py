@@ -1,4 +1,4 @@
-"""One notice out of the house: a command of the person's own, or a speech program. Bounded time."""
+"""One notice out of the house: one's own command, a speech program, a notifier. Bounded time."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import os
 import shutil
 import signal
 import subprocess
+import sys
 import tempfile
 from dataclasses import dataclass
 from typing import IO
@@ -17,6 +18,9 @@ __all__ = ["Told", "send", "speech_program"]
 
 LONGEST_S = 10.0
 """A command that takes longer is ended, with all that it has started."""
+
+_NOTIFIER_TAKES = 3.0
+"""A notifier has to be loaded, and may have several addresses: so many times as long."""
 
 _SPEECH = (("espeak-ng",), ("espeak",), ("flite", "-t"), ("spd-say", "--wait"), ("say",))
 """Speech programs, with what stands before the words."""
@@ -43,12 +47,15 @@ def speech_program() -> tuple[str, ...] | None:
 
 
 def send(notice: Notice, text: str, spoken: str, longest_s: float = LONGEST_S) -> Told:
-    """Hand `text` to the notice's command, or have `spoken` said aloud. Never raises.
+    """Hand `text` to the notice's command or notifier, or have `spoken` said aloud. Never raises.
 
     The text is one argument, or part of one, and passes through no shell.
     """
     if notice.command:
         command = [part.replace("{text}", text) for part in notice.command]
+    elif notice.apprise_env is not None:
+        command = [sys.executable, "-m", "monitor.recorder.apprising", notice.apprise_env, text]
+        longest_s *= _NOTIFIER_TAKES
     else:
         program = speech_program()
         if program is None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-__all__ = ["ADVICE", "MEDICAL", "Advice", "advice_for"]
+__all__ = ["ADVICE", "MEDICAL", "Advice", "advice_for", "what_to_do"]
 
 MEDICAL = "Medical advice even if well."
 """Belongs to every alarm after which somebody may have breathed nitrogen dioxide."""
@@ -209,3 +209,19 @@ ADVICE: Mapping[str, Advice] = {
 def advice_for(name: str) -> Advice:
     """Words for one alarm; a name that is not known speaks for itself."""
     return ADVICE.get(name) or Advice(name.replace("-", " "))
+
+
+def what_to_do(name: str, own_plan: str = "") -> str:
+    """The person's own line, the usual first step, medical advice, and one thing not to do.
+
+    >>> what_to_do("gas-after-complete", "leave.")
+    'Your plan: leave. Usual: leave the train closed and cold. Do NOT open the train.'
+    """
+    advice = advice_for(name)
+    parts = (
+        f"Your plan: {own_plan.rstrip('. ')}." if own_plan else "",
+        f"Usual: {advice.step}." if advice.step else "",
+        MEDICAL if advice.breathed else "",
+        f"Do NOT {advice.do_not}." if advice.do_not else "",
+    )
+    return " ".join(part for part in parts if part)

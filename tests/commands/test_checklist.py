@@ -103,6 +103,9 @@ class Terminal:
     def type(self, words: str) -> None:
         os.write(self._master, words.encode())
 
+    def ended(self) -> int:
+        return self._process.wait(30.0)
+
     def close(self) -> None:
         self._process.kill()
         self._process.wait()
@@ -208,7 +211,8 @@ def test_every_way_is_tried_with_a_plain_test(call: Call, tmp_path: Path) -> Non
     )
     answer = call("rig", path, "--alarm-test")
     assert answer.code == 1
-    assert "phone (command): went" in answer.out
+    assert "phone (command): went; look whether it has come" in answer.out
+    assert "no sign of life: set test_every_h" in answer.out
     assert "bell (command): DID NOT WORK" in answer.out
     assert "no bell" in answer.out
     assert came.read_text().startswith("TEST, no alarm")
@@ -217,9 +221,9 @@ def test_every_way_is_tried_with_a_plain_test(call: Call, tmp_path: Path) -> Non
 def test_for_programs_and_well(call: Call, tmp_path: Path) -> None:
     answer = call("rig", with_ways(tmp_path, command("phone", "pass")), "--alarm-test", "--json")
     assert answer.code == 0
-    assert json.loads(answer.out)["ways"] == [
-        {"name": "phone", "how": "command", "ok": True, "wrong": None}
-    ]
+    (way,) = json.loads(answer.out)["ways"]
+    assert way.pop("should").startswith("'TEST, no alarm")
+    assert way == {"name": "phone", "how": "command", "ok": True, "wrong": None}
 
 
 def test_a_rig_without_a_way_is_told_so(call: Call, tmp_path: Path) -> None:
@@ -239,6 +243,32 @@ def test_no_speech_program_and_a_broker_that_is_away(
     assert answer.code == 1
     assert "voice (spoken): DID NOT WORK: no speech program" in answer.out
     assert "publish (mqtt://127.0.0.1:1): DID NOT WORK" in answer.out
+
+
+@pytest.mark.parametrize(
+    ("answers", "code", "said"),
+    [
+        ("yyy", 0, ["screen (this terminal): went, and came", "phone (command): went, and came"]),
+        ("yny", 1, ["bell (this terminal): went, and was NOT NOTICED"]),
+        ("yy\x04", 0, ["phone (command): went; look whether it has come"]),
+    ],
+)
+def test_on_a_terminal_screen_and_bell_are_tried_and_each_way_is_asked_about(
+    tmp_path: Path, answers: str, code: int, said: Sequence[str]
+) -> None:
+    terminal = Terminal("rig", with_ways(tmp_path, command("phone", "pass")), "--alarm-test")
+    try:
+        for answer, words in zip(answers, ("triangles", "beeps", "TEST"), strict=True):
+            terminal.expect(f"{words}")
+            terminal.expect("Did you?")
+            seen, terminal.seen = terminal.seen, ""
+            assert ("\a" * 3 in seen) == (words == "beeps")
+            terminal.type(answer if answer == "\x04" else f"{answer}\n")
+        for words in said:
+            terminal.expect(words)
+        assert terminal.ended() == code
+    finally:
+        terminal.close()
 
 
 # The agreed sign of life

@@ -6,6 +6,7 @@ import pytest
 
 from monitor.dashboard.app import DashboardApp
 from monitor.dashboard.asking import MarkLine, Reading, StopOrLeave
+from monitor.dashboard.bell import Bell
 from monitor.dashboard.rows import row_text
 from monitor.dashboard.screenshot import screenshot_svg
 from monitor.dashboard.widgets import Sheet
@@ -209,17 +210,44 @@ async def test_the_bell_rings_again_until_the_urgent_alarm_is_seen(live, follow,
     now_s = [1000.0]
     app = DashboardApp(path, follower=follow(path), person="kim", monotonic_s=lambda: now_s[0])
     monkeypatch.setattr(app, "bell", lambda: rung.append(now_s[0]))
+
+    def struck(for_s):
+        rung.clear()
+        for _ in range(round(4 * for_s)):
+            now_s[0] += 0.25
+            app._tick()
+        return len(rung)
+
     async with app.run_test() as pilot:
-        for second in range(10):
-            now_s[0] = 1000.0 + second
-            app._tick()
-        assert len(rung) in (3, 4)
+        assert struck(40.0) == 30  # three strokes every four seconds
         await pilot.press("a")
-        quiet = len(rung)
-        for second in range(10, 20):
-            now_s[0] = 1000.0 + second
-            app._tick()
-        assert len(rung) == quiet  # the other alarm is of medium priority
+        assert struck(60.0) in (4, 5, 6)  # the other one, of medium priority: two every 30 s
+        await pilot.press("a")
+        assert struck(60.0) == 0
+
+
+@pytest.mark.parametrize(
+    ("calling", "expected"),
+    [
+        ((), []),
+        (("low",), []),
+        (("medium", "low"), [0.25, 0.5, 30.25, 30.5]),
+        (("low", "high", "medium"), [t + 0.25 * n for t in range(0, 60, 4) for n in (1, 2, 3)]),
+    ],
+)
+def test_patterns_of_the_bell(calling, expected):
+    """Strokes in the first minute, asked four times a second."""
+    bell = Bell()
+    times = [0.25 * n for n in range(1, 241)]
+    assert [t for t in times if bell.strikes(t, frozenset(calling))] == expected
+
+
+def test_a_reminder_is_one_stroke_and_a_more_urgent_alarm_is_not_waited_for():
+    bell = Bell()
+    assert bell.strikes(1.0, frozenset(), once=True)
+    assert not bell.strikes(2.0, frozenset())
+    assert [bell.strikes(3.0 + n, frozenset({"medium"})) for n in range(3)] == [True, True, False]
+    assert bell.strikes(6.0, frozenset({"medium", "high"}))
 
 
 async def test_a_journal_that_cannot_be_written_is_said_and_does_not_end_the_screen(

@@ -169,23 +169,23 @@ def test_channels_in_trouble_come_first_where_not_all_fit():
 
 
 @pytest.mark.parametrize(
-    ("state", "priority", "open_", "rings", "lets_go", "aside"),
+    ("state", "priority", "open_", "lets_go", "aside"),
     [
-        ("unacknowledged", "high", True, True, False, False),
-        ("unacknowledged", "medium", True, False, False, False),
-        ("acknowledged", "high", False, False, False, False),
-        ("returned-unacknowledged", "low", True, False, False, False),
-        ("latched-unacknowledged", "high", True, True, False, False),
-        ("latched-acknowledged", "high", False, False, True, False),
-        ("shelved", "medium", False, False, False, True),
-        ("suppressed", "medium", False, False, False, True),
-        ("out-of-service", "low", False, False, False, True),
+        ("unacknowledged", "high", True, False, False),
+        ("unacknowledged", "medium", True, False, False),
+        ("acknowledged", "high", False, False, False),
+        ("returned-unacknowledged", "low", True, False, False),
+        ("latched-unacknowledged", "high", True, False, False),
+        ("latched-acknowledged", "high", False, True, False),
+        ("shelved", "medium", False, False, True),
+        ("suppressed", "medium", False, False, True),
+        ("out-of-service", "low", False, False, True),
     ],
 )
-def test_states_of_the_alarm_standard(state, priority, open_, rings, lets_go, aside):
+def test_states_of_the_alarm_standard(state, priority, open_, lets_go, aside):
     """States of IEC 62682: who is called, and what a key press may do."""
     view = alarm_view(alarm(state=state, priority=priority), FACTS, 6000.0)
-    assert (view.open, view.rings, view.lets_go, view.aside) == (open_, rings, lets_go, aside)
+    assert (view.open, view.lets_go, view.aside) == (open_, lets_go, aside)
 
 
 def test_the_most_urgent_unseen_alarm_stands_first():
@@ -209,7 +209,7 @@ def test_the_most_urgent_unseen_alarm_stands_first():
 def test_an_alarm_seen_since_the_line_asks_for_no_second_key_press():
     line = line_at(6000, alarms=[alarm("gas-in-room", priority="high", channel=None)])
     (view,) = alarms(line, FACTS, 6001.0, {("gas-in-room", None, 5910.0)})
-    assert (view.open, view.rings, view.standing) == (False, False, "seen just now")
+    assert (view.open, view.standing) == (False, "seen just now")
 
 
 def test_the_persons_own_line_goes_before_the_usual_step():

@@ -17,7 +17,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 from drivers.reading import Reading
 from monitor.entries import ClosedCleanly, Heartbeat, NoticeSent, Readings
 from monitor.journal import Journal, LineWriter, Reader
+from monitor.plan.files import parse_rig
 from monitor.recorder.analyser import catch_up
+from monitor.recorder.broker import try_broker
 from monitor.recorder.child import KeptChild
 from monitor.recorder.control import request_stop, start_recorder, wait_until_stopped
 from monitor.recorder.outgoing import Lines
@@ -166,6 +168,18 @@ def test_every_line_goes_out_in_order_and_the_rest_is_retained(broker, tmp_path)
     assert json.loads(late.of("head")[-1]) == {"format": 1, "seq": seq, "hash": digest}
     assert json.loads(late.of("run")[-1])["title"] == "a drying"
     assert collector.of("state")[-1] == "offline"  # its recorder has not closed the journal
+
+
+def test_a_test_has_a_topic_of_its_own_and_is_not_kept(broker):
+    table = parse_rig(RIG.format(port=broker.port)).publish
+    with collecting(broker) as collector:
+        assert try_broker(table, said=(f"{TOPIC}/test", "TEST, no alarm")) == ""
+        until(lambda: collector.of("test"))
+    assert collector.of("test") == ["TEST, no alarm"]
+    assert not collector.of("state")
+    with collecting(broker, "late") as late:
+        assert try_broker(table) == ""
+        assert late.messages == []
 
 
 def test_a_run_that_was_closed_is_finished(broker, tmp_path):
