@@ -179,7 +179,7 @@ def _summed(heard: Sequence[Heard], z: _Array, alpha: _Array) -> Local:
 
 
 def _channel(one: Heard, alpha: _Array) -> tuple[float, _Array, _Array]:
-    """One channel's share, its linear unknowns (shares, drifts, jumps) eliminated.
+    """One channel's part, what each step brings to it eliminated.
 
     The gradient is that of the whole marginal likelihood: a bend of its own is taken out of the
     one-sided differences.
@@ -188,10 +188,10 @@ def _channel(one: Heard, alpha: _Array) -> tuple[float, _Array, _Array]:
     agreed = agreement(one, alpha)
     seen = (one.operator @ alpha.reshape(edges, -1)).reshape(-1, sets, steps)
     signal, pulled, base = one.signal, agreed.pulled[0], seen[:, 0]
-    share = signal.share + signal.share_u * pulled[:steps]
+    share = signal.share + signal.share_u * pulled
     slope = (seen[:, 1:] - base[:, None]) @ share / _H
-    linear = np.hstack([base * signal.share_u, one.columns])
-    normal = linear.T @ linear + np.eye(linear.shape[1])
+    linear = base * signal.share_u
+    normal = linear.T @ linear + np.eye(steps)
     cross = linear.T @ slope
     bend = slope.T @ slope - cross.T @ np.linalg.solve(normal, cross)
     height = agreed.log_likelihood

@@ -42,7 +42,7 @@ def improve(past: Past, centres: _Array, families: Sequence[Family]) -> tuple[_A
 
 
 def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -> None:
-    """One channel's share of every family's normal equations, linear unknowns eliminated."""
+    """One channel's part of every family's normal equations, the steps' shares eliminated."""
     families, size = gradient.shape
     edges, _sets, steps = alpha.shape
     shaped = alpha.reshape(edges, families, size + 1, steps)
@@ -51,12 +51,12 @@ def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -
     signal = one.signal
     for f in range(families):
         pulled = agreed.pulled[f]
-        share = signal.share + signal.share_u * pulled[:steps]
+        share = signal.share + signal.share_u * pulled
         base = seen[:, f, 0]
         slope = (seen[:, f, 1:] - base[:, None]) @ share / _H
-        rest = one.y - base @ share - one.columns @ pulled[steps:]
-        linear = np.hstack([base * signal.share_u, one.columns])
-        normal = linear.T @ linear + np.eye(linear.shape[1])
+        rest = one.y - base @ share
+        linear = base * signal.share_u
+        normal = linear.T @ linear + np.eye(steps)
         cross = linear.T @ slope
         hessian[f] += slope.T @ slope - cross.T @ np.linalg.solve(normal, cross)
         gradient[f] += slope.T @ rest

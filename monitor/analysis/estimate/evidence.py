@@ -42,10 +42,9 @@ _FRESH_S = 900.0
 def _residuals(heard: Heard, alpha: _Array) -> tuple[_Array, _Array]:
     """Whitened residuals (rows,) of one set, alpha (edges, steps), and its share of each step."""
     agreed = agreement(heard, alpha[:, None, :])
-    steps = alpha.shape[1]
     signal = heard.signal
-    share = signal.share + signal.share_u * agreed.pulled[0, :steps]
-    rest = heard.y - agreed.courses[:, 0] @ share - heard.columns @ agreed.pulled[0, steps:]
+    share = signal.share + signal.share_u * agreed.pulled[0]
+    rest = heard.y - agreed.courses[:, 0] @ share
     return np.asarray(rest), np.asarray(share)
 
 

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis.estimate.climb import better, climb, improve
-from monitor.analysis.estimate.past import Cloud, Past, foretold, log_height, run_sets
+from monitor.analysis.estimate.hearing import agreement
+from monitor.analysis.estimate.past import Cloud, Past, foretold, run_sets
 from monitor.analysis.estimate.shapes import FAMILIES, Family
 
 __all__ = ["Cloud", "Past", "fit", "foretold"]
@@ -112,7 +113,8 @@ def _draw(
     rows = [slice(int(end) - n - 1, int(end)) for end, n in zip(ends, counts, strict=True)]
     z = np.concatenate([p.z for p in proposed])
     kin, course = run_sets(past, z, list(zip(FAMILIES, rows, strict=True)))
-    height = log_height(past, z, course)
+    agreed = tuple(agreement(one, course.alpha) for one in past.heard)
+    height = sum((a.log_likelihood for a in agreed), -0.5 * (z**2).sum(axis=1))
     weights, share = _weights([height[r] for r in rows], proposed)
     summits = [r.start + int(np.argmax(height[r])) for r in rows]
     best = int(np.argmax(height))
@@ -129,6 +131,7 @@ def _draw(
         ),
         family=next(f.name for f, r in zip(FAMILIES, rows, strict=True) if best < r.stop),
         effective=float(1.0 / (weights**2).sum()),
+        agreed=agreed,
     )
 
 

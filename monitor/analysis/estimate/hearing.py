@@ -2,8 +2,9 @@
 
 A channel's level is a sum of the extents times their shares, of nuisance columns, of a random walk
 and of white noise. Differences between neighbouring cells take the unknown zero out; they have a
-covariance of three diagonals, whose factor whitens them. What is left is a small normal system for
-shares and nuisances, solved exactly for every parameter set.
+covariance of three diagonals, whose factor whitens them. The nuisances are the same for every
+parameter set: they are marginalised once, by widening that covariance. What is left is a tiny
+normal system for the shares, solved exactly for every set.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ _MISFIT_S = 120.0
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """One channel, whitened. `rows` is the number of differences."""
+    """One channel, whitened, its nuisances marginalised; `rows`: the number of differences."""
 
     signal: Signal
     operator: _Array
@@ -40,8 +41,6 @@ class Heard:
     """(rows,): cell at the end of each difference."""
     y: _Array
     """(rows,)"""
-    columns: _Array
-    """(rows, columns)"""
     misfit: _Array
     """(rows,): variance of what the kinetics get wrong in each difference, in units of level."""
 
@@ -68,6 +67,7 @@ def hear(signal: Signal, edges: int, rough: float = 1.0, together: int = 1) -> H
     diagonal = variance + white[after] + white[before]
     beside = np.where(after[:-1] == before[1:], -white[before[1:]], 0.0)
     factor = _whitening(diagonal, beside) / rough
+    factor = _without(factor @ (signal.columns[after] - signal.columns[before]), factor)
     plain = _place(signal, after, edges) - _place(signal, before, edges)
     return Heard(
         signal,
@@ -75,7 +75,6 @@ def hear(signal: Signal, edges: int, rough: float = 1.0, together: int = 1) -> H
         factor,
         after,
         factor @ (signal.level[after] - signal.level[before]),
-        factor @ (signal.columns[after] - signal.columns[before]),
         misfit * rough**2,
     )
 
@@ -110,16 +109,32 @@ def _whitening(diagonal: _Array, beside: _Array) -> _Array:
     return out
 
 
+def _without(columns: _Array, factor: _Array) -> _Array:
+    """The whitening once columns (rows, columns) with standard normal amplitudes are noise too.
+
+    Of I + C C' the inverse square root, by the singular vectors of C.
+    """
+    if not columns.any():
+        return factor
+    left, size, _right = np.linalg.svd(columns, full_matrices=False)
+    shrunk = 1.0 - 1.0 / np.sqrt(1.0 + size * size)
+    return np.asarray(factor - (left * shrunk) @ (left.T @ factor))
+
+
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """Of many sets with one channel. S steps, K columns, m = S + K linear unknowns."""
+    """Of many sets with one channel, of S steps."""
 
     log_likelihood: _Array
     """(sets,): linear unknowns marginalised; constants of the channel left out."""
     pulled: _Array
-    """(sets, m): best linear unknowns, in prior standard deviations."""
+    """(sets, S): best shares, in prior standard deviations from their prior means."""
     courses: _Array
     """(rows, sets, S): whitened extents."""
+
+    def rows(self, index: NDArray[np.intp]) -> Agreement:
+        """That of some of the sets."""
+        return Agreement(self.log_likelihood[index], self.pulled[index], self.courses[:, index])
 
 
 def agreement(heard: Heard, alpha: _Array) -> Agreement:
@@ -127,20 +142,18 @@ def agreement(heard: Heard, alpha: _Array) -> Agreement:
     edges, sets, steps = alpha.shape
     signal = heard.signal
     seen = (heard.operator @ alpha.reshape(edges, sets * steps)).reshape(-1, sets, steps)
-    by_set = seen.transpose(1, 0, 2)
-    rest = heard.y[None] - by_set @ signal.share
-    design = np.concatenate(
-        [by_set * signal.share_u, np.broadcast_to(heard.columns, (sets, *heard.columns.shape))],
-        axis=2,
-    )
-    turned = design.transpose(0, 2, 1)
-    normal = turned @ design
-    normal[:, np.arange(normal.shape[1]), np.arange(normal.shape[1])] += 1.0
-    right = (turned @ rest[:, :, None])[:, :, 0]
-    pulled = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-    chi2 = (rest * rest).sum(axis=1) - (right * pulled).sum(axis=1)
+    rest = heard.y[:, None] - seen @ signal.share
+    normal, right = np.empty((sets, steps, steps)), np.empty((sets, steps))
+    for i in range(steps):
+        right[:, i] = (seen[:, :, i] * rest).sum(axis=0) * signal.share_u[i]
+        for j in range(i + 1):
+            both = (seen[:, :, i] * seen[:, :, j]).sum(axis=0)
+            normal[:, i, j] = normal[:, j, i] = both * (signal.share_u[i] * signal.share_u[j])
+    normal[:, np.arange(steps), np.arange(steps)] += 1.0
+    pulled: _Array = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    chi2 = (rest * rest).sum(axis=0) - (right * pulled).sum(axis=1)
     _, log_det = np.linalg.slogdet(normal)
-    return Agreement(-0.5 * (chi2 + log_det), pulled, seen)
+    return Agreement(np.asarray(-0.5 * (chi2 + log_det)), pulled, seen)
 
 
 def total_log_likelihood(heard: Sequence[Heard], alpha: _Array) -> _Array:

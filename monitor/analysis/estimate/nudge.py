@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis.estimate.course import Course
-from monitor.analysis.estimate.hearing import Heard, agreement
+from monitor.analysis.estimate.hearing import Agreement, Heard
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.shapes import integral_at
 
@@ -70,8 +70,8 @@ def _weighs(one: Heard) -> bool:
 def _moved(past: Past, cloud: Cloud, step: int, normals: _Array) -> _Array | None:
     """By how much the extent of a step is to move (sets,), by the channel that knows best."""
     best: tuple[float, _Array] | None = None
-    for one in past.heard:
-        told = _by_channel(one, cloud, step)
+    for one, agreed in zip(past.heard, cloud.agreed, strict=True):
+        told = _by_channel(one, agreed, cloud, step)
         if told is not None and (best is None or told[1] < best[0]):
             mean, open_var = told
             best = (open_var, mean)
@@ -80,12 +80,12 @@ def _moved(past: Past, cloud: Cloud, step: int, normals: _Array) -> _Array | Non
     return np.asarray(best[1] + np.sqrt(best[0]) * normals)
 
 
-def _by_channel(one: Heard, cloud: Cloud, step: int) -> tuple[_Array, float] | None:
+def _by_channel(
+    one: Heard, agreed: Agreement, cloud: Cloud, step: int
+) -> tuple[_Array, float] | None:
     """Mean move (sets,) and the variance that it leaves open, in units of extent."""
     alpha, w = cloud.course.alpha, cloud.weights
-    agreed = agreement(one, alpha)
-    steps = alpha.shape[2]
-    share = one.signal.share + one.signal.share_u * agreed.pulled[:, :steps]
+    share = one.signal.share + one.signal.share_u * agreed.pulled
     each = float(w @ share[:, step])
     if abs(each) < 1e-6:
         return None
@@ -96,7 +96,6 @@ def _by_channel(one: Heard, cloud: Cloud, step: int) -> tuple[_Array, float] | N
     fade = left[-1] / np.maximum(left[one.cells], max(float(left[-1]), 1e-9))
     own = one.misfit * part * fade
     rest = one.y[:, None] - (agreed.courses * share[None]).sum(axis=2)
-    rest -= one.columns @ agreed.pulled[:, steps:].T
     weight = one.factor @ own
     open_var = max(float((one.misfit * part * fade**2).sum() - weight @ weight), 0.0)
     return (weight @ rest) / each, open_var / each**2

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from monitor.analysis.estimate.course import Course, rate_integrals, run_course
 from monitor.analysis.estimate.grid import Grid, Warmth
-from monitor.analysis.estimate.hearing import Heard, total_log_likelihood
+from monitor.analysis.estimate.hearing import Agreement, Heard, total_log_likelihood
 from monitor.analysis.estimate.layout import Kinetics, Layout, kinetics
 from monitor.analysis.estimate.shapes import FAMILIES, Family
 
@@ -63,6 +63,8 @@ class Cloud:
     family: str
     """Its family."""
     effective: float
+    agreed: tuple[Agreement, ...] = ()
+    """How the sets sit with each channel heard."""
 
     def carrying(self, share: float) -> Cloud:
         """The fewest draws that carry `share` of the weight, in their order."""
@@ -86,6 +88,7 @@ class Cloud:
             z=self.z[keep],
             best=best,
             pace=self.pace[keep],
+            agreed=tuple(one.rows(keep) for one in self.agreed),
         )
 
 
