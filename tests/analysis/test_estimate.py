@@ -25,7 +25,7 @@ from monitor.analysis.estimate import (
 from monitor.plan.files import parse_plan
 from monitor.plan.model import ChannelSpec
 from tests.analysis.estimate_runs import BUNDLED, assert_sound, plan_at, setup_of
-from tests.benchmarks.estimate import score_run
+from tests.benchmarks.estimator_alone import score_run
 from tests.benchmarks.runs_made_up import make_run
 
 HOURS = 2.4
