@@ -7,6 +7,7 @@ Frames and checksums: the library pymodbus.
 
 from __future__ import annotations
 
+import logging
 import math
 import threading
 import time
@@ -34,6 +35,9 @@ from drivers.sentinels import SentinelGuard
 from drivers.transport import LinkError, open_link, parse_address
 
 __all__ = ["Bus", "NoAnswerError", "RefusedError", "Register", "fitting_types", "open_session"]
+
+# What goes wrong is told in our words; the library's own would be written across the screen.
+logging.getLogger("pymodbus").addHandler(logging.NullHandler())
 
 TIMEOUT_S: Final = 0.5
 """For one answer; slow devices on slow lines take 0.1 to 0.2 s (common practice, no source)."""

@@ -183,6 +183,46 @@ def _open_error(where: str, error: OSError) -> LinkError:
     return LinkError(f"{where}: {text}")
 
 
+def _opened(address: Address) -> Any:
+    """The port at these settings. Raises OSError or ValueError.
+
+    Seven bits with parity are eight without on the wire: so they are read where a port knows no
+    seven, as some converters and all pseudo-terminals.
+    """
+    framings = [(address.bits, address.parity)]
+    if address.bits == 7 and address.parity != "N":
+        framings.append((8, "N"))
+    for bits, parity in framings:
+        with contextlib.suppress(*_refused_settings()):
+            return _serial(address, bits, parity)
+    framing = f"{address.bits}{address.parity}{address.stop:g}"
+    raise ValueError(f"the port takes no {framing} at {address.baud} baud")
+
+
+def _refused_settings() -> tuple[type[Exception], ...]:
+    """What comes where a port refuses its settings: no OSError, and not on every system."""
+    try:
+        import termios
+    except ImportError:
+        return ()
+    return (termios.error,)
+
+
+def _serial(address: Address, bits: int, parity: str) -> Any:
+    import serial
+
+    return serial.Serial(
+        address.path,
+        baudrate=address.baud,
+        bytesize=bits,
+        parity=parity,
+        stopbits=address.stop,
+        timeout=_SLICE_S,
+        write_timeout=WRITE_TIMEOUT_S,
+        exclusive=True,
+    )
+
+
 class _SerialLink:
     """A serial port or pseudo-terminal, locked: a second reader would eat half the bytes."""
 
@@ -193,16 +233,7 @@ class _SerialLink:
         self._where = address.path
         self._mask = _SEVEN if address.bits == 7 else None
         try:
-            self._port = serial.Serial(
-                address.path,
-                baudrate=address.baud,
-                bytesize=address.bits,
-                parity=address.parity,
-                stopbits=address.stop,
-                timeout=_SLICE_S,
-                write_timeout=WRITE_TIMEOUT_S,
-                exclusive=True,
-            )
+            self._port = _opened(address)
         except OSError as error:  # SerialException is one
             raise _open_error(address.path, error) from error
         except ValueError as error:  # a rate that this port does not know

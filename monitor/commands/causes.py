@@ -53,6 +53,16 @@ _TEXTS: Final[tuple[tuple[str, str, str], ...]] = (
         "write the whole path, as file:///home/me/readings.csv",
     ),
     (
+        "Inappropriate ioctl",
+        "that name is a file or another device, no serial port",
+        "`mantlewatch ports` lists the serial ports by their names",
+    ),
+    (
+        "takes no [5-8][NEOMS]",
+        "the converter does not know this framing or rate",
+        "try another converter; for Modbus, set the device to no parity where it can be",
+    ),
+    (
         "held by",
         "two programs cannot read one port: each would get half of the bytes",
         "end that program; a recorder holds its ports until its run is stopped",
@@ -177,7 +187,7 @@ def troubles_of(
     ]
     if not heard.opened:
         found += _elsewhere(heard.spec, present, used)
-    elif not heard.messages:
+    elif not heard.messages and not found:
         found.append(_silent(heard.spec))
     if heard.messages:
         silent = [c.name for c in heard.spec.channels if c.name not in heard.last]

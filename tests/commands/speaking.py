@@ -12,7 +12,7 @@ from tests.drivers.peers import Pty, TcpPeer
 
 @contextmanager
 def speaking(
-    peer: Pty | TcpPeer, line: Callable[[int], str], every_s: float = 0.05
+    peer: Pty | TcpPeer, line: Callable[[int], str | bytes], every_s: float = 0.05
 ) -> Iterator[None]:
     """`peer` says line(0), line(1) ... until the end."""
     over = threading.Event()
@@ -22,7 +22,8 @@ def speaking(
             if over.wait(every_s):
                 return
             with suppress(OSError):
-                peer.say(line(number).encode())
+                said = line(number)
+                peer.say(said.encode() if isinstance(said, str) else said)
 
     thread = threading.Thread(target=run)
     thread.start()

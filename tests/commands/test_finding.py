@@ -197,6 +197,11 @@ def test_two_instruments_on_one_port_under_two_names(tmp_path: Path, pty: Pty) -
         ("bad-input", "device 1 refuses holding register 40001: ...", "count from 1"),
         ("bad-input", "pot: 1.2e-30 is no measurement; ...", "another order"),
         ("lost", "h:1: Not authorized", "password"),
+        ("lost", "/x: Could not configure port: (25, 'Inappropriate ioctl for device')", "a file"),
+        ("lost", "/x: the port takes no 8E1 at 9600 baud", "converter"),
+        ("bad-input", r"not the frame of a scale: 3\xb1\xb2; parity: try 7E1", "seven bits"),
+        ("bad-input", r"not the line of a bubble: B\x8d", "seven bits"),
+        ("bad-input", r"a line of another shape: \x00T,21.5", "bytes of nothing"),
     ],
 )
 def test_every_kind_of_trouble_has_a_likely_cause_and_a_cure(
@@ -297,6 +302,36 @@ def test_listening_names_the_shape_and_prints_a_piece_to_paste(call: Call, pty: 
     (table,) = tomllib.loads(told["stanza"])["instrument"]
     assert table["driver"] == "balance"
     assert table["port"].endswith("?baud=9600")
+
+
+def with_parity_even(text: str) -> bytes:
+    """As a port of eight bits without parity sees seven with."""
+    return bytes(b | 0x80 if b.bit_count() % 2 else b for b in text.encode())
+
+
+def test_wrong_parity_is_named_and_listening_finds_the_framing(
+    call: Call, pty: Pty, tmp_path: Path
+) -> None:
+    """A scale of 7E1 at a port of 8N1: the cause, the framing, and with it the numbers."""
+    text = (
+        'format = 1\n[[instrument]]\nname = "scale"\ndriver = "balance"\n'
+        'port = "{port}"\n[instrument.channels]\nscale = {{ role = "pot_mass", unit = "g" }}\n'
+    )
+    path = rig_file(tmp_path, text.format(port=pty.url))
+    with speaking(pty, lambda n: with_parity_even(f"S S  {300 + n % 3}.25 g\r\n")):
+        wrong = call("rig", path, "--seconds", 0.6)
+        stated = call("ports", "--listen", f"{pty.url}?baud=2400", "--seconds", 0.6)
+        found = call("ports", "--listen", pty.url, "--seconds", 0.6)
+        (line,) = [ln for ln in found.out.splitlines() if ln.startswith("port = ")]
+        port = line.partition('"')[2].rstrip('"')
+        right = call("rig", rig_file(tmp_path, text.format(port=port)), "--seconds", 0.8, "--json")
+
+    assert wrong.code == 1
+    assert "parity: try 7E1" in wrong.out
+    assert "do: add bits=7&parity=E" in wrong.out
+    assert f"parity: try 7E1: {pty.url}?baud=2400&bits=7&parity=E" in stated.out
+    assert port.endswith("?baud=9600&bits=7&parity=E")
+    assert 300.0 <= json.loads(right.out)["instruments"][0]["channels"][0]["value"] <= 302.25
 
 
 def test_what_speaks_only_when_asked_is_asked(call: Call) -> None:

@@ -4,19 +4,22 @@ A pseudo-terminal has no parity of its own, so the eighth bit is set as a port o
 parity would see it.
 """
 
+import termios
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from drivers.balance import open_session
 from drivers.guessing import heard_at
 from drivers.lines import LINE_LIMIT, parity_in
-from drivers.protocol import Values
-from drivers.transport import open_link
+from drivers.protocol import BadInput, Values
+from drivers.transport import LinkError, open_link
+from tests.drivers.damage import PEERS
 from tests.drivers.peers import SCALE, Pty, running, setup_of
-from tests.drivers.test_soak import PEERS
 
 LETTERS = {"E": 1, "O": 0}
-BY_LINES = [name for name in PEERS if name != "messages"]
+BY_LINES = [name for name in PEERS if name != "mqtt payload"]
 
 
 def seven_bits(data: bytes, parity: str) -> bytes:
@@ -29,12 +32,13 @@ def seven_bits(data: bytes, parity: str) -> bytes:
 @pytest.mark.parametrize("name", BY_LINES)
 def test_no_value_and_the_cause(name, end, parity):
     """Whatever ends the lines, the second of them is told with what helps."""
-    make, line = PEERS[name]
+    make, line = PEERS[name].make, PEERS[name].line
     data = seven_bits((line.strip() + end) * 6, parity)
     items = make().feed(data, 0.0)
 
-    assert not any(isinstance(item, Values) for item in items)
-    texts = [item.text for item in items]
+    said = [r.value for item in items if isinstance(item, Values) for r in item.readings]
+    assert not any(said)  # a count of 0 is true
+    texts = [item.text for item in items if isinstance(item, BadInput)]
     assert texts
     assert any(f"parity: try 7{parity}1" in text for text in texts)
 
@@ -60,8 +64,6 @@ def test_with_the_right_framing_the_numbers_are_back(tmp_path):
     """A converter that knows eight bits alone leaves the parity in the eighth."""
     peer = Pty(tmp_path / "port")
     setup = setup_of("balance", f"{peer.url}?bits=7&parity=E", SCALE)
-    from drivers.balance import open_session
-
     with running(setup, open_session) as heard:
         heard.wait_for_state("connected")
         peer.say(seven_bits(b"tail\rS S  312.40 g\rS S  312.39 g\r", "E"))
@@ -102,7 +104,7 @@ def test_listening_finds_the_framing_without_trying(parity):
 
 def test_a_line_without_any_end_stays_bounded():
     """Line ends with parity are looked for in what is kept, and that is little."""
-    make, _ = PEERS["balance, letters"]
+    make = PEERS["balance, letters"].make
     decoder = make()
     for _ in range(3):
         decoder.feed(seven_bits(b"8" * (2 * LINE_LIMIT), "E"), 0.0)
@@ -110,11 +112,27 @@ def test_a_line_without_any_end_stays_bounded():
     assert len(decoder._lines._kept) <= LINE_LIMIT
 
 
-def test_a_port_of_seven_bits_opens(tmp_path):
+@pytest.mark.parametrize("framing", ["bits=7&parity=O", "bits=7&parity=E"])
+def test_a_port_that_knows_no_seven_bits_opens_all_the_same(framing, tmp_path):
+    """Opened as it is already, a pseudo-terminal refuses what it cannot do; so do converters."""
     peer = Pty(tmp_path / "port")
-    link = open_link(f"{peer.url}?bits=7&parity=O")
-    peer.say(seven_bits(b"x", "O"))
+    for _ in range(2):
+        link = open_link(f"{peer.url}?{framing}")
+        peer.say(seven_bits(b"x", framing[-1]))
 
-    assert link.read(10, 5.0) == b"x"
-    link.close()
+        assert link.read(10, 5.0) == b"x"
+        link.close()
+    peer.close()
+
+
+def test_settings_that_a_port_refuses_are_a_lost_link(tmp_path, monkeypatch):
+    """The system's error for that is none of the usual kind."""
+    peer = Pty(tmp_path / "port")
+
+    def refusing(*words, **settings):
+        raise termios.error(22, "Invalid argument")
+
+    monkeypatch.setattr("serial.Serial", refusing)
+    with pytest.raises(LinkError, match="takes no 7E1 at 9600 baud"):
+        open_link(f"{peer.url}?bits=7&parity=E")
     peer.close()
