@@ -125,6 +125,9 @@ def _add_live(commands: _Commands[argparse.ArgumentParser]) -> None:
         "monitor.commands.live:watch",
     )
     watch.add_argument("journal", type=Path, metavar="JOURNAL")
+    watch.add_argument(
+        "--hold-C", type=float, metavar="C", help="what if the pot were held at C from now on"
+    )
     _add_watching(watch)
 
 
@@ -225,6 +228,9 @@ def _add_journal(commands: _Commands[argparse.ArgumentParser]) -> None:
     replay.add_argument("journal", type=Path, metavar="JOURNAL")
     replay.add_argument(
         "--every", type=_positive, metavar="S", help="only lines at multiples of S seconds"
+    )
+    replay.add_argument(
+        "--hold-C", type=float, metavar="C", help="beside each line: what if held at C from there"
     )
     verify = _command(
         commands,

@@ -411,7 +411,7 @@ class Fold:
     def _said(self) -> Said:
         """The verdict of the last tick."""
         verdict = self._state.verdict
-        return Said(verdict.word, tuple(verdict.why), tuple(verdict.evidence))
+        return Said(verdict.word, tuple(verdict.why), tuple(verdict.evidence), verdict.restart)
 
     def _line(self, at: float, view: View, said: Said) -> dict[str, Any]:
         state = self._state

@@ -13,8 +13,9 @@ from monitor.analysis.boil_down_state import BoilDownView
 from monitor.analysis.channels import ChannelState, ne107_state
 from monitor.analysis.conditions import Findings, Needs
 from monitor.analysis.coolant import CoolantView
-from monitor.analysis.estimate import Band, Estimate, RemainingBand
+from monitor.analysis.estimate import Band, Estimate, OtherHolds, RemainingBand
 from monitor.analysis.expected import Heating
+from monitor.analysis.restart import Restart
 from monitor.analysis.setting import Setting
 from monitor.analysis.verdict_state import Said
 
@@ -88,6 +89,10 @@ def build_line(
         ],
         "channels": channels,
     }
+    if said.restart is not None:
+        line["restart"] = _restart(said.restart)
+    if estimate is not None and estimate.others is not None and said.word != "complete":
+        line["other_holds"] = _others(setting, estimate.others)
     if check_in is not None:
         line["check_in"] = check_in
     return line if boil_down is None else {**line, "boil_down": _boil_down(boil_down)}
@@ -105,6 +110,31 @@ def _boil_down(seen: BoilDownView) -> dict[str, Any]:
         "dry_mol_per_mol": seen.dry_mol_per_mol,
         "from": list(seen.sources),
         "lasts": seen.lasts,
+    }
+
+
+def _restart(said: Restart) -> dict[str, Any]:
+    """Present where the run is stalled and heat may be spoken of."""
+    low, middle, high = (_rounded(q, 1) for q in said.needed_C)
+    step = said.step
+    return {
+        "pot_C": {"p05": low, "p50": middle, "p95": high},
+        "within_min": said.within_min,
+        "most_C": _rounded(said.most_C, 1),
+        "most_why": said.most_why,
+        "step": None
+        if step is None
+        else {"up_K": step.up_K, "for_min": step.for_min, "answer": _quantiles(step.answer)},
+    }
+
+
+def _others(setting: Setting, others: OtherHolds) -> dict[str, Any]:
+    """What `monitor.analysis.what_if` answers from: other holds of the pot, from now on."""
+    has_unwanted = any(step.unwanted for step in setting.plan.steps)
+    return {
+        "hold_C": list(others.hold_C),
+        "remaining_s": [remaining_data(left) for left in others.remaining_s],
+        "unwanted": [_digits(p, 3) for p in others.unwanted] if has_unwanted else None,
     }
 
 

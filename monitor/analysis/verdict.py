@@ -8,6 +8,7 @@ from __future__ import annotations
 from monitor.analysis.completion import follow_completion, watch_calm
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Estimate
+from monitor.analysis.restart import restart_of
 from monitor.analysis.stalling import (
     causes_of_stall,
     on_last_hold,
@@ -54,11 +55,16 @@ def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> 
         follow_completion(verdict, view, estimate, findings)
         time_stall(verdict, view, estimate)
     verdict.word, verdict.why = _in_order(verdict, view, findings)
+    verdict.restart = None
+    if verdict.word == "stalled":
+        verdict.restart = restart_of(view, findings, rate_lost=verdict.loss_s is not None)
+    if verdict.restart is not None:
+        verdict.why += verdict.restart.words
     if verdict.complete_s is None and verdict.taken_back_s is not None:
         verdict.why.append(
             f"'complete' taken back at {verdict.taken_back_s:.0f} s: {verdict.taken_back_why}"
         )
-    return Said(verdict.word, tuple(verdict.why), tuple(verdict.evidence))
+    return Said(verdict.word, tuple(verdict.why), tuple(verdict.evidence), verdict.restart)
 
 
 def _in_order(verdict: Verdict, view: View, findings: Findings) -> tuple[str, list[str]]:

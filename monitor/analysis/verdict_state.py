@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from monitor.analysis.estimate import Estimate
+from monitor.analysis.restart import Restart
 from monitor.analysis.view import View
 
 __all__ = ["KINDS", "EvidenceLine", "Said", "Verdict", "kinds_now", "kinds_of_rig"]
@@ -38,6 +39,7 @@ class Verdict:
     word: str = "heating"
     why: list[str] = field(default_factory=lambda: ["nothing has been read yet"])
     evidence: list[EvidenceLine] = field(default_factory=list)
+    restart: Restart | None = None
     rule_since_s: float | None = None
     shown_in_rule: bool = False
     """While the rule has held, the pot was hot enough for what is left to show itself."""
@@ -72,6 +74,8 @@ class Said:
     word: str
     why: tuple[str, ...]
     evidence: tuple[EvidenceLine, ...]
+    restart: Restart | None = None
+    """What would bring it on; None unless it is stalled."""
 
 
 def kinds_now(view: View, estimate: Estimate) -> list[str]:

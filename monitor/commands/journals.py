@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import time
+from collections.abc import Mapping
+from typing import Any
 
 from monitor.commands.following import answered, folded, open_reader
 from monitor.commands.saying import UsageError, answer_json, person, say
@@ -50,11 +52,28 @@ def replay(arguments: argparse.Namespace) -> int:
 
     with open_reader(arguments.journal) as reader:
         for line in folded(reader, arguments.every):
+            looked = {} if arguments.hold_C is None else _held(line, arguments.hold_C)
             if arguments.json:
-                print(line_json(line))
+                print(line_json({**line, **looked}))
             else:
-                say(plain_line(line))
+                say("; ".join([plain_line(line), *_held_words(looked)]))
     return 0
+
+
+def _held(line: dict[str, Any], hold_C: float) -> dict[str, Any]:
+    """`what_if` beside a line; null where there is no answer."""
+    from monitor.analysis.what_if import WhatIfError, what_if
+
+    try:
+        return {"what_if": what_if(line, hold_C)}
+    except WhatIfError:
+        return {"what_if": None}
+
+
+def _held_words(looked: Mapping[str, Any]) -> list[str]:
+    from monitor.dashboard.holding import what_if_words
+
+    return [what_if_words(looked["what_if"])] if looked.get("what_if") else []
 
 
 @answered

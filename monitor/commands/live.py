@@ -205,7 +205,32 @@ def watch(arguments: argparse.Namespace) -> int:
     if not is_alive(path):
         with contextlib.suppress(JournalBusyError):  # its analyser is still finishing the lines
             catch_up(path)
+    if arguments.hold_C is not None:
+        return _what_if(path, arguments)
     return _look(path, arguments)
+
+
+def _what_if(path: Path, arguments: argparse.Namespace) -> int:
+    """What if the pot were held at another temperature from now on, by the newest line."""
+    from monitor.analysis.what_if import WhatIfError, what_if
+    from monitor.dashboard.holding import UNTOUCHED, what_if_words
+    from monitor.dashboard.words import elapsed_words
+    from monitor.journal import Reader
+
+    with Reader(path) as reader:
+        line = reader.last_line()
+    if line is None:
+        raise UsageError(f"journal {path}: nothing in it has been analysed yet")
+    try:
+        answer = what_if(line, arguments.hold_C)
+    except WhatIfError as error:
+        raise UsageError(f"journal {path}: {error}") from error
+    if arguments.json:
+        answer_json({"format": 1, "elapsed_s": line["elapsed_s"], **answer})
+    else:
+        say(f"{elapsed_words(line['elapsed_s'])} {what_if_words(answer)}")
+        say(UNTOUCHED)
+    return 0
 
 
 def _look(path: Path, arguments: argparse.Namespace) -> int:

@@ -16,9 +16,10 @@ from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 
 from monitor.dashboard.alarming import Alarm
-from monitor.dashboard.asking import MarkLine, Reading, StopOrLeave
+from monitor.dashboard.asking import HoldLine, MarkLine, Reading, StopOrLeave
 from monitor.dashboard.big import big_rows
 from monitor.dashboard.follower import Follower
+from monitor.dashboard.holding import hold_words
 from monitor.dashboard.layout import screen_rows
 from monitor.dashboard.marks import CHECK_IN, mark_of
 from monitor.dashboard.rows import Row
@@ -47,6 +48,7 @@ class DashboardApp(App[str]):
         Binding("a", "seen", "seen"),
         Binding("s", "shelve", "shelve"),
         Binding("c", "check_in", "check in"),
+        Binding("h", "hold_at", "hold at"),
         Binding("b", "big", "big"),
         Binding("i", "full", "in full"),
         Binding("question_mark,f1", "help", "help"),
@@ -224,6 +226,10 @@ class DashboardApp(App[str]):
     def _to_shelve(self) -> Alarm | None:
         seen = (a for a in self._view.alarms if not a.open and not a.aside and not a.lets_go)
         return next(seen, None)
+
+    def action_hold_at(self) -> None:
+        """What if the hold were another one; nothing is written."""
+        self.push_screen(HoldLine(lambda typed: hold_words(self._follower.line, typed)))
 
     def action_big(self) -> None:
         """The few figures that matter, large; the same key goes back."""

@@ -1,7 +1,8 @@
-"""The screens that come up over the main one: a mark, stop or leave, everything in full, help."""
+"""The screens that come up over the main one: mark, what-if, stop or leave, in full, help."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -10,9 +11,10 @@ from textual.containers import Vertical, VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
+from monitor.dashboard.holding import UNTOUCHED
 from monitor.dashboard.words import clean
 
-__all__ = ["MarkLine", "Reading", "StopOrLeave"]
+__all__ = ["HoldLine", "MarkLine", "Reading", "StopOrLeave"]
 
 
 class MarkLine(ModalScreen[str]):
@@ -40,6 +42,43 @@ class MarkLine(ModalScreen[str]):
     def action_leave(self) -> None:
         """No mark."""
         self.dismiss("")
+
+
+class HoldLine(ModalScreen[None]):
+    """What if the hold were another one: the answer changes with what is typed; Escape closes."""
+
+    CSS = """
+    HoldLine { align: center bottom; background: $background 0%; }
+    HoldLine Vertical { height: 5; width: 100%; background: $surface; }
+    HoldLine Input { border: none; height: 1; padding: 0 1; }
+    HoldLine Static { height: 1; padding: 0 1; }
+    HoldLine #answer { text-style: bold; height: 2; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "back")]
+
+    def __init__(self, answer: Callable[[str], str]) -> None:
+        super().__init__()
+        self._answer = answer
+
+    def compose(self) -> ComposeResult:
+        """A heading, the temperature, its answer, and what this is not."""
+        with Vertical():
+            yield Static("What if the pot were held at another °C? [Esc] goes back", markup=False)
+            yield Input(placeholder="for example 215", max_length=12)
+            yield Static(self._answer(""), id="answer", markup=False)
+            yield Static(UNTOUCHED, markup=False)
+
+    def on_input_changed(self, event: Input.Changed) -> None:
+        """Answer as it is typed."""
+        self.query_one("#answer", Static).update(clean(self._answer(event.value)))
+
+    def on_input_submitted(self) -> None:
+        """Answer once more, by the newest line."""
+        self.query_one("#answer", Static).update(clean(self._answer(self.query_one(Input).value)))
+
+    def action_leave(self) -> None:
+        """Back to the screen below."""
+        self.dismiss(None)
 
 
 class StopOrLeave(ModalScreen[str]):

@@ -47,7 +47,7 @@ def screen_rows(
         return _small(view, standing, cells, height)
     tall = height >= _TALL_ROWS
     top = [header_row(view, standing, cells), *notice_rows(view, standing, cells)]
-    top += verdict_rows(view, cells, reasons=5 if tall else 2)
+    top += verdict_rows(view, cells, reasons=_reasons(view, tall))
     top += figure_rows(view, cells)
     room = height - len(top) - 1
     log_height = max(1, (room - 8) // 4) if tall else 1
@@ -61,6 +61,13 @@ def screen_rows(
     rows = [*top, *middle, *alarms, *title, *log]
     footer = footer_row(cells, finished=standing.finished, said=said)
     return [to_width(row, cells) for row in (*rows[: height - 1], footer)]
+
+
+def _reasons(view: View, tall: bool) -> int:
+    """Rows of why: a stall also says what would bring it on, and how to test it."""
+    if view.verdict.word == "stalled":
+        return 8 if tall else 6
+    return 5 if tall else 2
 
 
 def _small(view: View, standing: Standing, cells: int, height: int) -> list[Row]:

@@ -22,6 +22,8 @@ _KEYS = (
      "for two minutes"),
     ("c", "check in: a sign that somebody is there, where the plan asks for one; the time left "
      "stands in the first line. Whatever else you say by key counts too."),
+    ("h", "hold at: what if the pot were held at another temperature from now on: time left, and "
+     "how likely unwanted steps are. It changes nothing."),
     ("b", "big: the few figures that matter, to be read from across the room"),
     ("i", "in full: all reasons, alarms, steps, and what cannot be judged"),
     ("?", "this text"),

@@ -24,6 +24,7 @@ from monitor.analysis.estimate.hold import find_hold
 from monitor.analysis.estimate.layout import Layout, layout_of
 from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
 from monitor.analysis.estimate.nudge import nudge
+from monitor.analysis.estimate.other_holds import look_at_holds
 from monitor.analysis.estimate.past import Cloud, Past, foretold
 from monitor.analysis.estimate.signals import About, Signal, gather_signals
 from monitor.chemistry.gases import molar_volume_L_mol
@@ -38,6 +39,9 @@ _STEP_S = 60.0
 
 _AT_ODDS = 0.5
 """The end is not more likely than this while more comes than the fit has an explanation for."""
+
+_SURE = 0.95
+"""Once the end is that likely nobody asks for another hold."""
 
 _CARRYING = 0.998
 """Draws that carry less than the rest of the weight are not followed into the future."""
@@ -85,7 +89,9 @@ def update(
     )
     state, evidence = weigh_evidence(state, past, cloud, ahead, about.now_s)
     p_done = min(estimate.p_done, _AT_ODDS) if evidence.more_comes else estimate.p_done
-    estimate = replace(estimate, evidence=evidence, p_done=p_done)
+    asked = about.heating_began_s is not None and p_done < _SURE
+    others = look_at_holds(past, nudged, setup) if asked else None
+    estimate = replace(estimate, evidence=evidence, p_done=p_done, others=others)
     return state, _in_plan_order(estimate, setup, layout)
 
 

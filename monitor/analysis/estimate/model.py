@@ -16,6 +16,7 @@ __all__ = [
     "Estimate",
     "EstimatorState",
     "Evidence",
+    "OtherHolds",
     "Setup",
     "estimate_data",
     "estimate_from_data",
@@ -90,6 +91,27 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True)
+class OtherHolds:
+    """What if the pot were brought to another temperature from now on; parallel tuples."""
+
+    from_C: float
+    """The pot now."""
+    hold_C: tuple[float, ...]
+    """Ascending."""
+    remaining_s: tuple[RemainingBand, ...]
+    unwanted: tuple[float, ...]
+    """P(more than 1 % of an unwanted step comes until [done], or within the plan's patience)."""
+    within_s: float
+    """Half of the plan's patience."""
+    needed_C: tuple[float | None, float | None, float | None]
+    """5, 50, 95 %: the hold at which [done] comes within that; None: hotter than all of these."""
+    e_over_r_K: Band
+    """Activation energy of the step of [done] over the gas constant. [K]"""
+    rate_per_h: Band
+    """Rate of the step of [done] at the temperature of now, by the kinetics. [1/h]"""
+
+
+@dataclass(frozen=True, slots=True)
 class Estimate:
     """The answer of one heavy tick, or one carried on from it.
 
@@ -118,6 +140,8 @@ class Estimate:
     done_fraction: Band | None = None
     """Fraction of the step of [done], with those that compete with it."""
     evidence: Evidence = field(default_factory=Evidence)
+    others: OtherHolds | None = None
+    """None before anything comes, and once all is done."""
     ahead: Estimate | None = None
     """What is foreseen one minute later; `carry` goes along it."""
 
@@ -185,6 +209,7 @@ def estimate_from_data(data: Mapping[str, Any]) -> Estimate:
         said[name] = None if said[name] is None else RemainingBand(**said[name])
     said["steps"] = tuple(_band(step) for step in said["steps"])
     said["evidence"] = _evidence(said["evidence"])
+    said["others"] = None if said["others"] is None else _others(said["others"])
     said["ahead"] = None if said["ahead"] is None else estimate_from_data(said["ahead"])
     return Estimate(**said)
 
@@ -203,3 +228,13 @@ def _evidence(data: Mapping[str, Any]) -> Evidence:
     for name in ("rate_expected", "rate_seen", "tail_s"):
         said[name] = _band(said[name])
     return Evidence(**said)
+
+
+def _others(data: Mapping[str, Any]) -> OtherHolds:
+    said = dict(data)
+    for name in ("hold_C", "unwanted", "needed_C"):
+        said[name] = tuple(said[name])
+    said["remaining_s"] = tuple(RemainingBand(**left) for left in said["remaining_s"])
+    for name in ("e_over_r_K", "rate_per_h"):
+        said[name] = Band(**said[name])
+    return OtherHolds(**said)
