@@ -79,17 +79,20 @@ def look_ahead(past: Past, cloud: Cloud, road: Road | None, total: _Array, seed:
     first = np.arange(edges.size - 1) * _SUBCELLS
     begin = (cloud.course.g[-1], cloud.course.alpha[-1])
     lagging = np.clip(warmth.now_slope_K_s * cloud.kin.lag_s, -30.0, 30.0)
+    stays = np.broadcast_to(warmth.now_C + lagging, (middle.size, lagging.size))
 
-    def run(temp_C: _Array) -> Course:
-        k_dt = rate_integrals(cloud.kin, temp_C, np.zeros_like(temp_C), width, first)
+    def run(temp_C: _Array, of: NDArray[np.intp]) -> Course:
+        kin = cloud.kin.rows(of)
+        k_dt = rate_integrals(kin, temp_C, np.zeros_like(temp_C), width, first)
         for step in layout.done_group:
-            k_dt[:, :, step] *= cloud.pace
-        return run_course(layout, k_dt, cloud.kin.shapes, begin)
+            k_dt[:, :, step] *= cloud.pace[of]
+        return run_course(layout, k_dt, kin.shapes, (begin[0][of], begin[1][of]))
 
-    frozen = run(np.broadcast_to(warmth.now_C + lagging, (middle.size, lagging.size)))
-    course = frozen
+    every = np.arange(lagging.size)
     if road is not None and road.follows:
-        course = _along(past, cloud, road, edges, middle, frozen, seed, run)
+        frozen, course = _along(past, cloud, road, edges, middle, stays, seed, run)
+    else:
+        frozen = course = run(stays, every)
     group = list(layout.done_group)
     goal = layout.fraction * total
     return Ahead(
@@ -131,34 +134,44 @@ def _along(
     road: Road,
     edges: _Array,
     middle: _Array,
-    frozen: Course,
+    stays: _Array,
     seed: int,
-    run: Callable[[_Array], Course],
-) -> Course:
-    """The course along the profile: foreseen once with the pot held back as now, then again."""
+    run: Callable[[_Array, NDArray[np.intp]], Course],
+) -> tuple[Course, Course]:
+    """The course where the pot stays as it is, and the one along the profile.
+
+    The latter is foreseen twice: with the reaction dying away from its speed of now as a first
+    order would, then with the speed that comes of that.
+    """
     now_s = float(past.grid.edges_s[-1])
     planned = planned_temp_C(road.knots, now_s + middle - road.began_s)[:, None]
     offset, held_back, speed_now, scale = _learned(past, cloud, road, seed)
     lagging = past.warmth.now_slope_K_s * cloud.kin.lag_s
     here = past.warmth.now_C + lagging - planned_temp_C(road.knots, np.array(now_s - road.began_s))
     surplus = here - (offset - held_back * speed_now)
-    fading = surplus * np.exp(-middle / _FORGET_S)[:, None]
-    course, temp_C = frozen, np.full_like(fading, np.inf)
-    for _ in range(2):
-        speed = _speed(past.layout, course.alpha, edges) / scale
-        speed = np.repeat(speed, _SUBCELLS, axis=0)
-        before = temp_C
-        temp_C = planned + offset - held_back * np.clip(speed, 0.0, 1.5) + fading
-        if np.abs(temp_C - before).max() < _SAME_K:
-            break
-        course = run(temp_C)
-    return course
+    undisturbed = planned + offset + surplus * np.exp(-middle / _FORGET_S)[:, None]
+    left = np.maximum(1.0 - cloud.course.alpha[-1] @ _weight(past.layout), 1e-3)
+    dying = np.exp(-middle[:, None] * (speed_now * scale / left))
+    guess = undisturbed - held_back * speed_now * dying
+    sets = np.arange(cloud.weights.size)
+    both = run(np.concatenate([stays, guess], axis=1), np.concatenate([sets, sets]))
+    frozen, course = both.part(sets), both.part(sets + sets.size)
+    speed = np.repeat(_speed(past.layout, course.alpha, edges) / scale, _SUBCELLS, axis=0)
+    temp_C = undisturbed - held_back * np.clip(speed, 0.0, 1.5)
+    if np.abs(temp_C - guess).max() >= _SAME_K:
+        course = run(temp_C, sets)
+    return frozen, course
+
+
+def _weight(layout: Layout) -> _Array:
+    """Share (steps,) of each step in all that is lost."""
+    lost = np.abs(layout.loss_g)
+    return np.asarray(lost / max(float(lost.sum()), 1e-30))
 
 
 def _speed(layout: Layout, alpha: _Array, edges_s: _Array) -> _Array:
     """Rate of reaction (cells, sets): charge-wide, steps weighed by what they lose."""
-    weight = np.abs(layout.loss_g) / max(float(np.abs(layout.loss_g).sum()), 1e-30)
-    return np.asarray((np.diff(alpha, axis=0) @ weight) / np.diff(edges_s)[:, None])
+    return np.asarray((np.diff(alpha, axis=0) @ _weight(layout)) / np.diff(edges_s)[:, None])
 
 
 def _learned(past: Past, cloud: Cloud, road: Road, seed: int) -> tuple[_Array, ...]:

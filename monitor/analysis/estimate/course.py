@@ -32,6 +32,10 @@ class Course:
     g: _Array
     alpha: _Array
 
+    def part(self, index: NDArray[np.intp]) -> Course:
+        """Those of some of the sets."""
+        return Course(self.g[:, index], self.alpha[:, index])
+
 
 def rate_integrals(
     kin: Kinetics, temp_C: _Array, slope_K_s: _Array, width_s: _Array, first: NDArray[np.intp]

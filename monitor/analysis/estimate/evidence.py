@@ -44,7 +44,7 @@ def _residuals(heard: Heard, alpha: _Array) -> tuple[_Array, _Array]:
     agreed = agreement(heard, alpha[:, None, :])
     signal = heard.signal
     share = signal.share + signal.share_u * agreed.pulled[0]
-    rest = heard.y - agreed.courses[:, 0] @ share
+    rest = heard.y - agreed.courses[:, :, 0].T @ share
     return np.asarray(rest), np.asarray(share)
 
 

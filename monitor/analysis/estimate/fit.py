@@ -24,8 +24,8 @@ __all__ = ["Cloud", "Past", "fit", "foretold"]
 
 _Array = NDArray[np.float64]
 
-_LEAST_DRAWS = 14
-_SHARED_DRAWS = 130
+_LEAST_DRAWS = 10
+_SHARED_DRAWS = 100
 """Draws of each family, and those shared out by weight."""
 
 _LEAST_SAY = 0.15

@@ -130,28 +130,28 @@ class Agreement:
     pulled: _Array
     """(sets, S): best shares, in prior standard deviations from their prior means."""
     courses: _Array
-    """(rows, sets, S): whitened extents."""
+    """(S, rows, sets): whitened extents."""
 
     def rows(self, index: NDArray[np.intp]) -> Agreement:
         """That of some of the sets."""
-        return Agreement(self.log_likelihood[index], self.pulled[index], self.courses[:, index])
+        return Agreement(self.log_likelihood[index], self.pulled[index], self.courses[:, :, index])
 
 
 def agreement(heard: Heard, alpha: _Array) -> Agreement:
     """`alpha` (edges, sets, steps) against one channel."""
-    edges, sets, steps = alpha.shape
-    signal = heard.signal
-    seen = (heard.operator @ alpha.reshape(edges, sets * steps)).reshape(-1, sets, steps)
-    rest = heard.y[:, None] - seen @ signal.share
+    _edges, sets, steps = alpha.shape
+    share, share_u = heard.signal.share, heard.signal.share_u
+    seen = heard.operator @ np.ascontiguousarray(alpha.transpose(2, 0, 1))
+    rest = heard.y[:, None] - sum((share[i] * seen[i] for i in range(steps)), np.zeros(1))
     normal, right = np.empty((sets, steps, steps)), np.empty((sets, steps))
     for i in range(steps):
-        right[:, i] = (seen[:, :, i] * rest).sum(axis=0) * signal.share_u[i]
+        right[:, i] = share_u[i] * np.einsum("rs,rs->s", seen[i], rest)
         for j in range(i + 1):
-            both = (seen[:, :, i] * seen[:, :, j]).sum(axis=0)
-            normal[:, i, j] = normal[:, j, i] = both * (signal.share_u[i] * signal.share_u[j])
+            both = np.einsum("rs,rs->s", seen[i], seen[j])
+            normal[:, i, j] = normal[:, j, i] = (share_u[i] * share_u[j]) * both
     normal[:, np.arange(steps), np.arange(steps)] += 1.0
-    pulled: _Array = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-    chi2 = (rest * rest).sum(axis=0) - (right * pulled).sum(axis=1)
+    pulled = np.asarray(np.linalg.solve(normal, right[:, :, None])[:, :, 0], dtype=np.float64)
+    chi2 = np.einsum("rs,rs->s", rest, rest) - (right * pulled).sum(axis=1)
     _, log_det = np.linalg.slogdet(normal)
     return Agreement(np.asarray(-0.5 * (chi2 + log_det)), pulled, seen)
 

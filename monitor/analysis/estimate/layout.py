@@ -95,6 +95,15 @@ class Kinetics:
     lag_s: _Array
     shapes: tuple[Shape, ...]
 
+    def rows(self, index: NDArray[np.intp]) -> Kinetics:
+        """Those of some of the sets."""
+        return Kinetics(
+            self.e_over_r[index],
+            self.ln_a[index],
+            self.lag_s[index],
+            tuple(shape.rows(index) for shape in self.shapes),
+        )
+
 
 def kinetics(
     layout: Layout, z: _Array, families: list[tuple[Family, slice]], probe_u_K: float = _PROBE_U_K

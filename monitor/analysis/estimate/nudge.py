@@ -95,7 +95,7 @@ def _by_channel(
     left = 1.0 - mean[1:, step]
     fade = left[-1] / np.maximum(left[one.cells], max(float(left[-1]), 1e-9))
     own = one.misfit * part * fade
-    rest = one.y[:, None] - (agreed.courses * share[None]).sum(axis=2)
+    rest = one.y[:, None] - np.einsum("krs,sk->rs", agreed.courses, share)
     weight = one.factor @ own
     open_var = max(float((one.misfit * part * fade**2).sum() - weight @ weight), 0.0)
     return (weight @ rest) / each, open_var / each**2

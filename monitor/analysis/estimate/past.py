@@ -71,19 +71,12 @@ class Cloud:
         order = np.argsort(-self.weights, kind="stable")
         enough = int(np.searchsorted(np.cumsum(self.weights[order]), share)) + 1
         keep = np.sort(order[:enough])
-        kin = Kinetics(
-            self.kin.e_over_r[keep],
-            self.kin.ln_a[keep],
-            self.kin.lag_s[keep],
-            tuple(shape.rows(keep) for shape in self.kin.shapes),
-        )
-        course = Course(self.course.g[:, keep], self.course.alpha[:, keep])
         weights = self.weights[keep] / self.weights[keep].sum()
         best = int(np.argmax(weights))
         return replace(
             self,
-            kin=kin,
-            course=course,
+            kin=self.kin.rows(keep),
+            course=self.course.part(keep),
             weights=weights,
             z=self.z[keep],
             best=best,
