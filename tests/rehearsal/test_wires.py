@@ -154,6 +154,34 @@ def test_a_flow_meter_stands_for_the_outlets_bubbles():
     assert other - usual == {"outlet_flow"}
 
 
+def test_without_mains_only_what_has_its_own_supply_speaks():
+    run = Rehearsal(parse_plan(BINDER_TEXT), 1, ["power-lost@5s"], BENCHES["every-kind"])
+    run.advance(5.0)
+    spoke = {spoken.instrument.name for spoken in run.say()}
+
+    assert spoke == {"outlet counter", "inlet counter", "room station"}
+
+
+@pytest.mark.parametrize("fault", ["references-shifted", "electrical-noise"])
+def test_what_gets_into_a_board_gets_into_its_thermocouples(fault):
+    """6 K, and a scatter of 4 K where the heater is on; the bath's own device is spared."""
+    runs = [
+        Rehearsal(parse_plan(BINDER_TEXT), 1, faults, BENCHES["every-kind"])
+        for faults in ((), [f"{fault}@600s"])
+    ]
+    moved = {}
+    for _ in range(40):
+        for run in runs:
+            run.advance(15.0 if run.world.now_s else 600.0)
+        clean, struck = ({s.instrument.key: s.values for s in run.say()} for run in runs)
+        for key in ("thermocouples", "controller"):
+            last = (clean[key][-1].value, struck[key][-1].value)
+            moved.setdefault(key, []).append(last[1] - last[0])
+
+    assert max(map(abs, moved["thermocouples"])) > 4.0
+    assert max(map(abs, moved["controller"])) < 1.0
+
+
 def test_the_flow_meter_follows_the_gas():
     """Gain 2 %, zero 0.3 mL/min and noise 0.8 mL/min, all as standard deviations; five of each."""
     run = Rehearsal(parse_plan(BINDER_TEXT), 1, (), BENCHES["flow-meter"])
