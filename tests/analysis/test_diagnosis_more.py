@@ -13,7 +13,8 @@ import pytest
 
 from drivers.reading import Reading
 from monitor.analysis.channels import ChannelState
-from monitor.analysis.diagnosis.train import last_count_s, stops_short
+from monitor.analysis.diagnosis.outlet import last_count_s
+from monitor.analysis.diagnosis.silence import stops_short
 from monitor.entries import Body, Mark, Readings
 from tests.analysis.runs import STEP_PLAN, folded, names
 from tests.analysis.test_diagnosis import (

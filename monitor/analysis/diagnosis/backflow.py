@@ -7,13 +7,14 @@ from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
+from monitor.analysis.diagnosis.outlet import last_count_s, outlet
 from monitor.analysis.diagnosis.rules import Rule, dead_band
-from monitor.analysis.diagnosis.train import charge_g, last_count_s, lost_g
+from monitor.analysis.diagnosis.train import charge_g, lost_g
 from monitor.analysis.view import View
 
 __all__ = ["DRINK_S", "RULES"]
 
-_P, _OUT, _POT, _CATCH = "train_pressure", "bubble_count", "pot_mass", "receiver_mass"
+_P, _POT, _CATCH = "train_pressure", "pot_mass", "receiver_mass"
 
 DRINK_S = 20.0
 """A receiver that is drunk from is seen to get lighter within this."""
@@ -56,7 +57,7 @@ def _drinks_into_pot(view: View) -> Iterator[Judged]:
 
 def _drinks_from_receiver(view: View) -> Iterator[Judged]:
     """The receiver gets lighter from point to point, while no bubble comes."""
-    catch, bubbles = view.live(_CATCH), view.live(_OUT)
+    catch, bubbles = view.live(_CATCH), outlet(view)
     if catch is None or view.now_s - catch.jump_s < 30.0:
         return
     given = -(late_rate(catch, view.now_s, DRINK_S) or 0.0) * DRINK_S

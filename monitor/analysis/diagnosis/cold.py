@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from monitor.analysis.channels import ChannelState, slope_per_s
+from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
 from monitor.analysis.view import View
@@ -20,6 +20,14 @@ _FREEZING_C = -5.0
 _FLOW_K = 3.0
 _ICE_K = 2.5
 _ROUGH = 4.0
+_STEAM_S = 60.0
+_LATENT_J_G = 2257.0
+"""Of water at its boiling point (CRC Handbook). [J/g]"""
+_WEAK_FLOW_W_K, _BATH_W_K = 14.0, 60.0
+"""What a coolant of 200 mL/min carries for each kelvin, and what melting ice in a bucket takes
+for each kelvin above its plateau. Judgement, on the careful side."""
+_BOIL_W = 400.0
+"""Steam that a small flask can send over, where no balance tells. Judgement."""
 
 
 def _no2_matters(view: View) -> bool:
@@ -61,6 +69,8 @@ def _warm(view: View) -> Iterator[Judged]:
     if margin is None or limit is None:
         return
     drifts = soon is not None and soon <= _SOON_S and (coolant.drift_K_per_min or 0.0) > 0.1
+    # Steam of a boil-down warms the coolant to a level, and no NO2 comes with it.
+    drifts = drifts and not _boils_down(view)
     near = margin < want or (drifts and margin < want + 6.0)
     if not dead_band(view, "warm", near, margin < want + 1.0):
         return
@@ -100,6 +110,22 @@ def _flow_lost(view: View) -> Iterator[Judged]:
     yield from _flow_by_temperature(view)
 
 
+def _boils_down(view: View) -> bool:
+    return view.boil_down is not None and view.boil_down.lasts
+
+
+def _steam_W(view: View) -> float:
+    """Heat that steam brings to the condenser, by what the balances say. [W]"""
+    rates = [
+        sign * rate
+        for role, sign in (("receiver_mass", 1.0), ("pot_mass", -1.0))
+        if (rate := late_rate(view.live(role), view.now_s, _STEAM_S)) is not None
+    ]
+    if rates:
+        return _LATENT_J_G * max(*rates, 0.0)
+    return _BOIL_W if _boils_down(view) else 0.0
+
+
 def _flow_by_temperature(view: View) -> Iterator[Judged]:
     """Without a flow meter: the outlet leaves the inlet, and goes on leaving it."""
     inlet, outlet = view.live(_IN), view.live(_OUT)
@@ -110,8 +136,9 @@ def _flow_by_temperature(view: View) -> Iterator[Judged]:
     away = slope_per_s(outlet, view.now_s, 90.0)
     stays = slope_per_s(inlet, view.now_s, 90.0)
     runs = away is not None and stays is not None and 60.0 * (away - stays) > 0.3
-    lost = apart > usual + _FLOW_K and runs
-    if dead_band(view, "apart-lost", lost, apart > usual + 0.6 * _FLOW_K):
+    wide = _FLOW_K + _steam_W(view) / _WEAK_FLOW_W_K
+    lost = apart > usual + wide and runs
+    if dead_band(view, "apart-lost", lost, apart > usual + 0.6 * wide):
         why = (
             f"outlet {apart:.1f} K warmer than inlet, usually {usual:.1f} K:"
             " little or no coolant flows (or the probe has left the line)"
@@ -149,8 +176,9 @@ def _ice_gone(view: View) -> Iterator[Judged]:
     if level is None or (bath.role == _IN and _outlet_leaves(view)):
         return
     calm = bath.roughness() < _ROUGH  # a slope in pick-up is none
-    left = value > level + _ICE_K and slope * 60.0 > 0.03 and calm
-    if dead_band(view, "ice-gone", left, value > level + 0.6 * _ICE_K):
+    wide = _ICE_K + _steam_W(view) / _BATH_W_K  # under load a bath with ice stands higher
+    left = value > level + wide and slope * 60.0 > 0.03 and calm
+    if dead_band(view, "ice-gone", left, value > level + 0.6 * wide):
         why = (
             f"bath {value:.1f} degC and {'rising' if slope > 0.0 else 'falling'}"
             f" {60.0 * abs(slope):.2f} K/min; it stood at"

@@ -12,7 +12,7 @@ from monitor.analysis.view import View
 
 __all__ = ["RULES"]
 
-_OFF_PROFILE_S = 600.0
+_OFF_PROFILE_S = 300.0
 _HEATER_OFF_S = 60.0
 
 

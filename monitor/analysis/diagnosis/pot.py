@@ -9,13 +9,14 @@ from collections.abc import Iterator
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.backflow import DRINK_S
+from monitor.analysis.diagnosis.outlet import outlet, rate_between
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
+from monitor.analysis.diagnosis.silence import Silence, watch_silence
 from monitor.analysis.diagnosis.train import (
     gas_explains,
     head_kPa,
     is_hot,
     lost_g,
-    rate_between,
 )
 from monitor.analysis.diagnosis.weighing import step_cause
 from monitor.analysis.view import View
@@ -152,6 +153,15 @@ def _near_dry(view: View) -> Iterator[Judged]:
         yield Judged("near-dryness", why, pot.name, on_delay_s=30.0)
 
 
+def _dry_by_silence(view: View) -> Iterator[Judged]:
+    """At a boil-down without a probe at the head: steam ends at once, and the pot climbs."""
+    silence, pot = watch_silence(view), view.live(_POT)
+    if silence is None or pot is None or pot.value is None or pot.value < _BOILS_C:
+        return
+    if silence.has_ended:
+        yield Judged("near-dryness", _ended_why(silence), pot.name, on_delay_s=15.0)
+
+
 def _near_stop(view: View) -> Iterator[Judged]:
     """At a boil-down with a stop line: heat taken away now would be just in time, or too late."""
     pot, seen = view.live(_POT), view.boil_down
@@ -200,22 +210,35 @@ def _quiet(view: View) -> bool:
     gauge = view.live("train_pressure")
     if gauge is not None and gauge.value is not None:
         return gauge.value < 0.5 * head_kPa(view)
-    now = late_rate(view.live("bubble_count"), view.now_s, 15.0)
-    before = late_rate(view.live("bubble_count"), view.now_s, 180.0)
+    now = late_rate(outlet(view), view.now_s, 15.0)
+    before = late_rate(outlet(view), view.now_s, 180.0)
     return now is not None and before is not None and now <= 0.4 * before
 
 
 def _crust(view: View) -> Iterator[Judged]:
     """Evolution fell below all that was foreseen, at the temperature foreseen."""
+    silence = watch_silence(view)
     if view.loss_why:
         yield Judged("crust-suspected", f"{view.loss_why}: a crust, or poor contact", None)
-    elif view.live("pot_mass") is None:
+    elif silence is not None and silence.has_ended and not _boils_down(view):
+        why = f"{_ended_why(silence)}: a crust, or it has run out"
+        yield Judged("crust-suspected", why, None)
+    elif view.live("pot_mass") is None and view.memory.get("silent-outlet", 0.0) <= 0.0:
         yield from _ceased(view)
+
+
+def _ended_why(silence: Silence) -> str:
+    """Why what gave the gas has ended."""
+    climb = "" if silence.freed_K is None else f" {silence.freed_K:.1f} K"
+    return (
+        f"no gas for {silence.gap_s:.0f} s, and the pot has climbed{climb} out of its course:"
+        " nothing takes up its heat"
+    )
 
 
 def _ceased(view: View) -> Iterator[Judged]:
     """With bubbles alone: they cease far faster than a reaction ends, on the planned course."""
-    bubbles, off_K = view.live("bubble_count"), view.heating.off_K
+    bubbles, off_K = outlet(view), view.heating.off_K
     if bubbles is None or not is_hot(view) or off_K is None or off_K > 8.0:
         return
     now = late_rate(bubbles, view.now_s, 120.0)
@@ -285,13 +308,16 @@ RULES = (
         is_fast=True, matters=_runs,
     ),
     Rule(
-        ("flask-broken",), _cracked, (("pot_mass", "train_pressure"), ("pot_mass", "bubble_count")),
+        ("flask-broken",), _cracked, (("pot_mass", "train_pressure"), ("pot_mass", "bubble_count"),
+         ("pot_mass", "outlet_flow")),
         is_fast=True, matters=_runs,
     ),
     Rule(("bumping",), _bumps, ((_POT, "pot_mass"), (_POT, "train_pressure")), matters=_runs),
     Rule(("electrical-noise",), _picked_up, ((_POT,),)),
     Rule(("foaming-over",), _foams, ((_HEAD, _POT),), matters=_runs),
     Rule(("near-dryness",), _near_dry, ((_HEAD, _POT),), matters=_boils_down),
+    Rule(("near-dryness",), _dry_by_silence, ((_POT, "bubble_count"), (_POT, "outlet_flow")),
+         matters=lambda view: _boils_down(view) and view.live(_HEAD) is None),
     Rule(("near-dryness",), _near_stop, (("pot_mass",), ("receiver_mass",), (_POT,)),
          matters=_has_stop),
     Rule(("crust-suspected",), _crust, matters=_runs),

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from drivers.reading import Quality
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
+from monitor.analysis.diagnosis.outlet import outlet
 from monitor.analysis.diagnosis.rules import (
     Rule,
     dead_band,
@@ -19,6 +20,7 @@ from monitor.analysis.diagnosis.rules import (
     learned_ratio,
     remember_slowly,
 )
+from monitor.analysis.diagnosis.silence import catch_says, stops_short, watch_silence
 from monitor.analysis.view import View
 
 __all__ = [
@@ -28,15 +30,13 @@ __all__ = [
     "gas_explains",
     "head_kPa",
     "is_hot",
-    "last_count_s",
     "lost_g",
     "main_step_runs",
-    "rate_between",
     "stepped_s",
-    "stops_short",
 ]
 
 _P, _OUT, _IN = "train_pressure", "bubble_count", "inlet_bubble_count"
+_FLOW = "outlet_flow"
 _POT, _CATCH = "pot_mass", "receiver_mass"
 
 _KPA_PER_MM = 0.00980665
@@ -44,6 +44,8 @@ _USUAL_HEAD_KPA = 0.2
 _WINDOW_S = 240.0
 _USUAL_S = 900.0
 _OVERDUE_S = 240.0
+_SILENT_S = 14.0
+"""A block told by silence alone waits so long for the pot to say that it is none."""
 _LEAST_PASSING = 0.3
 """Share of the charge's gas that reaches the outlet at the least, absorber and all."""
 
@@ -84,8 +86,8 @@ def main_step_runs(view: View) -> bool:
 
 
 def counted_rate(view: View, role: str, window_s: float) -> float | None:
-    """Bubbles a second that were really counted; None from a counter at its ceiling."""
-    state = view.live(role)
+    """Counts a second that were really counted; None from a counter at its ceiling."""
+    state = outlet(view) if role == _OUT else view.live(role)
     if state is None or state.limited or state.quality is Quality.AT_LEAST:
         return None
     return late_rate(state, view.now_s, window_s)
@@ -114,7 +116,7 @@ def _blocked_by_pressure(view: View, gauge: ChannelState) -> Iterator[Judged]:
     usual = view.memory.get("pressure", head_kPa(view))
     top = 1.5 * max(usual, head_kPa(view)) + 0.05 + 4.0 * gauge.noise()
     climbs = slope_per_s(gauge, view.now_s, 10.0)
-    bubbles = view.live(_OUT)
+    bubbles = outlet(view)
     now, before = late_rate(bubbles, view.now_s, 12.0), view.memory.get("bubbling")
     still_goes = now is not None and before is not None and now > 0.4 * before and before > 0.1
     rising = climbs is not None and climbs > 0.004 and not still_goes
@@ -137,34 +139,29 @@ def _blocked_by_pressure(view: View, gauge: ChannelState) -> Iterator[Judged]:
 
 def _blocked_by_silence(view: View) -> Iterator[Judged]:
     """Without a gauge: bubbles stop at once while the charge should still give gas."""
-    bubbles = view.live(_OUT)
-    if bubbles is None or view.estimate is None:
+    gas, silence = outlet(view), watch_silence(view)
+    if gas is None or silence is None or view.estimate is None:
         return
-    rate = late_rate(bubbles, view.now_s, 60.0)
-    usual = view.memory.get("bubbling", 0.0)
-    gap_s = view.now_s - last_count_s(bubbles)
-    just_before = _rate_before(bubbles, view.now_s - gap_s)
-    comes = view.estimate.p_done < 0.5 and gas_explains(view, just_before, bubbles)
-    comes = comes and (stops_short(bubbles, view.now_s - gap_s) or _far_from_end(view))
-    stopped = comes and min(usual, just_before) > 0.3 and gap_s > max(20.0, 12.0 / usual)
-    if gap_s < _OVERDUE_S:  # the recent past reaches no further than eight minutes
-        view.memory["last-bubble"] = view.now_s - gap_s
-    gap_s = max(gap_s, view.now_s - view.memory.get("last-bubble", view.now_s))
-    stopped = stopped or _overdue(view, gap_s)
-    if not dead_band(view, "silent-outlet", stopped, gap_s > 10.0):
-        if rate is not None:
-            remember_slowly(view, "bubbling", rate, 240.0)
+    stopped = silence.is_long and view.estimate.p_done < 0.5
+    stopped = stopped and gas_explains(view, silence.before_per_s, gas)
+    short = stops_short(gas, silence.last_s)
+    stopped = stopped and (short or (_far_from_end(view) and silence.gap_s > 3 * silence.limit_s))
+    stopped = stopped or (_overdue(view, silence.gap_s) and not silence.has_ended)
+    stays = silence.gap_s > 10.0 and not silence.has_ended
+    if not dead_band(view, "silent-outlet", stopped, stays):
         return
     lost = lost_g(view, 60.0)
     if (lost is not None and lost < -0.5) or "cracked-once" in view.memory:
         return
-    why = f"no bubble for {gap_s:.0f} s, {usual:.1f}/s before, and the pot is hot: blocked"
+    before = f"{silence.before_per_s:.1f} {'mL' if gas.unit == 'mL' else 'bubbles'}/s before"
+    why = f"no gas for {silence.gap_s:.0f} s, {before}, and the pot is hot: blocked"
     if lost is not None and lost > 0.001 * charge_g(view):
         why += f" (the pot goes on losing {lost:.2g} g/min: a joint lets it out"
         why += ", or the counter is dead)"
     else:
-        why += ", or a joint is open, or the counter is dead"
-    yield Judged("outlet-blocked", why, bubbles.name, on_delay_s=5.0)
+        why += ", or a joint or the flask is open, or the counter is dead"
+    why += catch_says(view, silence.last_s)
+    yield Judged("outlet-blocked", why, gas.name, on_delay_s=_SILENT_S)
 
 
 def _overdue(view: View, gap_s: float) -> bool:
@@ -183,20 +180,6 @@ def _far_from_end(view: View) -> bool:
     return done is not None and done.p95 < 0.9
 
 
-def stops_short(bubbles: ChannelState, at_s: float) -> bool:
-    """The bubbles came until then as they had come before; a reaction that ends slows down."""
-    last = rate_between(bubbles, at_s - 25.0, at_s)
-    return last > 0.6 * rate_between(bubbles, at_s - 150.0, at_s - 60.0)
-
-
-def rate_between(bubbles: ChannelState, from_s: float, until_s: float) -> float:
-    """Bubbles a second in that part of the recent past; 0 where too little of it is kept."""
-    points = [p for p in bubbles.recent if from_s <= p[0] <= until_s]
-    if len(points) < 3 or points[-1][0] - points[0][0] < 0.5 * (until_s - from_s):
-        return 0.0
-    return (points[-1][1] - points[0][1]) / (points[-1][0] - points[0][0])
-
-
 def gas_explains(view: View, per_s: float, bubbles: ChannelState) -> bool:
     """The charge gives gas by now, so that the bubbles were more than air that expands."""
     estimate = view.estimate
@@ -208,21 +191,6 @@ def gas_explains(view: View, per_s: float, bubbles: ChannelState) -> bool:
     if rate is None or each_mL is None:
         return False
     return _LEAST_PASSING * rate.p05 / 60.0 > 0.3 * per_s * each_mL
-
-
-def _rate_before(bubbles: ChannelState, until_s: float) -> float:
-    """Bubbles a second in the minute up to `until_s`."""
-    counts = [v for t, v in bubbles.recent if until_s - 60.0 <= t <= until_s + 2.0]
-    return (counts[-1] - counts[0]) / 60.0 if counts else 0.0
-
-
-def last_count_s(bubbles: ChannelState) -> float:
-    """When the count last grew, as far as the recent past tells. [s]"""
-    last = bubbles.value
-    for t, v in reversed(bubbles.recent):
-        if last is not None and v < last:
-            return t
-    return bubbles.recent[0][0] if bubbles.recent else bubbles.value_s
 
 
 def charge_g(view: View) -> float:
@@ -295,8 +263,8 @@ def _runs(view: View) -> bool:
 
 
 RULES = (
-    Rule(("outlet-blocked",), _blocked, ((_P,), (_OUT,)), is_fast=True, matters=_runs),
-    Rule(("leak-suspected",), _ratios, ((_OUT, _POT),), matters=_runs),
+    Rule(("outlet-blocked",), _blocked, ((_P,), (_OUT,), (_FLOW,)), is_fast=True, matters=_runs),
+    Rule(("leak-suspected",), _ratios, ((_OUT, _POT), (_FLOW, _POT)), matters=_runs),
     Rule(("absorber-breakthrough",), _breakthrough, ((_OUT, _IN),), matters=_runs),
     Rule(
         ("receiver-boiling",), _receiver_boils, (("receiver_temperature",),), matters=_runs

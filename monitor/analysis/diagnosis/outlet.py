@@ -1,0 +1,59 @@
+"""Gas at the train's outlet, whatever counts it: bubbles, or a flow meter in their place."""
+
+from __future__ import annotations
+
+import itertools
+from collections import deque
+
+from monitor.analysis.channels import ChannelState
+from monitor.analysis.view import View
+
+__all__ = ["last_count_s", "outlet", "rate_between"]
+
+_NOTHING = 0.08
+"""Share of the largest flow of late below which a flow meter counts as still."""
+
+
+def outlet(view: View) -> ChannelState | None:
+    """The bubble counter; else the flow meter, summed up to mL. None where neither speaks."""
+    counter = view.live("bubble_count")
+    if counter is not None:
+        return counter
+    key = "outlet_flow, summed"
+    if key not in view.known:
+        meter = view.live("outlet_flow")
+        view.known[key] = None if meter is None else _summed(meter)
+    return view.known[key]
+
+
+def _summed(meter: ChannelState) -> ChannelState:
+    """Millilitres since the beginning of the recent past; a flow within its noise is none."""
+    points = [*meter.recent]
+    if meter.value is not None and (not points or meter.value_s > points[-1][0]):
+        points.append((meter.value_s, meter.value))
+    least = max(4.0 * meter.noise(), _NOTHING * max((v for _, v in points), default=0.0))
+    total, summed = 0.0, deque(points[:1] and [(points[0][0], 0.0)])
+    for (t0, _), (t1, flow) in itertools.pairwise(points):
+        total += flow * (t1 - t0) / 60.0 if flow > least else 0.0
+        summed.append((t1, total))
+    return ChannelState(
+        meter.name, meter.role, "mL", mL_per_count=1.0, value=total, value_s=meter.value_s,
+        quality=meter.quality, recent=summed,
+    )  # fmt: skip
+
+
+def last_count_s(gas: ChannelState) -> float:
+    """When the count last grew, as far as the recent past tells. [s]"""
+    last = gas.value
+    for t, v in reversed(gas.recent):
+        if last is not None and v < last:
+            return t
+    return gas.recent[0][0] if gas.recent else gas.value_s
+
+
+def rate_between(gas: ChannelState, from_s: float, until_s: float) -> float:
+    """Counts a second in that part of the recent past; 0 where too little of it is kept."""
+    points = [p for p in gas.recent if from_s <= p[0] <= until_s]
+    if len(points) < 3 or points[-1][0] - points[0][0] < 0.5 * (until_s - from_s):
+        return 0.0
+    return (points[-1][1] - points[0][1]) / (points[-1][0] - points[0][0])

@@ -1,0 +1,172 @@
+"""The outlet falls silent: what tells a block from whatever else ends the bubbles.
+
+The train's own gas shrinks where its head cools, and for so long no bubble comes: a share of the
+dead volume may go missing at the rate before. What is missing beyond it would by then have raised
+the pressure by that share of an atmosphere, so the wait is the shorter the more gas there is. A
+reaction or a boil that ends gives itself away by the pot: what took up its heat takes none any
+more, and the pot climbs out of its course. A receiver that goes on gaining puts the block behind
+it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from monitor.analysis.channels import ChannelState, late_rate
+from monitor.analysis.diagnosis.outlet import last_count_s, outlet, rate_between
+from monitor.analysis.view import View
+
+__all__ = ["Silence", "catch_says", "stops_short", "watch_silence"]
+
+_LEAST_GAP_S, _GAPS = 20.0, 12.0
+"""No block is told sooner than this, nor within so many of the usual gaps between bubbles."""
+_SHRINKS = 0.012
+"""Share of the dead volume that a head cooling by a few kelvin takes back. Judgement."""
+_HOT_SHRINKS = 3.0
+"""As many times as much where a surge of hot vapour went before."""
+_SURGE, _SURGE_S, _SURGED_S = 3.0, 40.0, 1200.0
+_DEAD_ML, _BUBBLE_ML = 600.0, 0.1
+"""Where the rig states neither. Judgement."""
+_KEPT_S = 240.0
+_BEFORE_S, _LATE_S = 60.0, 10.0
+_DOUBT_K, _FREED_K = 0.35, 0.9
+_DOUBT_S = 45.0
+"""So much longer is waited where the pot has begun to climb."""
+_AT_ONCE_S = 100.0
+"""What ends at once shows within this by the pot's climb; later the heater may be at work."""
+_PASSES_PER_S = 0.008
+"""A pot gains at most this share of what the mantle gains on it, each second. Judgement."""
+_BARE = 3.0
+"""Without a mantle's probe the pot has to climb so many times as far: it may be the heater."""
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """How long the outlet has been still, and what speaks for and against a block."""
+
+    last_s: float
+    gap_s: float
+    before_per_s: float
+    """Rate in the minute before the last bubble, or in mL/s from a flow meter."""
+    limit_s: float
+    """Longest silence that a shrinking head explains, at that rate."""
+    freed_K: float | None
+    """Climb of the pot out of its course since; None where it cannot be told."""
+    has_ended: bool
+    """The pot shows that what gave the gas takes up no heat any more."""
+
+    @property
+    def is_long(self) -> bool:
+        """Longer than shrinking explains, and the pot gives no reason to wait for."""
+        doubt = self.freed_K is not None and self.freed_K > _DOUBT_K
+        return self.gap_s > self.limit_s + (_DOUBT_S if doubt else 0.0) and not self.has_ended
+
+
+def watch_silence(view: View) -> Silence | None:
+    """The silence of now; None where nothing counts the gas at the outlet."""
+    gas = outlet(view)
+    if gas is None:
+        return None
+    memory = view.memory
+    gap_s = view.now_s - last_count_s(gas)
+    if gap_s < _KEPT_S:  # the recent past reaches no further than eight minutes
+        memory["last-bubble"] = view.now_s - gap_s
+    last_s = min(memory.get("last-bubble", view.now_s - gap_s), view.now_s - gap_s)
+    gap_s = view.now_s - last_s
+    if gap_s < _LEAST_GAP_S:
+        _note_surge(view, gas)
+        before = 0.0
+    elif gap_s < _KEPT_S or "before-silence" not in memory:
+        before = memory["before-silence"] = rate_between(gas, last_s - 60.0, last_s + 0.1)
+    else:
+        before = memory["before-silence"]
+    freed = None if gap_s < _LEAST_GAP_S else _freed_K(view, last_s)
+    limit_s = _limit_s(view, gas, before)
+    sudden = limit_s < gap_s < limit_s + _AT_ONCE_S and stops_short(gas, last_s)
+    if freed is not None and freed > _FREED_K and sudden:
+        memory["ended"] = last_s
+    ended = abs(memory.get("ended", -1e9) - last_s) < 5.0 and gap_s >= _LEAST_GAP_S
+    return Silence(last_s, gap_s, before, limit_s, freed, ended)
+
+
+def _note_surge(view: View, gas: ChannelState) -> None:
+    """Remember when far more came than in the minutes before."""
+    now = rate_between(gas, view.now_s - _SURGE_S, view.now_s)
+    then = rate_between(gas, view.now_s - 180.0, view.now_s - 2.0 * _SURGE_S)
+    if now > _SURGE * then > 0.0 and now > 1.0:
+        view.memory["surge"] = view.now_s
+
+
+def _limit_s(view: View, gas: ChannelState, before: float) -> float:
+    if before <= 0.0:
+        return float("inf")
+    dead_mL = view.setting.rig.train.dead_volume_mL or _DEAD_ML
+    share = _SHRINKS
+    if view.now_s - view.memory.get("surge", -1e9) < _SURGED_S:
+        share *= _HOT_SHRINKS
+    shrinks_s = share * dead_mL / (before * (gas.mL_per_count or _BUBBLE_ML))
+    return max(_LEAST_GAP_S, _GAPS / before, shrinks_s)
+
+
+def _freed_K(view: View, since_s: float) -> float | None:
+    """How far the pot has climbed out of its course since then, the mantle's part taken off."""
+    pot, mantle = view.live("pot_temperature"), view.live("mantle_temperature")
+    if pot is None:
+        return None
+    course = _line_through(pot, since_s)
+    late = [v for t, v in pot.recent if t > view.now_s - _LATE_S]
+    if course is None or len(late) < 2:
+        return None
+    level, slope = course
+    lasts_s = view.now_s - 0.5 * _LATE_S - since_s
+    freed = sum(late) / len(late) - (level + slope * lasts_s)
+    if mantle is None:
+        return freed / _BARE
+    above = _line_through(mantle, since_s)
+    if above is None or mantle.value is None or pot.value is None:
+        return freed / _BARE
+    gained = (mantle.value - pot.value) - (above[0] - level)
+    return freed - _PASSES_PER_S * max(gained, 0.0) * 0.5 * lasts_s
+
+
+def _line_through(state: ChannelState, until_s: float) -> tuple[float, float] | None:
+    """(level at `until_s`, slope a second) of the minute before; None with too little."""
+    points = [(t - until_s, v) for t, v in state.recent if until_s - _BEFORE_S <= t <= until_s]
+    if len(points) < 6 or points[-1][0] - points[0][0] < 0.5 * _BEFORE_S:
+        return None
+    return _fit(points)
+
+
+def _fit(points: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    n = len(points)
+    mean_t, mean_v = sum(t for t, _ in points) / n, sum(v for _, v in points) / n
+    spread = sum((t - mean_t) ** 2 for t, _ in points)
+    slope = sum((t - mean_t) * (v - mean_v) for t, v in points) / spread
+    return mean_v - slope * mean_t, slope
+
+
+def stops_short(gas: ChannelState, at_s: float) -> bool:
+    """The bubbles came until then as they had come before; a reaction that ends slows down."""
+    if gas.role != "bubble_count":
+        at_s -= 25.0  # a flow meter takes its time to fall
+    last = rate_between(gas, at_s - 25.0, at_s)
+    return last > 0.6 * rate_between(gas, at_s - 150.0, at_s - 60.0)
+
+
+def catch_says(view: View, since_s: float) -> str:
+    """What the receiver adds: where the block would be. Empty where it says nothing."""
+    catch = view.live("receiver_mass")
+    if catch is None or view.now_s - catch.jump_s < 300.0:
+        return ""
+    before = [(t, v) for t, v in catch.recent if since_s - 120.0 <= t <= since_s]
+    gained = late_rate(catch, view.now_s, max(view.now_s - since_s, 8.0))
+    if len(before) < 6 or gained is None:
+        return ""
+    _, usual = _fit(before)
+    lasts_s = view.now_s - since_s
+    if usual * lasts_s < 6.0 * catch.noise() + 0.02:
+        return ""
+    if gained > 0.5 * usual:
+        return "; the receiver goes on gaining, so what shuts it lies behind"
+    return "; the receiver gains nothing either, so it may lie before, or the flask be open"
