@@ -173,6 +173,11 @@ def _add_bench(commands: _Commands[argparse.ArgumentParser]) -> None:
         "--touch", action="store_true", help="warm one probe: tells which channel that is"
     )
     what.add_argument(
+        "--bubble",
+        metavar="CHANNEL=mL",
+        help="let a known volume of gas through: writes what one bubble holds into RIG",
+    )
+    what.add_argument(
         "--known",
         action="append",
         metavar="CHANNEL=VALUE",

@@ -66,7 +66,7 @@ class Setting:
         state = ChannelState.of(name, spec.role, source.name)
         state.stale_rule_s = source.stale_s
         state.ceiling_per_s = spec.ceiling_per_s
-        state.mL_per_count = spec.bubble_mL
+        state.mL_per_count = None if spec.bubble_is_estimate else spec.bubble_mL
         return state
 
 

@@ -7,11 +7,12 @@ the volume of a bubble is to be measured on each rig, and what stands here is a 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from monitor.chemistry.ranges import require_finite
 
 __all__ = [
+    "LIQUIDS",
     "bubble_volume_mL",
     "count_interval",
     "counter_saturates",
@@ -22,6 +23,18 @@ __all__ = [
 _GRAVITY = 9.80665
 _WATER_N_M, _WATER_KG_M3 = 0.07275, 998.2
 """Water at 20 degC: surface tension (IAPWS) and density."""
+
+LIQUIDS: Mapping[str, tuple[float, float]] = {
+    "water": (_WATER_N_M, _WATER_KG_M3),
+    "nitric acid 20 %": (0.072, 1115.0),
+    "sodium hydroxide 10 %": (0.078, 1109.0),
+    "paraffin oil": (0.030, 860.0),
+    "silicone oil": (0.021, 960.0),
+}
+"""Liquid of a bubbler -> surface tension [N/m] and density [kg/m3] at 20 degC; all but water from
+memory, which the width of the estimate covers."""
+
+_ATMOSPHERE_KPA = 101.325
 
 
 def tate_volume_mL(
@@ -41,16 +54,25 @@ def tate_volume_mL(
     return math.pi * bore_mm * 1e-3 * tension_N_m / (density_kg_m3 * _GRAVITY) * 1e6
 
 
-def bubble_volume_mL(bore_mm: float) -> tuple[float, float]:
-    """(volume, standard uncertainty) of a bubble at a dip tube in water. [mL]
+def bubble_volume_mL(
+    bore_mm: float, liquid: str = "water", depth_mm: float = 0.0
+) -> tuple[float, float]:
+    """(volume, standard uncertainty) of a bubble at a dip tube, at the room's pressure. [mL]
 
     Tate's volume times 0.8 +- 0.3: the Harkins-Brown correction is 0.6 to 0.75 for an upward edge,
-    a downward tube gives more. The width is from memory.
+    a downward tube gives more. The width is from memory. At its tip, `depth_mm` below the surface,
+    the gas is pressed together; it is told as large as it is above.
 
     >>> [round(v, 3) for v in bubble_volume_mL(5.0)]
     [0.093, 0.035]
     """
-    whole = tate_volume_mL(bore_mm)
+    if liquid not in LIQUIDS:
+        raise ValueError(f"liquid {liquid!r}: expected one of: {', '.join(LIQUIDS)}")
+    if not 0.0 <= depth_mm <= 10_000.0:
+        raise ValueError(f"tip {depth_mm} mm deep: expected 0 to 10000")
+    tension_N_m, density_kg_m3 = LIQUIDS[liquid]
+    pressed = density_kg_m3 * _GRAVITY * depth_mm * 1e-6 / _ATMOSPHERE_KPA
+    whole = tate_volume_mL(bore_mm, tension_N_m, density_kg_m3) * (1.0 + pressed)
     return 0.8 * whole, 0.3 * whole
 
 

@@ -9,11 +9,8 @@ which the instrument speaks: degrees, millivolts of a thermocouple or milliamper
 from __future__ import annotations
 
 import argparse
-import contextlib
-import os
 import statistics
 import sys
-import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -25,6 +22,7 @@ from drivers.reading import ROLES
 from monitor.chemistry.atmosphere import STANDARD_PRESSURE_KPA, boiling_point_water_C
 from monitor.commands.correcting import ROOM_C, Point, correction
 from monitor.commands.listening import events_of, uncorrected
+from monitor.commands.rig_writing import write_rig
 from monitor.commands.saying import UsageError, answer_json, complain, note, say
 from monitor.plan.model import ChannelSpec, Rig
 from monitor.plan.rig_edit import EditError, with_figures
@@ -209,27 +207,10 @@ def _written(
         else:
             done.append((channel, gain, offset, len(points[channel.name])))
     if done:
-        _replace(path, text)
+        write_rig(path, text)
     _tell(arguments, done)
     complain(problems)
     return _NOT_WELL if problems or not done else 0
-
-
-def _replace(path: Path, text: str) -> None:
-    """The whole new file or the whole old one, whatever happens; its rights are kept."""
-    real = path.resolve()
-    handle, name = tempfile.mkstemp(dir=real.parent, prefix=f".{real.name}-")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(name, real.stat().st_mode & 0o777)
-        os.replace(name, real)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
-        raise UsageError(f"rig {path}: {error.strerror or error}; nothing was changed") from error
 
 
 def _tell(

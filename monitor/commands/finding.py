@@ -5,11 +5,12 @@ from __future__ import annotations
 import argparse
 import shutil
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from drivers.reading import ROLES
+from drivers.reading import ROLES, Quality
 from monitor.analysis.channels import ne107_state
+from monitor.commands.bubbling import COUNTERS, rate_of, rate_text, volume_of
 from monitor.commands.causes import Trouble, hints_of, shared_ports, trouble_of, troubles_of
 from monitor.commands.following import answered
 from monitor.commands.listening import Heard, hear
@@ -40,6 +41,10 @@ def rig(arguments: argparse.Namespace) -> int:
         from monitor.commands.trying import alarm_test
 
         return alarm_test(found, arguments)
+    if arguments.bubble:
+        from monitor.commands.bubbling import bubble
+
+        return bubble(found, arguments)
     if arguments.known:
         return _find_orders(found, arguments)
     return _look(found, arguments)
@@ -118,7 +123,29 @@ def _channel_dict(heard: Heard, channel: ChannelSpec, now_s: float) -> dict[str,
         "rate_Hz": None if rate is None else float(f"{rate:.3g}"),
         "noise": float(f"{state.noise():.3g}") if state.noisy_n else None,
         "state": ne107_state(state, now_s),
+        **(_bubbles_dict(heard, channel) if channel.role in COUNTERS else {}),
     }
+
+
+def _bubbles_dict(heard: Heard, channel: ChannelSpec) -> dict[str, Any]:
+    """How fast bubbles come, and how large one is."""
+    rate = rate_of(heard, channel.name)
+    per_s = None
+    if rate is not None:
+        digits = (float(f"{n:.3g}") for n in (rate.low, rate.middle, rate.high))
+        per_s = dict(zip(("low", "middle", "high"), digits, strict=True))
+    return {"bubbles_per_s": per_s, "bubble": volume_of(channel)}
+
+
+def _bubble_lines(heard: Heard, channel: ChannelSpec) -> Iterator[str]:
+    rate, volume = rate_of(heard, channel.name), volume_of(channel)
+    reading = heard.last.get(channel.name)
+    at_least = reading is not None and reading.quality is Quality.AT_LEAST
+    if rate is not None:
+        yield f"    {rate_text(rate, at_least)}"
+    u_mL = "" if volume["u_mL"] is None else f" +- {volume['u_mL']:.2g}"
+    size = "" if volume["mL"] is None else f" {volume['mL']:.2g}{u_mL} mL,"
+    yield f"    one bubble:{size} {volume['source']}"
 
 
 def _lines(heard: Heard, now_s: float) -> list[str]:
@@ -132,13 +159,16 @@ def _lines(heard: Heard, now_s: float) -> list[str]:
         parts += [f"{told['rate_Hz']:g}/s"] if told["rate_Hz"] is not None else []
         parts += [f"noise {told['noise']:.2g} {told['unit']}"] if told["noise"] is not None else []
         lines.append(f"{parts[0]} {', '.join([*parts[1:], told['state']])}")
+        lines += _bubble_lines(heard, channel) if channel.role in COUNTERS else ()
     return [*lines, *(f"  {remark}" for remark in heard.remarks[-3:])]
 
 
 def _value_text(told: Mapping[str, Any]) -> str:
     if told["quality"] is None:
         return "nothing yet"
-    return f"{told['value']:g} {told['unit']}" if told["value"] is not None else told["quality"]
+    if told["value"] is None:
+        return str(told["quality"])
+    return f"{told['value']:.8g}{'' if told['unit'] == '1' else ' ' + told['unit']}"
 
 
 class _Live:

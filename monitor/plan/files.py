@@ -21,7 +21,13 @@ from monitor.plan.plan_tables import (
 )
 from monitor.plan.problems import FileErrors, Problem
 from monitor.plan.publish_table import read_publish
-from monitor.plan.rig_tables import DriverKeys, read_coolant, read_instruments, read_train
+from monitor.plan.rig_tables import (
+    DriverKeys,
+    read_coolant,
+    read_instruments,
+    read_train,
+    with_bubbles,
+)
 from monitor.plan.step_tables import check_steps, merge_steps, read_set, read_steps
 
 __all__ = ["FileErrors", "Problem", "parse_plan", "parse_rig", "read_plan", "read_rig"]
@@ -121,9 +127,11 @@ def parse_rig(
     ()
     """
     source, top = open_source(text, file)
+    instruments = read_instruments(top.tables("instrument"), drivers)
+    train = read_train(top.table("train"))
     rig = Rig(
-        read_instruments(top.tables("instrument"), drivers),
-        read_train(top.table("train")),
+        with_bubbles(instruments, train),
+        train,
         read_coolant(top.table("coolant")),
         read_publish(top.table("publish")),
         read_notices(top.tables("notice")),

@@ -152,6 +152,12 @@ class ChannelSpec:
     bubble_mL: float | None = None
     bubble_u_mL: float | None = None
     ceiling_per_s: float | None = None
+    bore_mm: float | None = None
+    """Of the tube that lets the bubbles go."""
+    liquid: str = "water"
+    """Into which it lets them go."""
+    bubble_is_estimate: bool = False
+    """`bubble_mL` follows from bore, liquid and depth; else the rig file states it."""
     options: tuple[tuple[str, object], ...] = ()
 
 

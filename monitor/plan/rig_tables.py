@@ -5,9 +5,11 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Protocol
 
 from drivers.reading import ROLES, UNITS
+from monitor.chemistry.bubbles import LIQUIDS, bubble_volume_mL
 from monitor.plan.fields import Fields, shown
 from monitor.plan.model import ChannelSpec, Coolant, InstrumentSpec, Train
 
@@ -17,12 +19,13 @@ __all__ = [
     "read_coolant",
     "read_instruments",
     "read_train",
+    "with_bubbles",
 ]
 
 _ELECTRICAL = ("mV", "mA")
 """Units that a driver converts on the way, so that any role may be measured in them."""
 _COUNTERS = ("bubble_count", "inlet_bubble_count")
-_BUBBLE_KEYS = ("bubble_mL", "bubble_u_mL", "ceiling_per_s")
+_BUBBLE_KEYS = ("bubble_mL", "bubble_u_mL", "ceiling_per_s", "bore_mm", "liquid")
 _CHANNEL_NAME = re.compile(r"[^\W\d][\w .-]{0,59}")
 _SECRET = re.compile(r"(?i)pass|secret|token|credential|api_?key")
 _LOGIN = re.compile(r"//[^/@]*:[^/@]*@")
@@ -216,6 +219,8 @@ def _channel(fields: Fields, name: str, info: DriverKeys | None) -> ChannelSpec:
         ceiling_per_s=fields.number(
             "ceiling_per_s", "counts a second, above 0", (0.0, 1e6), open_ends=_ABOVE
         ),
+        bore_mm=fields.number("bore_mm", "millimetres, above 0", (0.0, 100.0), open_ends=_ABOVE),
+        liquid=fields.choice("liquid", tuple(LIQUIDS)) or "water",
         options=_options(fields, info.channel_keys if info is not None else None),
     )
     if role and role not in _COUNTERS:
@@ -223,6 +228,21 @@ def _channel(fields: Fields, name: str, info: DriverKeys | None) -> ChannelSpec:
             if key in fields:
                 fields.problem(key, f"a key of bubbles with role {role}", f"role {_COUNTERS[0]}")
     return channel
+
+
+def with_bubbles(
+    instruments: tuple[InstrumentSpec, ...], train: Train
+) -> tuple[InstrumentSpec, ...]:
+    """The same, the volume of a bubble estimated where the bore is stated and no volume is."""
+    depth_mm = train.tip_depth_mm or 0.0
+
+    def filled(channel: ChannelSpec) -> ChannelSpec:
+        if channel.bore_mm is None or channel.bubble_mL is not None:
+            return channel
+        mL, u_mL = bubble_volume_mL(channel.bore_mm, channel.liquid, depth_mm)
+        return replace(channel, bubble_mL=mL, bubble_u_mL=u_mL, bubble_is_estimate=True)
+
+    return tuple(replace(one, channels=tuple(map(filled, one.channels))) for one in instruments)
 
 
 def _or(value: float | None, default: float) -> float:
