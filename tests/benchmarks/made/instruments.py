@@ -174,7 +174,7 @@ def listen(course: Course, makeup: Makeup, subset: str, *, bound: bool) -> Heard
         _gas(heard, course, makeup, noise["bubbles"], "bubbles" in names, bound)
     if "power" in names:
         watts = course.power_W + noise["power"].normal(0.0, 0.8, course.power_W.size)
-        heard.said["power"] = np.round(np.maximum(watts, 0.0), 1)
+        heard.said["power"] = np.asarray(np.maximum(np.round(watts, 1), 0.0))
     if "demand" in names:
         heard.said["demand"] = np.asarray(np.round(100.0 * course.demand, 1))
     heard.said = {name: heard.said[name] for name in names}

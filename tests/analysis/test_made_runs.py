@@ -1,0 +1,314 @@
+"""The simulated bench of the benchmark: its matter, its truth, its instruments, its bound."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from molmass import Formula
+
+from monitor.entries import Readings, RunStarted
+from monitor.plan.files import parse_plan, parse_rig
+from monitor.plan.model import ProfileSegment
+from tests.benchmarks.made.bound import Information, spread
+from tests.benchmarks.made.draws import AS_PLANNED, MISFIT, Made, make_ordinary, make_trap
+from tests.benchmarks.made.instruments import SUBSETS, Signal, listen, rig_toml
+from tests.benchmarks.made.laws import GAS_J_MOL_K, Law, ln_a
+from tests.benchmarks.made.matter import scheme_of
+from tests.benchmarks.made.plans import PLANS
+from tests.benchmarks.made.playing import entries_of
+from tests.benchmarks.made.traps import TRAPS
+from tests.benchmarks.made.world import Bench, Course, Event, Programme, simulate
+
+
+def bench_of(name: str, hold_min: float = 0.0, **changes: object) -> tuple[Bench, float]:
+    """A bench that is exactly what the plan says, without chance; and the end of its programme."""
+    plan = parse_plan(PLANS[name])
+    scheme = scheme_of(plan)
+    assert plan.charge is not None
+    specs = [s.spec for s in scheme.steps]
+    one = np.ones(1)
+    programme = Programme(
+        plan.profile, 21.0, 120.0, 1.0, (0.0,) * (len(plan.profile) - 1) + (hold_min,)
+    )
+    bench = Bench(
+        scheme, tuple(Law.named(s.model) for s in specs),
+        np.array([[s.e_kJ_mol for s in specs]]), np.array([[s.half_C for s in specs]]),
+        one, 0.0 * one, 0.0 * one, one, plan.charge.mass_g or 50.0, programme,
+        power_W=900.0, wander_K=0.0,
+    )  # fmt: skip
+    bench = replace(bench, **changes)  # type: ignore[arg-type]
+    return bench, bench.programme.knots()[0][-1]
+
+
+RESIDUES = {
+    "manganese": ("Mn(NO3)2(H2O)4", "MnO2", 1.0),
+    "copper": ("Cu(NO3)2(H2O)3", "CuO", 1.0),
+    "nickel": ("Ni(NO3)2(H2O)6", "NiO", 1.0),
+    "cobalt": ("Co(NO3)2(H2O)6", "Co3O4", 1.0 / 3.0),
+    "zinc": ("Zn(NO3)2(H2O)6", "ZnO", 1.0),
+    "oxalate": ("CaC2O4H2O", "CaO", 1.0),
+    "bicarbonate": ("NaHCO3", "Na2CO3", 0.5),
+    "malachite": ("Cu2(OH)2CO3", "CuO", 2.0),
+}
+
+
+@pytest.mark.parametrize("name", sorted(RESIDUES))
+def test_what_stays_is_the_oxide(name: str) -> None:
+    """Charge less all that left is the residue: masses from the library molmass."""
+    salt, residue, times = RESIDUES[name]
+    bench, end_s = bench_of(name, hold_min=240.0)
+    course = simulate(bench, 0.99, end_s)
+    gone = course.lost_g[:, 0].sum(axis=1)
+    stays = bench.mass_g * times * Formula(residue).mass / Formula(salt).mass
+    assert course.fraction[-1, 0] > 0.999
+    assert bench.mass_g - gone[-1] == pytest.approx(stays, rel=2e-3)
+    assert np.all(np.diff(gone) >= -1e-12)
+
+
+def test_losses_are_shares_of_what_was_weighed_in() -> None:
+    bench, end_s = bench_of("losses", hold_min=300.0)
+    course = simulate(bench, 0.99, end_s)
+    assert course.lost_g[-1, 0].sum() == pytest.approx((0.09 + 0.24) * bench.mass_g, rel=2e-3)
+
+
+def test_rivals_share_one_reactant() -> None:
+    """Both ways to the basic nitrate together use up the charge, no more, whatever their rates."""
+    bench, end_s = bench_of("copper")
+    course = simulate(bench, 0.99, end_s)
+    both = course.extent_mol[:, 0, :2].sum(axis=1)
+    assert both[-1] == pytest.approx(1.0, abs=1e-3)
+    assert both.max() <= 1.0 + 1e-9
+    assert course.extent_mol[-1, 0, 2] <= 0.5 + 1e-9
+
+
+def test_water_beyond_the_formula_leaves_too() -> None:
+    bench, end_s = bench_of("manganese", extra_water=np.array([0.3]))
+    course = simulate(bench, 0.99, end_s)
+    amount = bench.mass_g / (Formula("Mn(NO3)2(H2O)4").mass + 0.3 * Formula("H2O").mass)
+    stays = amount * Formula("MnO2").mass
+    assert bench.mass_g - course.lost_g[-1, 0].sum() == pytest.approx(stays, rel=2e-3)
+
+
+LAWS = (
+    *(Law.named(m) for m in ("F1", "F0.5", "F2", "A2", "A3", "R2", "R3", "D3")),
+    Law("SB", 1.1),
+    Law("F", 1.0, 0.3, 0.2),
+)
+
+
+@pytest.mark.parametrize("law", LAWS, ids=str)
+def test_half_is_gone_at_the_half_temperature(law: Law) -> None:
+    """By the definition of half_C: heated alone at 5 K/min."""
+    e, half = np.array([120.0]), np.array([205.0])
+    constant = float(ln_a(law.reduced_half(), e, half)[0])
+    quick, slow, temp_C, dt_s = 1.0 - law.slow_share, law.slow_share, 20.0, 0.5
+    while temp_C < 205.0:
+        kelvin = temp_C + 273.15 + 0.5 * dt_s * 5.0 / 60.0
+        k = math.exp(constant - 120e3 / GAS_J_MOL_K / kelvin)
+        pace = k * dt_s * float(law.hurry(np.array(1.0 - quick - slow)))
+        quick, slow = quick * math.exp(-pace), slow * math.exp(-pace * law.slow_factor)
+        temp_C += dt_s * 5.0 / 60.0
+    assert quick + slow == pytest.approx(0.5, abs=0.005)
+
+
+G_HALF = {"F1": 0.693147, "A2": 0.832555, "R3": 0.206299, "D3": 0.042558, "R2": 0.292893}
+"""g(1/2) by hand from g of Vyazovkin et al., Thermochim. Acta 520 (2011) 1, Table 1."""
+
+
+@pytest.mark.parametrize("name", sorted(G_HALF))
+def test_reduced_half_is_g_of_a_half(name: str) -> None:
+    assert Law.named(name).reduced_half() == pytest.approx(G_HALF[name], rel=0.006)
+
+
+def _held(hold_min: float, most_s: float) -> Course:
+    """One first-order step held at 110 degC from early on, without heat of reaction."""
+    bench, _ = bench_of("bicarbonate", heat=np.zeros(1), e_kJ_mol=np.array([[105.8]]))
+    programme = Programme((ProfileSegment("", 110.0, 20.0, hold_min),), 21.0)
+    return simulate(replace(bench, programme=programme), 0.99, most_s, most_s)
+
+
+def test_time_left_of_a_first_order_step_is_closed() -> None:
+    """From any moment until [done] the integral of k over the pot's course is ln((1-x)/0.01)."""
+    course = _held(600.0, 8 * 3600.0)
+    at = int(np.argmax(course.fraction[:, 0] >= 0.6))
+    constant = float(ln_a(math.log(2.0), np.array([105.8]), course.bench.half_C[:, 0])[0])
+    k = np.exp(constant - 105.8e3 / GAS_J_MOL_K / (course.pot_C[:, 0] + 273.15))
+    until = np.interp(course.done_s[0], course.times_s, np.cumsum(k) * 10.0)
+    expected = math.log((1.0 - course.fraction[at, 0]) / 0.01)
+    assert until - float(np.sum(k[: at + 1]) * 10.0) == pytest.approx(expected, rel=0.01)
+
+
+def test_after_a_cut_the_world_runs_on_with_its_last_hold() -> None:
+    whole, cut = _held(600.0, 10 * 3600.0), _held(600.0, 2 * 3600.0)
+    assert cut.times_s[-1] < cut.done_s[0]
+    assert cut.done_s[0] == pytest.approx(whole.done_s[0], rel=0.01)
+    assert cut.progress[200, 0] == pytest.approx(whole.progress[200, 0], rel=1e-3)
+
+
+def test_done_is_when_the_fraction_is_reached() -> None:
+    bench, end_s = bench_of("zinc")
+    course = simulate(bench, 0.99, end_s)
+    at = np.interp(course.done_s[0], course.times_s, course.fraction[:, 0])
+    assert at == pytest.approx(0.99, abs=2e-4)
+
+
+def test_a_heater_that_dies_leaves_the_rest_undone() -> None:
+    bench, end_s = bench_of("manganese")
+    dead = replace(bench, events=(Event("heater off", 6600.0),))
+    course = simulate(dead, 0.99, end_s, end_s)
+    assert course.fraction[-1, 0] < 0.99
+    assert course.pot_C[-1, 0] < 60.0
+    assert course.done_s[0] == math.inf
+
+
+def test_an_endotherm_holds_the_pot_back() -> None:
+    bench, end_s = bench_of("manganese", by_mantle=True)
+    cold = simulate(replace(bench, heat=np.zeros(1)), 0.99, end_s)
+    warm = simulate(bench, 0.99, end_s)
+    fastest = int(np.argmax(np.diff(warm.fraction[:, 0])))
+    assert warm.pot_C[fastest, 0] < cold.pot_C[fastest, 0] - 3.0
+
+
+def test_an_unknown_event_is_refused() -> None:
+    bench, end_s = bench_of("manganese")
+    with pytest.raises(ValueError, match="earthquake"):
+        simulate(replace(bench, events=(Event("earthquake", 0.0),)), 0.99, end_s)
+
+
+@pytest.fixture(scope="module")
+def made() -> Made:
+    return make_ordinary(0, "full")
+
+
+def test_a_run_follows_from_its_seed(made: Made) -> None:
+    again, other = make_ordinary(0, "full"), make_ordinary(2, "full", bound=False)
+    for name, said in made.heard.said.items():
+        np.testing.assert_array_equal(said, again.heard.said[name])
+    assert made.kind == AS_PLANNED
+    assert other.plan_name != made.plan_name
+    assert make_ordinary(1, "mass", bound=False).kind == MISFIT
+
+
+def test_the_bound_adds_copies_and_changes_nothing(made: Made) -> None:
+    plain = make_ordinary(0, "full", bound=False)
+    assert plain.done_s == made.done_s
+    np.testing.assert_array_equal(plain.heard.said["mass"], made.heard.said["mass"])
+    assert made.information is not None
+    assert plain.information is None
+
+
+def test_the_balance_shows_the_pot_within_its_noise(made: Made) -> None:
+    """What is shown and what is gone add up to the same from beginning to end, hoses aside."""
+    makeup = replace(made.makeup, hose_steps=(), draughts=(), buoyancy_g=0.0, rough=0.3)
+    shown = listen(made.course, makeup, "mass", bound=False).said["mass"]
+    total = shown + made.course.lost_g[:, 0].sum(axis=1)
+    assert np.ptp(total) < 0.15
+
+
+def test_entries_are_the_run_in_order(made: Made) -> None:
+    entries = list(entries_of(made))
+    assert isinstance(entries[0].body, RunStarted)
+    assert [e.seq for e in entries] == list(range(1, len(entries) + 1))
+    times = [e.elapsed_s for e in entries]
+    assert times == sorted(times)
+    assert times[-1] <= made.until_s + 1.0
+    weighed = [
+        r.value
+        for e in entries
+        if isinstance(e.body, Readings) and e.body.instrument == "pot balance"
+        for r in e.body.values
+    ]
+    np.testing.assert_array_equal(weighed, made.heard.said["mass"][: len(weighed)])
+
+
+@pytest.mark.parametrize("subset", SUBSETS)
+def test_every_rig_can_be_read(subset: str, made: Made) -> None:
+    names = {c.name for c in parse_rig(rig_toml(subset, made.makeup)).channels()}
+    assert names == set(SUBSETS[subset])
+
+
+def test_traps_are_many_and_each_stands_on_several_rigs() -> None:
+    """Thirty or more; the fourteen kinds."""
+    assert len(TRAPS) >= 30
+    assert len({trap.group for trap in TRAPS.values()}) == 14
+    for trap in TRAPS.values():
+        assert trap.plan in PLANS
+        assert len(trap.rigs) >= 2
+        assert set(trap.rigs) <= set(SUBSETS)
+
+
+def test_a_counter_that_dies_stands_still() -> None:
+    trapped = make_trap("counter dies at 0.5, manganese", "bubbles", 3)
+    total = trapped.heard.said["bubbles"]
+    dead_s = trapped.makeup.faults[0].from_s
+    after = total[trapped.course.times_s >= dead_s]
+    assert np.ptp(after) == 0.0
+    assert after[0] > 0.0
+    assert trapped.course.fraction[int(dead_s // 10), 0] == pytest.approx(0.5, abs=0.03)
+
+
+def test_a_hold_too_low_stalls() -> None:
+    trapped = make_trap("hold far too low, manganese", "mass", 3)
+    assert trapped.course.pot_C.max() < 188.0 - 35.0
+    assert trapped.done_s - trapped.cause_s > 2 * 240 * 60.0
+    assert trapped.nearly_s == math.inf
+
+
+def test_zero_tracking_hides_slow_loss() -> None:
+    trapped = make_trap("zero tracking at 0.5, cobalt", "mass", 3)
+    course, since = trapped.course, trapped.makeup.faults[0].from_s
+    row = int(since // 10)
+    hidden = trapped.heard.said["mass"][row] - trapped.heard.said["mass"][-1]
+    lost = float((course.lost_g[-1, 0] - course.lost_g[row, 0]).sum())
+    assert lost > 3.0
+    assert hidden < lost - 1.0
+
+
+T = np.linspace(0.0, 2.0, 121)
+STEP = 0.1
+
+
+def _line(slope_sd: float) -> np.ndarray:
+    """Copies of a straight line: the truth, and its slope moved by STEP prior deviations."""
+    return np.stack([1.0 * T, (1.0 + STEP * slope_sd) * T, (1.0 - STEP * slope_sd) * T], axis=1)
+
+
+def test_bound_of_a_slope_in_white_noise() -> None:
+    """Var = 1 / (1 / prior + sum t^2 / sigma^2), by hand; of the first half likewise."""
+    signal = Signal("a", _line(0.5), np.zeros((T.size, 0)), np.full(T.size, 0.3))
+    found = Information([signal], 1, STEP)
+    values = np.array([1.0, 1.0 + STEP * 0.5, 1.0 - STEP * 0.5])
+    for bins in (T.size, 60):
+        var = 1.0 / (1.0 / 0.25 + np.sum(T[:bins] ** 2) / 0.09)
+        assert spread(found.covariance(bins), values, STEP) == pytest.approx(math.sqrt(var))
+
+
+def test_bound_of_a_slope_beside_an_unknown_zero() -> None:
+    """Least squares of a line with free intercept: sigma^2 / sum (t - mean)^2, both priors wide."""
+    signal = Signal("a", _line(1e3), np.full((T.size, 1), 1e3), np.full(T.size, 0.3))
+    values = np.array([0.0, STEP * 1e3, -STEP * 1e3])
+    found = spread(Information([signal], 1, STEP).covariance(T.size), values, STEP)
+    assert found == pytest.approx(0.3 / math.sqrt(np.sum((T - T.mean()) ** 2)), rel=1e-4)
+
+
+def test_bound_of_a_slope_in_a_random_walk() -> None:
+    """Brownian noise of s in the root of an hour over T hours: s^2 / T, prior wide."""
+    times = T[1:]
+    walk = 0.2**2 * np.minimum.outer(times, times)
+    signal = Signal("a", _line(1e3)[1:], np.zeros((times.size, 0)), np.full(times.size, 1e-6), walk)
+    values = np.array([0.0, STEP * 1e3, -STEP * 1e3])
+    found = spread(Information([signal], 1, STEP).covariance(times.size), values, STEP)
+    assert found == pytest.approx(0.2 / math.sqrt(2.0), rel=1e-4)
+
+
+def test_more_channels_and_more_time_never_tell_less(made: Made) -> None:
+    assert made.information is not None
+    early, late = (
+        spread(made.information.covariance(n), made.course.done_s, 0.05) for n in (60, 110)
+    )
+    assert late < early
+    fewer = Information(made.heard.signals[:1], made.information._parameters, 0.05)
+    assert late < spread(fewer.covariance(110), made.course.done_s, 0.05)
