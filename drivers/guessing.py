@@ -24,9 +24,15 @@ USUAL_FRAMINGS: Final = ("", "&bits=7&parity=E", "&bits=7&parity=O")
 """Common practice, no source: eight bits without parity, then seven with."""
 
 _WORDS: Final = "|".join(sorted(map(re.escape, FAULT_WORDS), key=len, reverse=True))
+_SIGN: Final = r"(?:[+-] {0,16})?"
 _VALUE: Final = re.compile(
-    rf"(?<![\w.])(?:[+-]?\d+(?:\.\d+)?(?![\d.])|(?:{_WORDS}|-{{2,}})(?!\w))", re.IGNORECASE
+    rf"(?<![\w.])(?:{_SIGN}\d+(?:\.\d+)?(?![\d.])|(?:{_WORDS}|-{{2,}})(?!\w))", re.IGNORECASE
 )
+_VALUE_WITH_COMMA: Final = re.compile(
+    rf"(?<![\w.,])(?:{_SIGN}\d+(?:,\d+)?(?![\d.,])|(?:{_WORDS}|-{{2,}})(?!\w))", re.IGNORECASE
+)
+_COMMA: Final = re.compile(r"(?<![\w.,])\d+,(\d+)(?![\d.,])")
+_WORD_IN_PATTERN: Final = r"(?P<{}>[+-]? *\S+?)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,25 +80,68 @@ def _last(lines: Sequence[bytes]) -> str:
 
 
 def _lines(lines: Sequence[str]) -> Guess | None:
-    """Lines that agree in everything but their values."""
-    templates = Counter("\0".join(_VALUE.split(line)) for line in lines)
-    template, count = templates.most_common(1)[0]
-    texts = template.split("\0")
-    if count < 0.8 * len(lines) or "{" in template or "}" in template:
+    """Lines that agree in everything but their values and the width of their blanks."""
+    comma = _has_decimal_commas(lines)
+    value = _VALUE_WITH_COMMA if comma else _VALUE
+    templates = Counter(_texts(value.split(line)) for line in lines)
+    texts, count = templates.most_common(1)[0]
+    if count < 0.8 * len(lines) or any(brace in text for text in texts for brace in "{}"):
         return None
-    fitting = [line for line in lines if "\0".join(_VALUE.split(line)) == template]
+    fitting = [line for line in lines if _texts(value.split(line)) == texts]
+    as_they_stand = {tuple(value.split(line)) for line in fitting}
     if len(texts) == 1:
-        keys = (f'each = "{_escaped(template)}"',)
-        return Guess("counter", "one line for every bubble", keys, (("bubbles", "1"),), template)
-    if texts == ["", ""] and _is_total(fitting):
+        each = (f'each = "{_escaped(fitting[-1])}"',)
+        return Guess("counter", "one line for every bubble", each, (("bubbles", "1"),), fitting[-1])
+    if texts == ("", "") and _is_total(fitting):
         return Guess("counter", "a running total", (), (("bubbles", "1"),), fitting[-1])
     if not all(texts[1:-1]):
         return None
     names = [f"value{n}" for n in range(1, len(texts))]
-    fields = texts[0] + "".join(f"{{{n}}}{t}" for n, t in zip(names, texts[1:], strict=True))
-    keys = (f'fields = "{_escaped(fields)}"',)
+    if len(as_they_stand) == 1 and "  " not in fitting[-1]:
+        key = _fields(next(iter(as_they_stand)), names)
+    else:
+        key = _pattern(texts, names)
+    keys = (key, "decimal_comma = true") if comma else (key,)
     channels = tuple((name, "?") for name in names)
-    return Guess("line", f"lines of {len(names)} values", keys, channels, fitting[-1])
+    what = "lines of one value" if len(names) == 1 else f"lines of {len(names)} values"
+    return Guess("line", what, keys, channels, fitting[-1])
+
+
+def _texts(pieces: Sequence[str]) -> tuple[str, ...]:
+    """What stands between values, without the blanks by which a number is set to the right."""
+    return tuple(re.sub(r"[ \t]+", " ", piece).strip() or " " * bool(piece) for piece in pieces)
+
+
+def _fields(texts: Sequence[str], names: Sequence[str]) -> str:
+    fields = texts[0] + "".join(f"{{{n}}}{t}" for n, t in zip(names, texts[1:], strict=True))
+    return f'fields = "{_escaped(fields)}"'
+
+
+def _pattern(texts: Sequence[str], names: Sequence[str]) -> str:
+    """For numbers set to the right: the blanks before them change with their digits."""
+    between = [r"\s*".join(("", _blanks_free(text), "")) if text.strip() else "" for text in texts]
+    between[1:-1] = [piece or r"\s+" for piece in between[1:-1]]
+    values = [_WORD_IN_PATTERN.format(name) for name in names]
+    pattern = between[0] + "".join(v + b for v, b in zip(values, between[1:], strict=True))
+    return f'pattern = "{_escaped(pattern)}"'
+
+
+def _blanks_free(text: str) -> str:
+    return r"\s+".join(re.escape(word) for word in text.split())
+
+
+def _has_decimal_commas(lines: Sequence[str]) -> bool:
+    """Whether every comma stands within a number, and something beside them tells that it does.
+
+    `23,4;5,6` and `23,4 C` do; `512,300` may be two whole numbers, `100,05` not.
+    """
+    found = [_COMMA.findall(line) for line in lines]
+    if not all(f and len(f) == line.count(",") for f, line in zip(found, lines, strict=True)):
+        return False
+    if any(re.search(r"\d\.\d", line) for line in lines):
+        return False
+    told = any(re.search(r"[^\W\d_]|[;\t ]", _COMMA.sub("#", line)) for line in lines)
+    return told or any(f.startswith("0") and len(f) > 1 for fs in found for f in fs)
 
 
 def _is_total(words: Sequence[str]) -> bool:

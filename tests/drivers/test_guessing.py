@@ -10,6 +10,9 @@ from hypothesis import strategies as st
 
 from drivers.catalogue import DRIVERS
 from drivers.guessing import framings, guess, heard_at, is_legible, stanza
+from drivers.line import LineDecoder, Plain
+from drivers.matching import matcher_from
+from drivers.protocol import Values
 from drivers.transport import AddressError
 from tests.drivers.peers import ChannelSetup, running, setup_of
 
@@ -26,6 +29,16 @@ from tests.drivers.peers import ChannelSetup, running, setup_of
         (["T1=1.5 T2=2C"] * 3, "line", ('fields = "T1={value1} T2={value2}C"',)),
         (['"a\\": 1.5', '"a\\": 2.5', '"a\\": 3.5'], "line", ('fields = "\\"a\\\\\\": {value1}"',)),
         (["21.5", "21.4", "21.6"], "line", ('fields = "{value1}"',)),
+        (
+            ["T;21,5;OPEN", "T;21,6;30", "T;21,6;30,5"],
+            "line",
+            ('fields = "T;{value1};{value2}"', "decimal_comma = true"),
+        ),
+        (["21,5 C", "21,6 C", "21,5 C"], "line", ('fields = "{value1} C"', "decimal_comma = true")),
+        (["100,05", "99,98", "99,97"], "line", ('fields = "{value1}"', "decimal_comma = true")),
+        (["512,300", "511,301", "512,299"], "line", ('fields = "{value1},{value2}"',)),
+        (["T,21,30", "T,22,30", "T,22,31"], "line", ('fields = "T,{value1},{value2}"',)),
+        (["1.5,2", "1.6,2", "1.5,2"], "line", ('fields = "{value1},{value2}"',)),
     ],
 )
 def test_shapes(lines, driver, keys):
@@ -68,6 +81,47 @@ def test_the_piece_of_a_rig_file_opens_what_it_was_made_from(tcp):
         heard.wait_for_values(3)
 
     assert [r.value for r in heard.said[2].readings] == [21.7, 30.7]
+
+
+NUMBER = st.integers(-900, 9000).map(lambda whole: whole + 0.25)
+"""No value by which an instrument says that it has none."""
+
+
+@given(
+    first=st.lists(st.tuples(NUMBER, NUMBER), min_size=3, max_size=6),
+    later=st.tuples(NUMBER, NUMBER),
+    form=st.sampled_from(
+        [
+            "{:9.2f} {:9.2f}",
+            "T={:9.2f};M={:8.2f} C",
+            "{:9.2f},{:9.2f}",
+            "a (x): {:<9.2f} b: {:9.2f}",
+            "{:.2f} {:.2f}",
+        ]
+    ),
+    comma=st.booleans(),
+)
+def test_what_is_guessed_reads_other_widths_and_signs_too(first, later, form, comma):
+    """Numbers set to the right move their blanks; a rig made at 20 degC has to hold at 200."""
+
+    def line(values):
+        text = form.format(*values)
+        return text.replace(".", ",") if comma else text
+
+    if comma and form == "{:9.2f},{:9.2f}":
+        return  # nobody can tell these commas apart
+    found = guess("\n".join(["x", *map(line, first), ""]).encode())
+    assert found is not None
+    (table,) = tomllib.loads(stanza(found, "tcp://h:1"))["instrument"]
+    channels = [ChannelSetup(f"value{n}", "train_pressure", "kPa") for n in (1, 2)]
+    decoder = LineDecoder(
+        matcher_from(table), Plain(channels), decimal_comma=table.get("decimal_comma", False)
+    )
+    decoder.feed(b"x\n", 0.0)
+    (item,) = decoder.feed(f"{line(later)}\n".encode(), 1.0)
+
+    assert isinstance(item, Values), item
+    assert tuple(r.value for r in item.readings) == later
 
 
 @given(st.binary(max_size=300))
