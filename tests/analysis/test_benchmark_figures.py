@@ -36,7 +36,7 @@ def record(**changes: Any) -> dict[str, Any]:
         "name": "manganese / full / 1", "plan": "manganese", "subset": "full", "kind": "as planned",
         "trap": "", "notes": [], "seed": 1, "rough": 1.0, "fold": "5", "cpu_s": 5.0, "made_s": 1.0,
         "hours": 2.5, "done_s": 6600.0, "nearly_s": 6000.0, "until_s": 11100.0,
-        "patience_s": 14400.0, "min_hold_s": 600.0, "onset_s": None, "stalled_s": None,
+        "patience_s": 14400.0, "min_hold_s": 600.0, "onset_s": None, "formal_s": None, "stalled_s": None,
         "verdicts": {"heating": 50, "tailing": 48, "unclear": 2},
         "changes": [[10.0, "heating"], [3000.0, "tailing"], [7500.0, "complete"]], "findings": {},
         "called_s": [7500.0], "calls_s": {OWN: 7500.0, "by hand": 5990.0},
@@ -118,7 +118,7 @@ def test_a_call_in_a_stall_is_false() -> None:
     ],
 )  # fmt: skip
 def test_a_stall_is_named_when_it_is_in_force(changes: list[Any], delay_s: float) -> None:
-    stalled = record(onset_s=4000.0, changes=changes)
+    stalled = record(onset_s=4000.0, formal_s=4000.0, changes=changes)
     assert [d for d, _ in stall_delays([stalled])] == [delay_s]
 
 

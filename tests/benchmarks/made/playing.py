@@ -10,6 +10,7 @@ import itertools
 import math
 import time
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -31,9 +32,10 @@ _Array = NDArray[np.float64]
 CHECKPOINTS = (0.5, 0.7, 0.8, 0.9, 0.95)
 OWN = "our `complete`"
 _APART_S = 0.05
-_SETTLED_S = 25 * 60.0
+_SETTLED_S = 15 * 60.0
 """Nothing more is looked for so long after a call of `complete` that came after true 0.98."""
 _FOLD_SEED = 7
+_LEAVES_WITHIN_S = 1800.0
 
 
 def entries_of(made: Made) -> Iterator[Entry]:
@@ -108,7 +110,7 @@ def play(made: Made) -> dict[str, Any]:
         "done_s": _plain(made.done_s), "nearly_s": _plain(made.nearly_s),
         "until_s": made.until_s, "patience_s": 60.0 * made.plan.done.patience_min,
         "min_hold_s": 60.0 * made.plan.done.min_hold_min,
-        "onset_s": _plain(_onset_s(made)), "stalled_s": _plain(stalled_s),
+        "onset_s": _plain(_onset_s(made)), "formal_s": _plain(_formal_s(made)), "stalled_s": _plain(stalled_s),
         "verdicts": verdicts, "changes": changes, "findings": findings,
         "called_s": called, "calls_s": {k: _plain(v) for k, v in calls.items()},
         "checkpoints": checkpoints,
@@ -155,6 +157,22 @@ def _onset_s(made: Made) -> float:
     if made.done_s - made.cause_s <= 2.0 * 60.0 * made.plan.done.patience_min:
         return math.inf
     return made.cause_s if made.cause_s < made.until_s - 600.0 else math.inf
+
+
+def _formal_s(made: Made) -> float:
+    """When the published definition of `stalled` first holds of the true course.
+
+    From the onset on where the pot keeps within its band or a crust stops all; else when the pot
+    has been out of its band for 10 min: before, that definition does not call the run stalled.
+    """
+    onset_s, course = _onset_s(made), made.course
+    if onset_s == math.inf or any(e.kind == "crust" for e in course.bench.events):
+        return onset_s
+    programme = replace(course.bench.programme, cap_C=math.inf)
+    planned = np.interp(course.times_s, *programme.knots())
+    off = np.abs(course.pot_C[:, 0] - planned) > made.plan.limits.profile_band_K
+    off &= (course.times_s >= onset_s) & (course.times_s <= onset_s + _LEAVES_WITHIN_S)
+    return float(course.times_s[np.argmax(off)]) + 600.0 if off.any() else onset_s
 
 
 def hand_course(made: Made) -> HandCourse:
