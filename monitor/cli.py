@@ -214,7 +214,11 @@ def _add_journal(commands: _Commands[argparse.ArgumentParser]) -> None:
     mark = _command(commands, "mark", "appends a timed mark", "monitor.commands.journals:mark")
     mark.add_argument("journal", type=Path, metavar="JOURNAL")
     mark.add_argument("text", metavar="TEXT")
-    mark.add_argument("--kind", default="note", help="what sort of mark (default: note)")
+    how = mark.add_mutually_exclusive_group()
+    how.add_argument("--kind", default="note", help="what sort of mark (default: note)")
+    how.add_argument(
+        "--corrects", type=int, metavar="ENTRY", help="what is right of an earlier entry, by number"
+    )
     amend = _command(
         commands,
         "amend",
@@ -236,6 +240,16 @@ def _add_journal(commands: _Commands[argparse.ArgumentParser]) -> None:
     )
     replay.add_argument(
         "--hold-C", type=float, metavar="C", help="beside each line: what if held at C from there"
+    )
+    report = _command(
+        commands,
+        "report",
+        "the run on paper: one HTML file that needs nothing else",
+        "monitor.commands.reporting:report",
+    )
+    report.add_argument("journal", type=Path, metavar="JOURNAL")
+    report.add_argument(
+        "--out", type=Path, metavar="FILE", help="where it goes (default: .html beside the journal)"
     )
     verify = _command(
         commands,

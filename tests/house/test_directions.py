@@ -67,6 +67,16 @@ BELOW = {
         "monitor.entries",
         "drivers.reading",
     },
+    # The report says things in the words of the screen.
+    "monitor.report": {
+        "monitor.report",
+        "monitor.wording",
+        "monitor.dashboard",
+        "monitor.journal",
+        "monitor.analysis",
+        "monitor.plan",
+        "monitor.entries",
+    },
 }
 """Room -> the rooms that it may import. `monitor.cli` and `monitor.commands` may import all."""
 

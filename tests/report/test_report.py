@@ -1,0 +1,365 @@
+"""The report: of a rehearsed run, of one in progress, of damaged and empty journals."""
+
+from __future__ import annotations
+
+import json
+import re
+import xml.etree.ElementTree
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from monitor.entries import (
+    Acknowledged,
+    Amended,
+    Body,
+    ClosedCleanly,
+    Confirmed,
+    Gap,
+    InstrumentState,
+    Mark,
+    NoticeSent,
+    RunStarted,
+    Shelved,
+)
+from monitor.journal import Journal, LineWriter, append_entry
+from monitor.report.content import Course, Report
+from monitor.report.gather import gather
+from monitor.report.page import html_of
+from monitor.report.picture import picture_svg
+from tests.dashboard.making import START_UTC_S, alarm, line_at, make_journal, readings_at, started
+
+EVIL = "</td><script>alert(1)</script> & \x1b[2J \u202e \"quoted\" 'so'"
+NOW_UTC_S = START_UTC_S + 20_000.0
+
+
+class Page(HTMLParser):
+    """Takes a page apart: every opened element is closed, and what loads or runs is noted."""
+
+    VOID = frozenset({"meta", "br", "line", "path", "rect", "polygon", "polyline"})
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.tags: set[str] = set()
+        self.loads: list[str] = []
+        self.words = ""
+        self.feed(text)
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+        self.loads += [name for name, _ in attrs if name in ("src", "href") or name[:2] == "on"]
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+        self.loads += [name for name, _ in attrs if name in ("src", "href") or name[:2] == "on"]
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] != "style":
+            self.words += f" {data}"
+
+
+def words(text: str) -> str:
+    """What a reader sees, with single spaces."""
+    return re.sub(r"\s+", " ", Page(text).words)
+
+
+def report_of(path: Path, recorded: bool = False) -> Report:
+    return gather(path, now_utc_s=NOW_UTC_S, recorded=recorded)
+
+
+def run_with(
+    path: Path, *bodies: tuple[float, Body], last: dict[str, object] | None = None
+) -> Path:
+    """An invented run of 100 minutes in which people and machines said things too."""
+    made = make_journal(path, closed=False, last=last or {})
+    with Journal.open_for_writing(made) as journal:
+        journal.append([(at_s, START_UTC_S + at_s, body) for at_s, body in bodies])
+    return made
+
+
+@pytest.fixture
+def whole(tmp_path: Path) -> Path:
+    gas = alarm("gas-in-room", channel="room", priority="high", since_s=5950.0)
+    last = {
+        "alarms": [gas | {"state": "acknowledged"}],
+        "evidence": [
+            {"name": "held", "value": "67 min", "threshold": "10 min", "state": "holds"},
+            {"name": "gas is quiet", "value": "no", "threshold": "yes", "state": "fails"},
+        ],
+        "findings": [{"name": "mass-step", "channel": "pot", "since_s": 5900.0, "why": "12 g"}],
+    }
+    return run_with(
+        tmp_path / "a.run",
+        (6000.0, Confirmed("Ice enough?", "no", "kim")),
+        (6001.0, Mark("note", "brown gas", "kim")),
+        (6002.0, Acknowledged("gas-in-room", 5950.0, "room", "kim")),
+        (6003.0, Shelved("coolant-warm", 1800.0, None, "lee")),
+        (6004.0, Gap("host-slept", 6004.0, 6604.0)),
+        (6610.0, Amended(rig_toml="format = 1\n", who="lee")),
+        (6620.0, NoticeSent("phone", "Alarm gas-in-room: so", False)),
+        (6630.0, ClosedCleanly("asked to stop by kim")),
+        last=last,
+    )
+
+
+def test_golden_parts_of_a_whole_run(whole: Path) -> None:
+    """Each part of the paper, in the words of the screen, with who and when."""
+    text = words(html_of(report_of(whole)))
+    for part in (
+        "Manganese brown, batch 7",
+        "bench hood 2",
+        "began 2026-03-14 09:40:00",
+        "last entry 2026-03-14 11:30:30 after 1:50:30",
+        "begun by mantlewatch 0.1",
+        "whole and unaltered",
+        "▶ TAILING",
+        "gas 200 mL/min, 53 % of its peak",
+        "Recording closed: asked to stop by kim.",
+        "held 67 min 10 min ● holds",
+        "gas is quiet no yes ○ FAILS",
+        "A1 ▲▲▲ high nitrogen dioxide in the room [room]",
+        "seen 1:40:02 by kim",
+        "Medical advice even if well.",
+        "calls in the whole run 0",
+        "about 1, 2 at most (EEMUA 191; ANSI/ISA-18.2; IEC 62682)",
+        "1:40:01 11:20:01 M2 mark: brown gas (kim)",
+        "shelved for 30 min: coolant-warm (lee)",
+        "another rig in force (lee)",
+        "notice by phone FAILED",
+        "1:40:04 1:50:04 10 min host-slept",
+        "Ice enough? ▲ no kim 11:20:00",
+        "the outlet may be blocked train pressure 100 %",
+        "a scale jumped [pot]: 12 g",
+        "pot pot temperature",
+        "charge Mn(NO3)2·4H2O, 52 g",
+        "stop plan: coolant-warm add ice from the bucket; sash stays down",
+        "is not a safety system",
+        "Plan as the run began",
+    ):
+        assert part in text, part
+
+
+def test_the_page_is_one_file_without_script_or_network_and_its_picture_is_well_formed(
+    whole: Path,
+) -> None:
+    """Nothing that loads, nothing that runs; the browser is told so too."""
+    text = html_of(report_of(whole))
+    page = Page(text)
+    assert not page.tags & {"script", "link", "img", "iframe", "object", "form", "a"}
+    assert page.loads == []
+    assert "http://" not in text.replace("http://www.w3.org/2000/svg", "")
+    assert "https://" not in text
+    assert "url(" not in text
+    assert "@import" not in text
+    assert "default-src &#x27;none&#x27;" in text or "default-src 'none'" in text
+    (svg,) = re.findall(r"<svg.*?</svg>", text, re.DOTALL)
+    xml.etree.ElementTree.fromstring(svg)
+
+
+def test_whatever_stands_in_the_journal_is_escaped(tmp_path: Path) -> None:
+    """Titles, marks, names, reasons, answers, plan and rig: none of them becomes markup."""
+    plan = f'format = 1\n[run]\ntitle = "x"\n# {EVIL[:-20]}\n[[profile]]\n'
+    plan += "to_C = 50\nhold_min = 1\nrate_K_per_min = 1\n"
+    start = started(title=EVIL, plan_toml=plan, program=EVIL, platform=EVIL)
+    path = make_journal(
+        tmp_path / "a.run",
+        closed=False,
+        start=start,
+        last={
+            "why": [EVIL],
+            "verdict": EVIL,
+            "alarms": [alarm(EVIL, channel=EVIL, why=EVIL, priority=EVIL, root=EVIL)],
+            "findings": [{"name": EVIL, "channel": EVIL, "since_s": 1.0, "why": EVIL}],
+            "cannot_tell": [{"name": EVIL, "needs": [EVIL]}],
+            "evidence": [dict.fromkeys(("name", "value", "threshold", "state"), EVIL)],
+        },
+    )
+    with Journal.open_for_writing(path) as journal:
+        said: list[Body] = [
+            Mark(EVIL, EVIL, EVIL),
+            Confirmed(EVIL, EVIL, EVIL),
+            Acknowledged(EVIL, 5910.0, EVIL, EVIL),
+            Gap(EVIL, 6000.0, 6001.0, EVIL),
+            InstrumentState(EVIL, EVIL, EVIL),
+            NoticeSent(EVIL, EVIL, True),
+            ClosedCleanly(EVIL),
+        ]
+        journal.append([(6001.0, START_UTC_S + 6001.0, body) for body in said])
+    text = html_of(report_of(path))
+    page = Page(text)
+    assert "script" not in page.tags
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+    assert page.words.count("<script>alert(1)</script>") >= 15
+
+
+@pytest.mark.parametrize("recorded", [True, False])
+def test_a_run_that_is_not_closed_says_so_loudly(tmp_path: Path, recorded: bool) -> None:
+    """In progress, or cut off: told apart by whether somebody records."""
+    path = make_journal(tmp_path / "a.run", closed=False)
+    report = report_of(path, recorded)
+    assert report.state == ("in progress" if recorded else "not closed")
+    text = html_of(report)
+    assert ("IN PROGRESS" if recorded else "NOT CLOSED") in text
+    assert text.index('class="loud"') < text.index("How it ended")
+
+
+def test_one_that_was_gone_on_with_after_its_end_is_not_finished(whole: Path) -> None:
+    """The last word counts."""
+    with Journal.open_for_writing(whole) as journal:
+        gap = Gap("recorder-stopped", 6630.0, 7000.0, "resumed")
+        journal.append([(7000.0, START_UTC_S + 7000.0, gap)])
+    assert report_of(whole).state == "not closed"
+
+
+def test_what_is_not_analysed_is_told(tmp_path: Path) -> None:
+    """Readings without lines give no verdict, and the report says so."""
+    path = tmp_path / "a.run"
+    with Journal.create(path, started(), START_UTC_S) as journal:
+        bodies = [(float(t), START_UTC_S + t, b) for t in range(0, 600, 5) for b in readings_at(t)]
+        journal.append([*bodies, (600.0, START_UTC_S + 600.0, ClosedCleanly("done"))])
+    report = report_of(path)
+    assert report.verdict == ""
+    assert "not analysed" in report.ending
+    assert "there is no verdict" in html_of(report)
+    assert len(report.course.pot) > 100
+
+
+def test_an_empty_journal_has_a_report(tmp_path: Path) -> None:
+    """Nothing but the first entry."""
+    path = tmp_path / "a.run"
+    Journal.create(path, started(), START_UTC_S).close()
+    text = words(html_of(report_of(path)))
+    assert "Manganese brown, batch 7" in text
+    assert "There is nothing to draw." in text
+    assert "No alarm was raised." in text
+
+
+def test_a_journal_that_was_altered_is_reported_as_such(whole: Path) -> None:
+    """What can be read is there, and the loud words before it."""
+    import sqlite3
+
+    with sqlite3.connect(whole) as connection:
+        connection.execute("UPDATE entries SET elapsed_s = 6000.5 WHERE kind = 'mark'")
+    connection.close()
+    report = report_of(whole)
+    assert any("does not fit the chain" in trouble for trouble in report.troubles)
+    text = words(html_of(report))
+    assert "The journal is not well." in text
+    assert "brown gas" in text
+
+
+@pytest.mark.parametrize("keep", [0.0, 0.1, 0.5, 0.9, 0.999])
+def test_a_torn_file_has_a_report_of_what_can_be_read(whole: Path, keep: float) -> None:
+    """Never an error: whatever the file has come to, the report says what is wrong with it."""
+    data = whole.read_bytes()
+    whole.write_bytes(data[: int(keep * len(data))])
+    report = report_of(whole)
+    assert report.troubles
+    Page(html_of(report))
+
+
+def test_lines_of_another_program_spoil_no_report(tmp_path: Path) -> None:
+    """A line that lacks what we look for is said, and the rest of the report is there."""
+    path = make_journal(tmp_path / "a.run", closed=True)
+    writer = LineWriter(path)
+    writer.add([(6000.0, 1, json.dumps({"elapsed_s": 6000.0, "alarms": [{"x": 1}]}))], 1, "test")
+    writer.close()
+    report = report_of(path)
+    assert report.head is not None
+    assert report.troubles
+    Page(html_of(report))
+
+
+def test_a_long_timeline_keeps_what_people_did(tmp_path: Path) -> None:
+    """Comings and goings of instruments give way to marks."""
+    noise: list[tuple[float, Body]] = [
+        (6000.0 + n, InstrumentState("board", "lost", "gone")) for n in range(600)
+    ]
+    path = run_with(tmp_path / "a.run", *noise, (6700.0, Mark("note", "the last one", "kim")))
+    report = report_of(path)
+    assert report.left_out >= 600
+    assert report.events[-1].text == "mark: the last one (kim)"
+    assert f"{report.left_out} rows have no room here" in html_of(report)
+
+
+# The picture
+
+
+def test_the_picture_shows_holes_as_holes_and_names_what_happened() -> None:
+    """Two stretches of the pot, one shaded gap, ticks with their labels."""
+    course = Course(
+        to_s=7200.0,
+        pot=((0.0, 20.0, 21.0), (60.0, 22.0, 23.0), (3600.0, 80.0, 81.0), (3660.0, 82.0, 83.0)),
+        span_s=60.0,
+        gaps=((120.0, 3600.0),),
+        marks=((10.0, "M1"), (6000.0, "M2")),
+        alarms=((30.0, "A1", "high"),),
+    )
+    svg = picture_svg(course)
+    root = xml.etree.ElementTree.fromstring(svg)
+    texts = [node.text for node in root.iter("{http://www.w3.org/2000/svg}text")]
+    assert len(list(root.iter("{http://www.w3.org/2000/svg}polygon"))) == 2
+    assert {"no record", "M1", "M2", "A1", "alarms", "marks"} <= set(texts)
+
+
+def test_labels_that_crowd_are_drawn_together() -> None:
+    """Twenty marks in a minute make no heap of letters."""
+    marks = tuple((float(n), f"M{n}") for n in range(1, 21))
+    svg = picture_svg(Course(to_s=36000.0, planned_C=((0.0, 20.0), (36000.0, 200.0)), marks=marks))
+    assert "M1-M20" in svg
+
+
+@pytest.mark.parametrize(
+    "course", [Course(0.0), Course(100.0), Course(100.0, marks=((1.0, "M1"),))]
+)
+def test_nothing_to_draw_is_no_picture(course: Course) -> None:
+    """And no division by zero."""
+    assert picture_svg(course) == ""
+
+
+def test_remarks_of_later_are_in_it(whole: Path) -> None:
+    """A note after the end is part of the record, and reopens nothing."""
+    append_entry(whole, Mark("note", "weighed: 20.1 g", "kim"), utc_s=NOW_UTC_S)
+    report = report_of(whole)
+    assert report.state == "finished"
+    assert any("weighed: 20.1 g" in event.text for event in report.events)
+
+
+def test_a_rehearsal_cannot_be_taken_for_a_run(tmp_path: Path) -> None:
+    """Loud, at the head."""
+    start: RunStarted = started(rehearsal=True)
+    path = make_journal(tmp_path / "a.run", start=start)
+    assert "REHEARSAL: simulated instruments" in words(html_of(report_of(path)))
+
+
+def test_times_are_left_open_where_only_elapsed_time_is_known(tmp_path: Path) -> None:
+    """No date is invented."""
+    path = tmp_path / "a.run"
+    with Journal.create(path, started(), None) as journal:
+        journal.append([(10.0, None, Mark("note", "x")), (20.0, None, ClosedCleanly("imported"))])
+    assert "only elapsed time is known" in words(html_of(report_of(path)))
+
+
+def test_lines_are_passed_over_once_and_an_alarm_ends_when_it_has_gone(tmp_path: Path) -> None:
+    """Its end is the first line in which its condition was away."""
+    path = make_journal(tmp_path / "a.run", closed=True)
+    writer = LineWriter(path)
+    states = ("unacknowledged", "unacknowledged", "returned-unacknowledged", None)
+    lines = []
+    for number, state in enumerate(states):
+        at_s = 6010 + 10 * number
+        alarms = [alarm(state=state, since_s=6005.0)] if state else []
+        lines.append((float(at_s), 1, json.dumps(line_at(at_s, alarms=alarms))))
+    writer.add(lines, 1, "test")
+    writer.close()
+    (row,) = report_of(path).alarms
+    assert (row.since_s, row.shown_s, row.over_s) == (6005.0, 6010.0, 6030.0)
