@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from monitor.commands.following import answered, folded, open_reader
-from monitor.commands.saying import UsageError, answer_json, person, say
+from monitor.commands.saying import UsageError, answer_json, note, person, say
 from monitor.commands.starting import load_plan, load_rig
-from monitor.entries import Amended, Body, Mark
+from monitor.entries import Amended, Body, Corrected, Mark, RunStarted
 
 __all__ = ["amend", "mark", "replay", "verify"]
 
@@ -30,8 +30,21 @@ def _append(arguments: argparse.Namespace, body: Body, did: str) -> int:
 
 @answered
 def mark(arguments: argparse.Namespace) -> int:
-    """Append one mark."""
-    return _append(arguments, Mark(arguments.kind, arguments.text, person()), "marked")
+    """Append one mark, or what is right of an earlier entry, which stays as it is."""
+    if arguments.corrects is None:
+        return _append(arguments, Mark(arguments.kind, arguments.text, person()), "marked")
+    from monitor.commands.earlier import entry_to_correct
+
+    wrong = entry_to_correct(arguments.journal, arguments.corrects)
+    if not arguments.text.strip():
+        raise UsageError("mark --corrects: say what is right, in words")
+    if isinstance(wrong.body, RunStarted | Amended):
+        note(
+            "kept as a remark; figures of the plan come into force by: "
+            f"mantlewatch amend {arguments.journal} --plan PLAN"
+        )
+    body = Corrected(wrong.seq, arguments.text, person())
+    return _append(arguments, body, f"corrected entry {wrong.seq}")
 
 
 @answered

@@ -59,9 +59,16 @@ class Event:
     level: str = ""
 
 
-def event_of(entry: Entry, offset_s: int | None) -> Event | None:
-    """The row of an entry, or None where it is none."""
+def event_of(entry: Entry, offset_s: int | None, corrected: Entry | None = None) -> Event | None:
+    """The row of an entry, or None where it is none.
+
+    `corrected`: the entry of which a correction says what is right.
+    """
     said = _said(entry.body)
+    was = event_of(corrected, offset_s) if corrected is not None else None
+    if was is not None and isinstance(entry.body, Corrected):
+        right = f"{entry.body.text}{_by(entry.body.who)}"
+        said = f"corrected: {right}; said at {was.when}: {was.text}", ""
     if said is None:
         return None
     when = clock(entry.utc_s, offset_s) or elapsed_words(entry.elapsed_s)

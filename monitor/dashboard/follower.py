@@ -20,7 +20,16 @@ from monitor.dashboard.plot import Traces, plot_columns
 from monitor.dashboard.sensors import Heard
 from monitor.dashboard.standing import Clues, Standing, standing_of
 from monitor.dashboard.view import View, view_of
-from monitor.entries import Acknowledged, Amended, ClosedCleanly, Entry, Gap, Heartbeat, Readings
+from monitor.entries import (
+    Acknowledged,
+    Amended,
+    ClosedCleanly,
+    Corrected,
+    Entry,
+    Gap,
+    Heartbeat,
+    Readings,
+)
 from monitor.journal import Reader, is_recorded
 
 __all__ = ["Follower"]
@@ -186,7 +195,7 @@ class Follower:
         return self._last.utc_s - (self._last.elapsed_s - elapsed_s)
 
     def _take_event(self, entry: Entry) -> None:
-        event = event_of(entry, self.facts.utc_offset_s)
+        event = event_of(entry, self.facts.utc_offset_s, self._corrected(entry))
         if event is None:
             return
         self.log.add([event])
@@ -199,6 +208,13 @@ class Follower:
             self._plan_toml = body.plan_toml or self._plan_toml
             self._rig_toml = body.rig_toml or self._rig_toml
             self.facts = facts_of(self._start, self._plan_toml, self._rig_toml, self._sets_folder)
+
+    def _corrected(self, entry: Entry) -> Entry | None:
+        """The entry that a correction is about."""
+        if not isinstance(entry.body, Corrected):
+            return None
+        seq = entry.body.seq
+        return next(self._reader.entries(after_seq=seq - 1, until_seq=seq), None)
 
     def _take_closing(self, entry: Entry) -> None:
         """Whether the record is closed: a remark after the end opens nothing."""

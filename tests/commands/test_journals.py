@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.entries import Corrected, Mark
 from monitor.journal import Reader
 from tests.commands.conftest import PLAN, Call
 
@@ -46,6 +47,46 @@ def test_mark_amend_and_export_marks(call: Call, journal: Path, tmp_path: Path) 
     assert "smell of" in marks.read_text(encoding="utf-8")
     assert call("verify", journal).code == 0
     assert call("amend", journal).code == 2
+
+
+def test_a_mark_is_corrected_and_both_stay(call: Call, journal: Path) -> None:
+    first = json.loads(call("mark", journal, "sample taken, 5 g", "--json").out)["seq"]
+    answer = call("mark", journal, "it was 3 g", "--corrects", first)
+    assert (answer.code, answer.err) == (0, "")
+    assert f"corrected entry {first} at" in answer.out
+    with Reader(journal) as reader:
+        was, right = (e.body for e in reader.entries(after_seq=first - 1))
+    assert isinstance(was, Mark)
+    assert isinstance(right, Corrected)
+    assert (was.text, right.seq, right.text) == ("sample taken, 5 g", first, "it was 3 g")
+    assert call("verify", journal).code == 0
+    assert call("replay", journal).code == 0
+
+
+def test_a_figure_of_the_charge_is_corrected_in_words_and_amended_in_force(
+    call: Call, journal: Path
+) -> None:
+    answer = call("mark", journal, "weighed in 51.2 g, not 52", "--corrects", 1)
+    assert answer.code == 0
+    assert f"mantlewatch amend {journal} --plan PLAN" in answer.err
+
+
+@pytest.mark.parametrize("seq", [0, -3, 2, 99999])
+def test_what_cannot_be_corrected_is_answered_with_what_can(
+    call: Call, journal: Path, seq: int
+) -> None:
+    """Entry 2 is of readings, and the others are not there."""
+    assert call("mark", journal, "thump\x1b[2J").code == 0
+    before = call("verify", journal, "--json").out
+    answer = call("mark", journal, "no", f"--corrects={seq}")
+    assert answer.code == 2
+    assert f"--corrects {seq}: no mark, answer or plan has that number" in answer.err
+    assert "1  at 0 s  run began" in answer.err
+    assert "mark: thump" in answer.err
+    assert "\x1b" not in answer.err
+    assert call("verify", journal, "--json").out == before
+    assert call("mark", journal, " ", "--corrects", 1).code == 2
+    assert call("mark", journal, "a", "--corrects", 1, "--kind", "thump").code == 2
 
 
 def test_export_and_import_again_give_the_same_readings(

@@ -11,6 +11,7 @@ from monitor.entries import (
     Acknowledged,
     Amended,
     ClosedCleanly,
+    Corrected,
     Gap,
     Heartbeat,
     InstrumentState,
@@ -90,6 +91,17 @@ def test_each_amendment_keeps_what_the_one_before_has_put_in_force(run):
 )
 def test_rows_of_the_log(run, body, row):
     assert texts(run(body))[-1] == row
+
+
+def test_a_correction_shows_beside_what_it_corrects(run, follow):
+    follower = run(Mark("note", "sample taken, 5 g"))
+    seq = follower._last.seq
+    follower = run(Corrected(seq, "it was 3 g", "mia"))
+    was, right = texts(follower)[-2:]
+    assert was == "mark: sample taken, 5 g"
+    assert right.startswith("corrected: it was 3 g (mia); said at ")
+    assert right.endswith(": mark: sample taken, 5 g")
+    assert texts(follow(follower.path))[-1] == right
 
 
 def test_a_mark_from_elsewhere_shows(run):
