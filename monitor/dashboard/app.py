@@ -17,6 +17,7 @@ from textual.binding import Binding, BindingType
 
 from monitor.dashboard.alarming import Alarm
 from monitor.dashboard.asking import HoldLine, MarkLine, Reading, StopOrLeave
+from monitor.dashboard.bell import Bell
 from monitor.dashboard.big import big_rows
 from monitor.dashboard.follower import Follower
 from monitor.dashboard.holding import hold_words
@@ -34,7 +35,6 @@ from monitor.journal import JournalError, append_entry
 __all__ = ["DashboardApp", "run_dashboard"]
 
 _POLL_S = 0.25
-_BELL_S = 3.0
 _SAID_S = 4.0
 
 
@@ -70,7 +70,7 @@ class DashboardApp(App[str]):
         self._follower = follower or Follower(self._path)
         self._person = _person() if person is None else person
         self._monotonic_s = monotonic_s
-        self._rang_at_s = float("-inf")
+        self._bell = Bell()
         self._called = 0
         self._big = False
         self._said, self._said_until_s = "", 0.0
@@ -147,22 +147,15 @@ class DashboardApp(App[str]):
         )
 
     def _ring(self) -> None:
-        """The bell, again and again, while an urgent alarm has been seen by nobody.
-
-        Once, where a check-in comes near, and once more where it has been missed.
-        """
+        """The bell while an alarm has been seen by nobody; once where a check-in comes near."""
         if self._standing.finished:
             return
         check_in = self._view.check_in
         called = 0 if check_in is None else check_in.is_near + check_in.is_missed
-        if called > self._called:
+        calling = frozenset(alarm.priority for alarm in self._view.alarms if alarm.open)
+        if self._bell.strikes(self._monotonic_s(), calling, called > self._called):
             self.bell()
         self._called = called
-        if not any(alarm.rings for alarm in self._view.alarms):
-            return
-        if self._monotonic_s() - self._rang_at_s >= _BELL_S:
-            self._rang_at_s = self._monotonic_s()
-            self.bell()
 
     # --- what a person says
 
