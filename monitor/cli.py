@@ -241,6 +241,16 @@ def _add_journal(commands: _Commands[argparse.ArgumentParser]) -> None:
     replay.add_argument(
         "--hold-C", type=float, metavar="C", help="beside each line: what if held at C from there"
     )
+    report = _command(
+        commands,
+        "report",
+        "the run on paper: one HTML file that needs nothing else",
+        "monitor.commands.reporting:report",
+    )
+    report.add_argument("journal", type=Path, metavar="JOURNAL")
+    report.add_argument(
+        "--out", type=Path, metavar="FILE", help="where it goes (default: .html beside the journal)"
+    )
     verify = _command(
         commands,
         "verify",
