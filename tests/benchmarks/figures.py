@@ -299,8 +299,8 @@ def _goals(runs: Sequence[Record], traps: Sequence[Record]) -> str:
     every = [*runs, *traps]
     for since, name in (("onset_s", "its cause"), ("formal_s", "its definition holding")):
         within = Cell(d <= 600.0 for d, _ in stall_delays(every, since))
-        met = within.hits == within.tries if within.tries else None
-        add(f"stall named within 10 min of {name}", "all", str(within), met)
+        all_in_time = within.hits == within.tries if within.tries else None
+        add(f"stall named within 10 min of {name}", "all", str(within), all_in_time)
     done_stalls = [r for r in [*runs, *traps] if r["onset_s"] is not None and false_calls([r])]
     add("stalled runs called complete", "0", str(len(done_stalls)), not done_stalls)
     unclear = unclear_share(runs)

@@ -1,8 +1,8 @@
-"""A day of damaged bytes at every driver: values made, inventions, memory at its begin and end.
+"""A day of damaged bytes at every driver: values made, inventions, memory from its first hour to its end.
 
 Cut, run together, flipped in single bits, with the parity of another framing, or noise; from fixed
-seeds. Memory is what Python holds after the first hour and at the end. On request: modbus waits
-for answers that do not come.
+seeds. Memory is what Python holds after an hour, at half-time and at the end. On request: modbus
+waits for answers that do not come.
 """
 
 from __future__ import annotations
@@ -25,29 +25,35 @@ __all__ = ["main"]
 
 ON_REQUEST = True
 _GROWN_kB = 10.0
+_Run = Callable[[Callable[[int], None]], tuple[int, int]]
+"""Says all messages, calling before each; how many values, how many of them invented."""
 
 
 class _Memory:
-    """What Python holds: looked at once at `early`, and at the end. [kB]"""
+    """What Python holds after an hour, at half-time and at the end. [kB]"""
 
-    def __init__(self, early: int) -> None:
-        self._early, self.early_kB = early, 0.0
+    def __init__(self, number: int) -> None:
+        self._at = (number // 24, number // 2)
+        self.held_kB: list[float] = []
         gc.collect()
         tracemalloc.start()
 
     def look(self, number: int) -> None:
-        if number == self._early:
-            self.early_kB = self._held_kB()
+        """Called before every message with its number."""
+        if number in self._at:
+            self._note()
 
-    def end(self) -> float:
-        held_kB = self._held_kB()
+    def end(self) -> None:
+        self._note()
         tracemalloc.stop()
-        return held_kB
 
-    @staticmethod
-    def _held_kB() -> float:
+    def has_grown(self) -> bool:
+        """Since half-time: what is remembered of messages has its full size by then."""
+        return self.held_kB[-1] - self.held_kB[-2] > _GROWN_kB
+
+    def _note(self) -> None:
         gc.collect()
-        return tracemalloc.get_traced_memory()[0] / 1e3
+        self.held_kB.append(tracemalloc.get_traced_memory()[0] / 1e3)
 
 
 def _line(name: str, number: int, every_s: float, each: Callable[[int], None]) -> tuple[int, int]:
@@ -86,23 +92,23 @@ def main(argv: Sequence[str]) -> int:
     worst = 0
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        runs: dict[str, Callable[[Callable[[int], None]], tuple[int, int]]] = {
-            peer: partial(_line, peer, number, arguments.every) for peer in PEERS
+        runs: dict[str, tuple[int, _Run]] = {
+            peer: (number, partial(_line, peer, number, arguments.every)) for peer in PEERS
         }
-        rounds = max(number // 6, 24)  # of three questions each, and many wait for no answer
-        runs |= {f"modbus, {kind}": partial(_bus, kind, folder, rounds) for kind in KINDS}
+        rounds = max(number // 6, 24)  # of three questions each; most wait for no answer
+        runs |= {f"modbus, {k}": (rounds, partial(_bus, k, folder, rounds)) for k in KINDS}
         if SYSTEM_BROKER is not None:
-            runs["mqtt, real broker"] = partial(_messages, folder, number)
-        for title, run in runs.items():
-            memory, began_s = _Memory(number // 24), time.monotonic()
+            runs["mqtt, real broker"] = number, partial(_messages, folder, number)
+        for title, (messages, run) in runs.items():
+            memory, began_s = _Memory(messages), time.monotonic()
             values, invented = run(memory.look)
-            end_kB = memory.end()
-            grown = end_kB - memory.early_kB > _GROWN_kB
-            worst = max(worst, int(grown or invented > 0))
+            memory.end()
+            worst = max(worst, int(memory.has_grown() or invented > 0))
+            held = ", ".join(f"{kB:.0f}" for kB in memory.held_kB)
             print(
-                f"{title:18} {number} messages, {values} values, {invented} invented, held "
-                f"{memory.early_kB:.0f} kB after an hour, {end_kB:.0f} kB at the end"
-                f"{' GROWN' if grown else ''}, {time.monotonic() - began_s:.0f} s",
+                f"{title:18} {messages} messages, {values} values, {invented} invented, held "
+                f"{held} kB{' GROWN' if memory.has_grown() else ''}, "
+                f"{time.monotonic() - began_s:.0f} s",
                 flush=True,
             )
     return worst
