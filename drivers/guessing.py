@@ -32,6 +32,7 @@ _VALUE_WITH_COMMA: Final = re.compile(
     rf"(?<![\w.,])(?:{_SIGN}\d+(?:,\d+)?(?![\d.,])|(?:{_WORDS}|-{{2,}})(?!\w))", re.IGNORECASE
 )
 _COMMA: Final = re.compile(r"(?<![\w.,])\d+,(\d+)(?![\d.,])")
+_LOOSE: Final = r"\s*"
 _WORD_IN_PATTERN: Final = r"(?P<{}>[+-]? *\S+?)"
 
 
@@ -119,11 +120,11 @@ def _fields(texts: Sequence[str], names: Sequence[str]) -> str:
 
 def _pattern(texts: Sequence[str], names: Sequence[str]) -> str:
     """For numbers set to the right: the blanks before them change with their digits."""
-    between = [r"\s*".join(("", _blanks_free(text), "")) if text.strip() else "" for text in texts]
+    between = [_LOOSE + _blanks_free(t) + _LOOSE if t.strip() else "" for t in texts]
     between[1:-1] = [piece or r"\s+" for piece in between[1:-1]]
     values = [_WORD_IN_PATTERN.format(name) for name in names]
     pattern = between[0] + "".join(v + b for v, b in zip(values, between[1:], strict=True))
-    return f'pattern = "{_escaped(pattern)}"'
+    return f'pattern = "{_escaped(pattern.removeprefix(_LOOSE).removesuffix(_LOOSE))}"'
 
 
 def _blanks_free(text: str) -> str:

@@ -24,6 +24,8 @@ _SHOWN_LINES = 8
 def ports(arguments: argparse.Namespace) -> int:
     """Show what is plugged in, or what one port says."""
     if arguments.listen is not None:
+        if arguments.listen.startswith("/"):  # a device as the system names it
+            arguments.listen = f"serial://{arguments.listen}"
         return _listen(arguments)
     from drivers.ports import PortInfo, list_ports
 

@@ -290,7 +290,7 @@ def test_the_word_order_is_found_from_what_the_display_shows(call: Call, tmp_pat
 
 def test_listening_names_the_shape_and_prints_a_piece_to_paste(call: Call, pty: Pty) -> None:
     with speaking(pty, lambda n: f"ST,+00{123 + n % 3}.45  g\r\n"):
-        people = call("ports", "--listen", pty.url, "--seconds", 0.8)
+        people = call("ports", "--listen", pty.link, "--seconds", 0.8)
         programs = call("ports", "--listen", f"{pty.url}?baud=9600", "--seconds", 0.8, "--json")
 
     assert people.code == programs.code == 0
