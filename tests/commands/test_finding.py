@@ -366,7 +366,8 @@ def test_a_silent_port_says_so(call: Call, pty: Pty) -> None:
 
 
 def test_an_address_that_is_none(call: Call) -> None:
-    assert call("ports", "--listen", "/dev/ttyUSB0").code == 2
+    assert call("ports", "--listen", "ttyUSB0").code == 2
+    assert call("ports", "--listen", "/dev/none-such").code == 3
     assert call("ports", "--listen", "serial:///dev/none-such").code == 3
 
 
