@@ -41,6 +41,10 @@ logging.getLogger("pymodbus").addHandler(logging.NullHandler())
 
 TIMEOUT_S: Final = 0.5
 """For one answer; slow devices on slow lines take 0.1 to 0.2 s (common practice, no source)."""
+LATE: Final = 1.8
+"""So many times the waiting an answer may still come late. An RTU frame does not say to which
+question it belongs: until then the device is asked nothing, or it would answer for another
+register. (Common practice, no source.)"""
 LONGEST_PAUSE_S: Final = 30.0
 SILENT_IN_A_ROW: Final = 10
 """So many questions in a row without an answer from any device, and the port is opened anew."""
@@ -74,6 +78,8 @@ class Bus:
         self._users = self._silent = 0
         self._lock = threading.Lock()
         self._client: Any = None
+        self._left_alone: dict[int, float] = {}
+        """Device -> until when it is asked nothing; real time, as the line's. [s]"""
 
     @classmethod
     def join(cls, url: str, timeout_s: float) -> Bus:
@@ -100,6 +106,8 @@ class Bus:
         Raises LinkError (the port is gone), NoAnswerError or RefusedError.
         """
         with self._lock:
+            if time.monotonic() < self._left_alone.get(device, 0.0):
+                raise NoAnswerError(f"device {device} does not answer")
             if self._client is None:
                 self._client = _connected(self._url, self._timeout_s)
             read = getattr(self._client, f"read_{table}_registers")
@@ -109,6 +117,7 @@ class Bus:
                 self._close()
                 raise LinkError(f"{self._url}: connection lost ({error})") from error
             except (ModbusException, OSError) as error:
+                self._left_alone[device] = time.monotonic() + LATE * self._timeout_s
                 self._count_silence()
                 raise NoAnswerError(f"device {device} does not answer") from error
             self._silent = 0

@@ -1,4 +1,4 @@
-"""A day of damaged bytes at every driver: values made, inventions, memory from its first hour to its end.
+"""A day of damaged bytes at every driver: values, inventions, memory from first hour to last.
 
 Cut, run together, flipped in single bits, with the parity of another framing, or noise; from fixed
 seeds. Memory is what Python holds after an hour, at half-time and at the end. On request: modbus

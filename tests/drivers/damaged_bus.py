@@ -10,6 +10,7 @@ import os
 import select
 import socket
 import threading
+import time
 import tty
 from collections import deque
 from collections.abc import Callable, Iterator
@@ -18,13 +19,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
 
-from drivers.modbus import open_session
+from drivers.modbus import LATE, open_session
 from drivers.protocol import BadInput, Values
 from drivers.transport import LinkError
 from tests.drivers.damage import damaged
 from tests.drivers.peers import ChannelSetup, setup_of
 
-__all__ = ["KINDS", "Told", "damaged_bus"]
+__all__ = ["KINDS", "Told", "answer_on_a_line", "damaged_bus", "held_in", "on_a_line"]
 
 KINDS = ("tcp", "rtu")
 _CHANNELS = tuple(
@@ -78,8 +79,7 @@ class _Device:
             body = _answer(question[6:])
             whole = question[:4] + len(body).to_bytes(2, "big") + body
         else:
-            body = _answer(question)
-            whole = body + crc(body)
+            whole = answer_on_a_line(question)
         data = damaged(whole, self._draw)
         self.sent.append(data)
         return data
@@ -110,8 +110,15 @@ def _on_tcp(device: _Device) -> Iterator[str]:
         server.close()
 
 
+def answer_on_a_line(question: bytes) -> bytes:
+    """The whole and true answer to an RTU question."""
+    body = _answer(question)
+    return body + crc(body)
+
+
 @contextmanager
-def _on_a_line(device: _Device, link: Path) -> Iterator[str]:
+def on_a_line(answers: Callable[[bytes], bytes], link: Path) -> Iterator[str]:
+    """A device on a pseudo-terminal that answers so; its address."""
     master, slave = os.openpty()
     tty.setraw(slave)
     link.symlink_to(os.ttyname(slave))
@@ -123,7 +130,7 @@ def _on_a_line(device: _Device, link: Path) -> Iterator[str]:
                 continue
             question = os.read(master, 256)
             if len(question) >= 8 and crc(question[-8:-2]) == question[-2:]:
-                os.write(master, device.answers(question[-8:]))
+                os.write(master, answers(question[-8:]))
 
     thread = threading.Thread(target=run)
     thread.start()
@@ -141,13 +148,17 @@ def damaged_bus(
     folder: Path,
     questions: int,
     each: Callable[[int], None] = lambda number: None,
+    timeout_s: float = 0.03,
 ) -> Told:
-    """Ask so often; `each` is called before every round with its number."""
+    """Ask so often; `each` is called before every round with its number.
+
+    `timeout_s` is real time: on a busy computer an answer may come later than a short one.
+    """
     told, now = Told(), [0.0]
     device = _Device(Random(kind), is_tcp=kind == "tcp")
-    served = _on_tcp(device) if kind == "tcp" else _on_a_line(device, folder / "line")
+    served = _on_tcp(device) if kind == "tcp" else on_a_line(device.answers, folder / "line")
     with served as url:
-        setup = setup_of("modbus", url, *_CHANNELS, every_s=1.0, timeout_s=0.03)
+        setup = setup_of("modbus", url, *_CHANNELS, every_s=1.0, timeout_s=timeout_s)
         session = open_session(setup, lambda: now[0])
         for number in range(questions):
             each(number)
@@ -164,6 +175,7 @@ def damaged_bus(
                     _judge(item, device, kind, told)
                 elif isinstance(item, BadInput):
                     told.unanswered += 1
+                    time.sleep(LATE * timeout_s)  # what a driver's own pause is at life's pace
         session.close()
     return told
 

@@ -1,17 +1,20 @@
 """Modbus against two independent servers, over TCP and RTU on a pair of pseudo-terminals."""
 
+import contextlib
 import socket
 import struct
+import time
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.modbus import Bus, open_session
+from drivers.modbus import Bus, NoAnswerError, open_session
 from drivers.protocol import BadInput, SetupError, StateChanged, Values
 from drivers.reading import Quality, Reading
 from drivers.registers import ORDERS, TYPES, fitting_orders, number_from
 from drivers.transport import PortBusyError, PortMissingError
+from tests.drivers.damaged_bus import answer_on_a_line, held_in, on_a_line
 from tests.drivers.modbus_peers import Cable, other_library, rtu_server, tcp_server
 from tests.drivers.peers import ChannelSetup, running, setup_of
 
@@ -183,6 +186,28 @@ def test_a_device_that_does_not_answer_does_not_starve_the_others(cable):
 
     assert silences == [BadInput("device 9 does not answer")] * 3
     assert len(answers) >= 40
+
+
+def test_a_late_answer_is_not_taken_for_the_next_question(tmp_path):
+    """A frame on a line does not say to which question it belongs."""
+    told = []
+    pauses = iter([0.3])  # longer than the driver waits; then at once
+
+    def late(question):
+        time.sleep(next(pauses, 0.0))
+        return answer_on_a_line(question)
+
+    with on_a_line(late, tmp_path / "line") as url:
+        bus = Bus.join(url, 0.2)
+        for address in (0, 1, 2):
+            with contextlib.suppress(NoAnswerError):
+                told.append((address, *bus.ask("holding", address, 1, 1)))
+        time.sleep(0.5)
+        told.append((2, *bus.ask("holding", 2, 1, 1)))
+        bus.leave()
+
+    assert told[-1] == (2, held_in(2))
+    assert all(value == held_in(address) for address, value in told)
 
 
 def test_two_instruments_share_one_line(cable):
