@@ -61,6 +61,7 @@ def build_line(
     channels: list[dict[str, Any]],
     boil_down: BoilDownView | None = None,
     check_in: dict[str, Any] | None = None,
+    extra_hold_s: float | None = None,
 ) -> dict[str, Any]:
     """Assemble the line; every figure in it is finite or None."""
     line = {
@@ -95,6 +96,8 @@ def build_line(
         line["other_holds"] = _others(setting, estimate.others)
     if check_in is not None:
         line["check_in"] = check_in
+    if extra_hold_s is not None:
+        line["extra_hold_s"] = round(extra_hold_s, 0)
     return line if boil_down is None else {**line, "boil_down": _boil_down(boil_down)}
 
 

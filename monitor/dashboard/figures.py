@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from monitor.dashboard.facts import Facts
-from monitor.dashboard.words import clock, duration, interval, per_cent
+from monitor.dashboard.words import clock, countdown, duration, interval, per_cent
 
 __all__ = ["Figure", "Line", "Progress", "figure_words", "figures", "progress"]
 
@@ -81,8 +81,9 @@ def _time_left(line: Line, facts: Facts, now_s: float, utc_s: float | None) -> F
     left = line.get("remaining_s")
     late = _late((line.get("expected") or {}).get("late_s"))
     if left in (0, _NONE_LEFT):
-        certain = line.get("verdict") == "complete"
-        return Figure("Time left", "none", "" if certain else "but not certain yet", late)
+        if line.get("verdict") != "complete":
+            return Figure("Time left", "none", "but not certain yet", late)
+        return Figure("Time left", "none", aside=_extra_hold(line, now_s) or late)
     if left is None:
         return Figure("Time left", "not known yet", aside=late)
     since_s = max(0.0, now_s - line["elapsed_s"])
@@ -96,6 +97,15 @@ def _time_left(line: Line, facts: Facts, now_s: float, utc_s: float | None) -> F
     at = clock(utc_s + p50, facts.utc_offset_s, seconds=False) if utc_s is not None else ""
     aside = ", ".join(word for word in (f"about {at}" if at else "", late) if word)
     return Figure("Time left", duration(p50), f"({duration(p05)} to {duration(p95)})", aside)
+
+
+def _extra_hold(line: Line, now_s: float) -> str:
+    """The plan's further hold, counted down since the line was made; empty where it has none."""
+    left_s = line.get("extra_hold_s")
+    if left_s is None:
+        return ""
+    left_s = max(0.0, left_s - max(0.0, now_s - line["elapsed_s"]))
+    return f"further hold {countdown(left_s)} to go" if left_s > 0.0 else "further hold is over"
 
 
 def _late(late_s: float | None) -> str:

@@ -14,6 +14,7 @@ __all__ = [
     "clean",
     "clip",
     "clock",
+    "countdown",
     "duration",
     "elapsed_words",
     "figure",
@@ -98,6 +99,18 @@ def duration(seconds: float | None) -> str:
         return f"{minutes // 60} h {minutes % 60:02d} min"
     hours = int(seconds // 3600.0)
     return f"{hours // 24} d {hours % 24:02d} h"
+
+
+def countdown(seconds: float) -> str:
+    """Minutes and seconds, as a kitchen timer shows them.
+
+    >>> countdown(754.2), countdown(0.0), countdown(7200.0)
+    ('12:34', '0:00', '2:00:00')
+    """
+    whole = int(max(0.0, seconds))
+    if whole >= 3600:
+        return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+    return f"{whole // 60}:{whole % 60:02d}"
 
 
 def age(seconds: float) -> str:

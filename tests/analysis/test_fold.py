@@ -91,6 +91,21 @@ def test_a_timed_hold_is_complete_after_its_hold() -> None:
     assert not names(lines, "alarms")
 
 
+def test_a_further_hold_is_counted_down_and_changes_no_verdict() -> None:
+    plan = HOLD_PLAN + "[done]\nextra_hold_min = 4\n"
+    bodies = [*warming(1500), (1500.0, Heartbeat())]
+    lines, without = folded(bodies, plan, POT_RIG), folded(bodies, rig=POT_RIG)
+    assert [line["verdict"] for line in lines] == [line["verdict"] for line in without]
+    assert not any("extra_hold_s" in line for line in without)
+    held = [line for line in lines if line["verdict"] == "complete"]
+    assert [line for line in lines if "extra_hold_s" in line] == held
+    began_s = held[0]["elapsed_s"]
+    for line in held:
+        assert line["extra_hold_s"] == max(0.0, 240.0 - (line["elapsed_s"] - began_s))
+        assert line["remaining_s"] == 0
+    assert held[-1]["extra_hold_s"] == 0.0
+
+
 def test_a_timed_hold_that_is_never_reached_stalls() -> None:
     """The pot stands 25 K below the hold: off the profile, and not complete."""
     bodies = [(float(t), said(pot=min(20.0 + 5.0 * t / 60.0, 35.0) + 0.01 * (t % 5)))

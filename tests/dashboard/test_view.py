@@ -12,6 +12,7 @@ from monitor.analysis.conditions import CLASSES
 from monitor.dashboard.alarming import action_rows, action_words, alarm_view, alarms
 from monitor.dashboard.facts import Channel, Facts, facts_of
 from monitor.dashboard.figures import figures
+from monitor.dashboard.plain import plain_line
 from monitor.dashboard.sensors import Heard, sensor_view, trouble_first
 from monitor.dashboard.view import view_of
 from monitor.dashboard.words import clean, clip, wrap
@@ -125,6 +126,25 @@ def test_coolant_margin_is_loud_in_time(margin_K, level):
 def test_time_left_counts_down_between_lines():
     line = line_at(6000, expected=None)
     assert figures(line, FACTS, 6600.0, None)[1].value == "57 min"
+
+
+@pytest.mark.parametrize(
+    ("left_s", "since_s", "expected"),
+    [
+        (None, 0.0, "5 min late"),
+        (754.0, 0.0, "further hold 12:34 to go"),
+        (754.0, 4.0, "further hold 12:30 to go"),
+        (4.0, 9.0, "further hold is over"),
+        (0.0, 0.0, "further hold is over"),
+    ],
+)
+def test_the_plans_further_hold_is_counted_down_once_complete(left_s, since_s, expected):
+    extra = {} if left_s is None else {"extra_hold_s": left_s}
+    line = line_at(6000, verdict="complete", remaining_s=0, **extra)
+    time_left = view_of(line, FACTS, {}, 6000.0 + since_s, None).figures[1]
+    assert (time_left.value, time_left.aside) == ("none", expected)
+    if since_s == 0.0:
+        assert expected in plain_line(line)
 
 
 def test_nothing_is_made_up_before_the_first_line():
