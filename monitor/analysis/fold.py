@@ -433,6 +433,7 @@ class Fold:
             channels=channel_lines(state.channels, at),
             boil_down=view.boil_down,
             check_in=check_in_line(self._setting.plan.check_in_min, state.happened.person_s, at),
+            extra_hold_s=self._extra_hold_s(at, said),
         )
 
     def _remaining(self, view: View, said: Said) -> dict[str, float | None] | int | None:
@@ -443,6 +444,17 @@ class Fold:
         profile = self._setting.plan.profile
         left = hold_left_s(self._state.hold, self._state.heating, profile, view.now_s)
         return None if left is None else dict.fromkeys(("p05", "p50", "p95"), round(left, 0))
+
+    def _extra_hold_s(self, at: float, said: Said) -> float | None:
+        """What is left of the hold that the person adds after 'complete'; None where there is none.
+
+        It changes no verdict.
+        """
+        added_s = 60.0 * self._setting.plan.done.extra_hold_min
+        complete_s = self._state.verdict.complete_s or self._state.hold.complete_s
+        if added_s <= 0.0 or said.word != "complete" or complete_s is None:
+            return None
+        return max(0.0, added_s - (at - complete_s))
 
     def _stage(self, view: View) -> str:
         if self._state.boil_down.lasts:
