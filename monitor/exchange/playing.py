@@ -1,7 +1,7 @@
 """Readings that were kept, one row after the other, for an instrument that says them again.
 
-Lines of a table, or entries of a journal, become rows as they are asked for: nothing is held but
-the row at hand. What cannot be read is said in its place, and the next row is tried.
+Lines of a table, or entries of a journal, become rows as they are asked for; a few are held
+at a time. What cannot be read is said in its place, and the next row is tried.
 """
 
 from __future__ import annotations
@@ -9,8 +9,11 @@ from __future__ import annotations
 import csv
 import difflib
 import itertools
+import math
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from drivers.reading import ROLES, Quality
 from monitor.entries import Entry, Readings
@@ -18,6 +21,9 @@ from monitor.exchange.cells import number_of, separator_of, time_of
 from monitor.exchange.header import TableError, read_header
 
 __all__ = ["JournalRows", "Row", "TableRows", "Unreadable", "Wanted"]
+
+_AHEAD: Final = 20
+"""Rows behind a row by which its time is judged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,32 +107,38 @@ class TableRows:
         )
 
     def __iter__(self) -> Iterator[Row | Unreadable]:
-        before_s: float | None = None
-        for number, text in self._numbered():
-            if not text.strip():
-                continue
-            try:
-                row = self._row(text, before_s)
-            except ValueError as error:
+        before_s = -math.inf
+        parsed = self._parsed()
+        ahead: deque[tuple[int, Row | str]] = deque()
+        while True:
+            ahead.extend(itertools.islice(parsed, 1 + _AHEAD - len(ahead)))
+            if not ahead:
+                return
+            number, row = ahead.popleft()
+            trouble = row if isinstance(row, str) else _disorder(row.at_s, before_s, _times(ahead))
+            if isinstance(row, str) or trouble:
                 self.unreadable += 1
-                yield Unreadable(f"{self._file}, line {number}: {error}; passed over")
-                continue
-            before_s = row.at_s
-            yield row
+                yield Unreadable(f"{self._file}, line {number}: {trouble}; passed over")
+            else:
+                before_s = row.at_s
+                yield row
 
-    def _row(self, text: str, before_s: float | None) -> Row:
+    def _parsed(self) -> Iterator[tuple[int, Row | str]]:
+        """Each line that is not blank: its number and its row, or what is wrong with it."""
+        for number, text in self._numbered():
+            if text.strip():
+                try:
+                    yield number, self._row(text)
+                except ValueError as error:
+                    yield number, str(error)
+
+    def _row(self, text: str) -> Row:
         if not text.endswith("\n"):
             raise ValueError("it has no line end, so it may be cut or not yet written to its end")
         cells = self._parted(text)
         if len(cells) < len(self._cells) or any(c.strip() for c in cells[len(self._cells) :]):
             raise ValueError(f"{len(cells)} cells where the header has {len(self._cells)}")
-        at_s, _ = time_of(cells[self._time], self._absolute)
-        if before_s is not None and at_s < before_s:
-            raise ValueError(
-                f"its time is {before_s - at_s:g} s before that of the row above; "
-                "`mantlewatch import` puts rows in order"
-            )
-        return Row(at_s, tuple(self._said(cells)))
+        return Row(time_of(cells[self._time], self._absolute)[0], tuple(self._said(cells)))
 
     def _said(self, cells: Sequence[str]) -> Iterator[tuple[str, float | None, Quality]]:
         for name, index in self._columns:
@@ -136,6 +148,26 @@ class TableRows:
                 raise ValueError(f"column {self._cells[index]!r}: {error}") from error
             if value is not None:
                 yield name, value, Quality.GOOD
+
+
+def _times(rows: Iterable[tuple[int, Row | str]]) -> list[float]:
+    return [row.at_s for _, row in rows if isinstance(row, Row)]
+
+
+def _disorder(at_s: float, before_s: float, after_s: Sequence[float]) -> str:
+    """What is wrong with a row's time, seen from the rows around it; empty where nothing is.
+
+    One damaged time must not make all rows behind it look late.
+    """
+    if at_s < before_s:
+        return (
+            f"its time is {before_s - at_s:g} s before that of the row above; "
+            "`mantlewatch import` puts rows in order"
+        )
+    if not after_s or min(after_s) >= at_s:
+        return ""
+    overtaken = sum(before_s <= other_s < at_s for other_s in after_s)
+    return "its time is after that of most rows behind it" if 2 * overtaken > len(after_s) else ""
 
 
 def _columns(

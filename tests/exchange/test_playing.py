@@ -120,6 +120,21 @@ def test_a_bad_row_is_told_with_its_line_and_the_next_is_read(row, said):
     ]
 
 
+def test_one_damaged_time_costs_one_row():
+    """A time far ahead is wrong if the rows behind it are in order without it."""
+    text = "elapsed [s],pot_temperature [degC]\n" + "".join(
+        f"{at_s},{at_s}\n" for at_s in (1, 2, 3000, 3, 4, 5000, 6000, 5, 6, 7, 8, 8000)
+    )
+    found = rows_of(text)
+
+    assert [row.at_s for row in found if isinstance(row, Row)] == [1, 2, 3, 4, 5, 6, 7, 8, 8000]
+    assert [row.text.split(":")[0] for row in found if isinstance(row, Unreadable)] == [
+        "t.csv, line 4",
+        "t.csv, line 7",
+        "t.csv, line 8",
+    ]
+
+
 def test_a_row_that_is_cut_gives_no_number():
     """`20` may be all that is written yet of `203.5`."""
     (row, cut) = rows_of("elapsed [s],pot_temperature [degC]\n1,1\n2,20")

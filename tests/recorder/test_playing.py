@@ -2,6 +2,7 @@
 
 import csv
 import os
+import random
 import signal
 import time
 
@@ -109,6 +110,32 @@ def test_bad_rows_are_told_and_counted_and_the_rest_is_played(tmp_path):
     assert heard.states == ["connected", "bad-input", "ended"]
     assert "a.csv, line 3: 'x' is no number of seconds" in heard.events[2].text
     assert "line 8; rows that could not be read: 4" in heard.events[-1].text
+
+
+def test_a_day_of_damaged_rows_ends_as_a_day_and_holds_no_new_value(tmp_path):
+    """A row every 10 s for 24 h, a third of them cut, flipped, run together or noise."""
+    draw, path, whole = random.Random("damage"), tmp_path / "a.csv", set()
+    with path.open("wb") as file:
+        file.write(b"elapsed [s],pot_temperature [degC]\n")
+        for n in range(8640):
+            row = f"{10 * n},{n / 8:.3f}\n".encode()
+            kind = draw.random()
+            at = draw.randrange(len(row))
+            if kind < 0.1:
+                row = row[:at] + bytes([row[at] ^ 0x80]) + row[at + 1 :]
+            elif kind < 0.2:
+                row = draw.randbytes(draw.randrange(200)).translate(None, b"0123456789")
+            elif kind < 0.3:
+                row = row[:at].translate(None, b",")
+            else:
+                whole.add(n / 8)
+            file.write(row)
+    heard = played(setup(path, speed=1e7))
+
+    found = [r.value for s in heard.said for r in s.readings]
+    assert len(found) > 0.8 * len(whole)  # damage takes the row behind it along where no end is
+    assert set(found) <= whole
+    assert heard.states == ["connected", "bad-input", "ended"]
 
 
 def test_a_line_without_end_is_not_read_into_memory(tmp_path):
