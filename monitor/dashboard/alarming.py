@@ -65,6 +65,8 @@ class Alarm:
     """Shelved, out of service, or only the consequence of another."""
     over: bool
     """Its condition has gone."""
+    put_aside: bool = False
+    """Shelved or out of service: a person did that, and may take it back."""
 
 
 def alarms(
@@ -109,6 +111,7 @@ def alarm_view(alarm: Line, facts: Facts, now_s: float) -> Alarm:
         lets_go=state == "latched-acknowledged",
         aside=state in _ASIDE,
         over=state.startswith(("returned", "latched")),
+        put_aside=state in ("shelved", "out-of-service"),
     )
 
 

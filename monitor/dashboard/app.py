@@ -36,6 +36,9 @@ __all__ = ["DashboardApp", "run_dashboard"]
 
 _POLL_S = 0.25
 _SAID_S = 4.0
+_HUSH_S = 120.0
+_OUT_OF_SERVICE_S = 7 * 86_400.0
+"""The longest that an alarm may be out of service; nothing stays so for good."""
 
 
 class DashboardApp(App[str]):
@@ -47,6 +50,8 @@ class DashboardApp(App[str]):
         Binding("m", "mark", "mark"),
         Binding("a", "seen", "seen"),
         Binding("s", "shelve", "shelve"),
+        Binding("o", "out_of_service", "out of service"),
+        Binding("u", "take_back", "take back"),
         Binding("c", "check_in", "check in"),
         Binding("h", "hold_at", "hold at"),
         Binding("b", "big", "big"),
@@ -72,6 +77,7 @@ class DashboardApp(App[str]):
         self._monotonic_s = monotonic_s
         self._bell = Bell()
         self._called = 0
+        self._hushed_until_s = float("-inf")
         self._big = False
         self._said, self._said_until_s = "", 0.0
         self._standing: Standing = self._follower.standing()
@@ -147,13 +153,19 @@ class DashboardApp(App[str]):
         )
 
     def _ring(self) -> None:
-        """The bell while an alarm has been seen by nobody; once where a check-in comes near."""
+        """The bell while an alarm has been seen by nobody, or nothing is recorded or judged.
+
+        Once where a check-in comes near.
+        """
         if self._standing.finished:
             return
         check_in = self._view.check_in
         called = 0 if check_in is None else check_in.is_near + check_in.is_missed
-        calling = frozenset(alarm.priority for alarm in self._view.alarms if alarm.open)
-        if self._bell.strikes(self._monotonic_s(), calling, called > self._called):
+        calling = {alarm.priority for alarm in self._view.alarms if alarm.open}
+        now_s = self._monotonic_s()
+        if self._standing.alerts and now_s >= self._hushed_until_s:
+            calling.add("high")
+        if self._bell.strikes(now_s, frozenset(calling), called > self._called):
             self.bell()
         self._called = called
 
@@ -186,12 +198,18 @@ class DashboardApp(App[str]):
         self.push_screen(MarkLine(), keep)
 
     def action_seen(self) -> None:
-        """Acknowledge the first alarm that nobody has seen, or let a latched one go."""
+        """Acknowledge the first alarm that nobody has seen, or let a latched one go.
+
+        The bell that says that nothing is recorded rests for two minutes.
+        """
+        if self._standing.alerts:
+            self._hushed_until_s = self._monotonic_s() + _HUSH_S
         wanted = [a for a in self._view.alarms if a.open] or [
             a for a in self._view.alarms if a.lets_go
         ]
         if not wanted:
-            self._say("no alarm waits to be seen")
+            hushed = "; quiet for 2 min" if self._standing.alerts else ""
+            self._say(f"no alarm waits to be seen{hushed}")
             return
         alarm = wanted[0]
         name, channel, since_s = alarm.key
@@ -215,6 +233,27 @@ class DashboardApp(App[str]):
         name, channel, _ = alarm.key
         body = Shelved(name, alarm.shelf_s, channel, self._person)
         self._append(body, f"shelved for {alarm.shelf_s / 60:.0f} min: {alarm.headline}")
+
+    def action_out_of_service(self) -> None:
+        """Take the first alarm that has been seen out of service, until it is taken back."""
+        alarm = self._to_shelve()
+        if alarm is None:
+            self._say("no alarm to take out of service: press [a] first")
+        elif alarm.priority == "high":
+            self._say("an urgent alarm stays in service: [s] puts it aside for 2 min")
+        else:
+            name, channel, _ = alarm.key
+            body = Shelved(name, _OUT_OF_SERVICE_S, channel, self._person, out_of_service=True)
+            self._append(body, f"out of service: {alarm.headline}")
+
+    def action_take_back(self) -> None:
+        """The first alarm that somebody put aside calls again."""
+        alarm = next((a for a in self._view.alarms if a.put_aside), None)
+        if alarm is None:
+            self._say("no alarm is put aside")
+            return
+        name, channel, _ = alarm.key
+        self._append(Shelved(name, 0.0, channel, self._person), f"taken back: {alarm.headline}")
 
     def _to_shelve(self) -> Alarm | None:
         seen = (a for a in self._view.alarms if not a.open and not a.aside and not a.lets_go)

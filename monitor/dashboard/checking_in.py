@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.dashboard.figures import Line
+from monitor.dashboard.words import countdown
 
 __all__ = ["CheckIn", "check_in_of", "countdown"]
 
@@ -31,6 +32,11 @@ class CheckIn:
         return self.left_s <= min(_REMIND_S, _REMIND_SHARE * self.every_s)
 
     @property
+    def short(self) -> str:
+        """For the first line of the screen."""
+        return "[c] overdue" if self.is_missed else f"[c] in {countdown(self.left_s)}"
+
+    @property
     def notice(self) -> str:
         """What is to be said while it is near; empty where it is not."""
         if self.is_missed:
@@ -52,15 +58,3 @@ def check_in_of(line: Line, now_s: float, person_s: float) -> CheckIn | None:
         return None
     last_s = max(float(agreed["last_s"]), person_s)
     return CheckIn(last_s + float(agreed["every_s"]) - now_s, float(agreed["every_s"]))
-
-
-def countdown(seconds: float) -> str:
-    """Minutes and seconds, as a kitchen timer shows them.
-
-    >>> countdown(754.2), countdown(0.0), countdown(7200.0)
-    ('12:34', '0:00', '2:00:00')
-    """
-    whole = int(max(0.0, seconds))
-    if whole >= 3600:
-        return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
-    return f"{whole // 60}:{whole % 60:02d}"

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from rich.cells import cell_len
 
 from monitor.dashboard.alarming import Alarm, action_rows
-from monitor.dashboard.checking_in import countdown
 from monitor.dashboard.events import Event
 from monitor.dashboard.figures import Figure, Progress
 from monitor.dashboard.rows import Row, row_width, rule, to_width
@@ -44,7 +43,7 @@ def header_row(view: View, standing: Standing, cells: int) -> Row:
     kind = "REHEARSAL " if view.rehearsal else ""
     shape = {"recording": "●", "finished": "■"}.get(standing.word, "▲")
     agreed = None if standing.finished else view.check_in
-    due = f"[c] in {countdown(agreed.left_s)}  " if agreed else ""
+    due = f"{agreed.short}  " if agreed else ""
     right = f"{due}{kind}{shape} {standing.word}  {view.elapsed}" + (
         f"  {view.clock}" if view.clock else ""
     )

@@ -64,6 +64,11 @@ class Standing:
         """Nothing more will come."""
         return self.word == "finished"
 
+    @property
+    def alerts(self) -> bool:
+        """Nothing is recorded or judged, and somebody has to be called."""
+        return any(notice.level == "alert" for notice in self.notices)
+
 
 def standing_of(clues: Clues) -> Standing:
     """How the record stands; silence of a run that is not closed is never passed over."""

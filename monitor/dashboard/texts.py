@@ -20,6 +20,9 @@ _KEYS = (
      "until the same key lets it go."),
     ("s", "shelve the first alarm that has been seen: for half an hour, one of three triangles "
      "for two minutes"),
+    ("o", "out of service: as shelved, for what is known to be broken, until it is taken back; "
+     "none of three triangles"),
+    ("u", "take back the first alarm that was shelved or put out of service"),
     ("c", "check in: a sign that somebody is there, where the plan asks for one; the time left "
      "stands in the first line. Whatever else you say by key counts too."),
     ("h", "hold at: what if the pot were held at another temperature from now on: time left, and "
@@ -103,7 +106,11 @@ def full_text(view: View, standing: Standing, events: Sequence[Event], cells: in
         _part("Evidence", view.evidence, cells),
         _part(
             "Channels",
-            [f"{s.name}: {s.value}, {s.age or 'never'} old, {s.state}" for s in view.sensors],
+            [
+                f"{s.name}: {s.value}, {s.age or 'never'} old, {s.state}"
+                + (f"; {s.more}" if s.more else "")
+                for s in view.sensors
+            ],
             cells,
         ),
         _part("Log, newest first", [f"{e.when}  {e.text}" for e in reversed(events)], cells),

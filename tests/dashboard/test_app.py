@@ -9,6 +9,7 @@ from monitor.dashboard.asking import MarkLine, Reading, StopOrLeave
 from monitor.dashboard.bell import Bell
 from monitor.dashboard.rows import row_text
 from monitor.dashboard.screenshot import screenshot_svg
+from monitor.dashboard.standing import Notice, Standing
 from monitor.dashboard.widgets import Sheet
 from monitor.entries import Acknowledged, Mark, Shelved, StopRequested
 from monitor.journal import Journal, LineWriter, Reader, append_entry
@@ -103,6 +104,54 @@ async def test_only_a_seen_alarm_is_shelved_and_an_urgent_one_for_two_minutes(li
         await pilot.press("a", "s")
 
     assert entries_of(path, Shelved) == [Shelved("gas-in-room", 120.0, "room", "kim")]
+
+
+async def test_out_of_service_is_for_what_is_not_urgent_and_is_taken_back(tmp_path, follow):
+    last = {"alarms": [alarm(state="acknowledged"), GAS | {"state": "acknowledged"}]}
+    path = make_journal(tmp_path / "a.run", closed=False, last=last)
+    app = DashboardApp(path, follower=follow(path), person="kim")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("o")
+        assert "stays in service" in text_of(app)
+        await pilot.press("u")
+        assert "no alarm is put aside" in text_of(app)
+    assert not entries_of(path, Shelved)
+
+    for number, (state, key) in enumerate((("acknowledged", "o"), ("out-of-service", "u"))):
+        path = make_journal(
+            tmp_path / f"{number}.run", closed=False, last={"alarms": [alarm(state=state)]}
+        )
+        app = DashboardApp(path, follower=follow(path), person="kim")
+        async with app.run_test(size=(80, 24)) as pilot:
+            await pilot.press(key)
+        (said,) = entries_of(path, Shelved)
+        assert (said.name, said.channel, said.who) == ("coolant-warm", "coolant_out", "kim")
+        assert (said.for_s > 0.0, said.out_of_service) == ((key == "o"), (key == "o"))
+
+
+async def test_a_record_that_has_ended_unasked_rings_and_is_hushed_for_two_minutes(
+    tmp_path, follow, monkeypatch
+):
+    path = make_journal(tmp_path / "a.run", closed=False)
+    rung, now_s = [], [1000.0]
+    app = DashboardApp(path, follower=follow(path), person="kim", monotonic_s=lambda: now_s[0])
+    monkeypatch.setattr(app, "bell", lambda: rung.append(now_s[0]))
+    alert = Standing("not recording", (Notice("alert", "NOT RECORDING"),), 5.0)
+    monkeypatch.setattr(app._follower, "standing", lambda: alert)
+
+    def struck(for_s):
+        rung.clear()
+        for _ in range(round(4 * for_s)):
+            now_s[0] += 0.25
+            app._tick()
+        return len(rung)
+
+    async with app.run_test(size=(80, 24)) as pilot:
+        assert struck(8.0) == 6
+        await pilot.press("a")
+        assert "quiet for 2 min" in text_of(app)
+        assert struck(119.0) == 0
+        assert struck(8.0) >= 3
 
 
 @pytest.mark.parametrize(
@@ -210,6 +259,7 @@ async def test_the_bell_rings_again_until_the_urgent_alarm_is_seen(live, follow,
     now_s = [1000.0]
     app = DashboardApp(path, follower=follow(path), person="kim", monotonic_s=lambda: now_s[0])
     monkeypatch.setattr(app, "bell", lambda: rung.append(now_s[0]))
+    monkeypatch.setattr(app._follower, "standing", lambda: Standing("recording", ()))
 
     def struck(for_s):
         rung.clear()
