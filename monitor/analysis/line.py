@@ -13,6 +13,7 @@ from monitor.analysis.boil_down_state import BoilDownView
 from monitor.analysis.channels import ChannelState, ne107_state
 from monitor.analysis.conditions import Findings, Needs
 from monitor.analysis.coolant import CoolantView
+from monitor.analysis.counting import rate_per_s
 from monitor.analysis.estimate import Band, Estimate, OtherHolds, RemainingBand
 from monitor.analysis.expected import Heating
 from monitor.analysis.restart import Restart
@@ -153,7 +154,10 @@ def remaining_data(band: RemainingBand | None) -> dict[str, float | None] | None
 
 
 def channel_lines(channels: Mapping[str, ChannelState], now_s: float) -> list[dict[str, Any]]:
-    """Every channel with its last number, the age of that, and its state by NAMUR NE 107."""
+    """Every channel with its last number, the age of that, and its state by NAMUR NE 107.
+
+    A counter has `per_s` beside its count.
+    """
     return [
         {
             "name": state.name,
@@ -163,6 +167,7 @@ def channel_lines(channels: Mapping[str, ChannelState], now_s: float) -> list[di
             "age_s": None if state.value is None else round(max(now_s - state.value_s, 0.0), 1),
             "quality": state.quality.value,
             "state": ne107_state(state, now_s),
+            **({} if (per_s := rate_per_s(state, now_s)) is None else {"per_s": per_s}),
         }
         for state in channels.values()
     ]

@@ -13,18 +13,18 @@ import sys
 import time
 from dataclasses import dataclass
 from threading import Event, Thread
-from typing import Any, Final
+from typing import Final
 
 from monitor.chemistry.bubbles import count_interval
 from monitor.commands.listening import Heard, events_of
 from monitor.commands.rig_writing import write_rig
 from monitor.commands.saying import UsageError, answer_json, complain, note, say
-from monitor.plan.model import ChannelSpec, InstrumentSpec, Rig
+from monitor.plan.bubble_volume import COUNTERS
+from monitor.plan.model import InstrumentSpec, Rig
 from monitor.plan.rig_edit import EditError, with_figures
 
-__all__ = ["COUNTERS", "Rate", "bubble", "rate_of", "rate_text", "volume_of"]
+__all__ = ["Rate", "bubble", "rate_of", "rate_text"]
 
-COUNTERS: Final = ("bubble_count", "inlet_bubble_count")
 _CANNOT_OPEN = 3
 _NOT_WELL = 1
 _LEAST: Final = 20
@@ -71,21 +71,6 @@ def rate_text(rate: Rate, at_least: bool) -> str:
         f"{rate.counted} in {rate.for_s:.3g} s: {rate.middle:.3g} a second "
         f"({rate.low:.2g} to {rate.high:.2g}, 95 % by Poisson)"
     )
-
-
-def volume_of(channel: ChannelSpec) -> dict[str, Any]:
-    """Volume of a bubble, its standard uncertainty, and whence it is known. [mL]"""
-    if channel.bubble_mL is None:
-        source = "not known: state bubble_mL or bore_mm, or measure it with --bubble"
-        return {"mL": None, "u_mL": None, "source": source}
-    if channel.bubble_is_estimate:
-        source = (
-            f"estimated: a bore of {channel.bore_mm:g} mm in {channel.liquid}, at its tip's depth "
-            "(Tate's law, correction of Harkins and Brown)"
-        )
-    else:
-        source = "as the rig file states"
-    return {"mL": channel.bubble_mL, "u_mL": channel.bubble_u_mL, "source": source}
 
 
 def bubble(rig: Rig, arguments: argparse.Namespace) -> int:

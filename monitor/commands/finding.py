@@ -6,16 +6,18 @@ import argparse
 import shutil
 import sys
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 from drivers.reading import ROLES, Quality
 from monitor.analysis.channels import ne107_state
-from monitor.commands.bubbling import COUNTERS, rate_of, rate_text, volume_of
+from monitor.commands.bubbling import rate_of, rate_text
 from monitor.commands.causes import Trouble, hints_of, shared_ports, trouble_of, troubles_of
 from monitor.commands.following import answered
 from monitor.commands.listening import Heard, hear
 from monitor.commands.saying import UsageError, answer_json, complain, say
 from monitor.commands.starting import load_rig
+from monitor.plan.bubble_volume import COUNTERS, volume_of
 from monitor.plan.model import ChannelSpec, Rig
 
 __all__ = ["rig"]
@@ -134,18 +136,15 @@ def _bubbles_dict(heard: Heard, channel: ChannelSpec) -> dict[str, Any]:
     if rate is not None:
         digits = (float(f"{n:.3g}") for n in (rate.low, rate.middle, rate.high))
         per_s = dict(zip(("low", "middle", "high"), digits, strict=True))
-    return {"bubbles_per_s": per_s, "bubble": volume_of(channel)}
+    return {"bubbles_per_s": per_s, "bubble": asdict(volume_of(channel))}
 
 
 def _bubble_lines(heard: Heard, channel: ChannelSpec) -> Iterator[str]:
-    rate, volume = rate_of(heard, channel.name), volume_of(channel)
-    reading = heard.last.get(channel.name)
+    rate, reading = rate_of(heard, channel.name), heard.last.get(channel.name)
     at_least = reading is not None and reading.quality is Quality.AT_LEAST
     if rate is not None:
         yield f"    {rate_text(rate, at_least)}"
-    u_mL = "" if volume["u_mL"] is None else f" +- {volume['u_mL']:.2g}"
-    size = "" if volume["mL"] is None else f" {volume['mL']:.2g}{u_mL} mL,"
-    yield f"    one bubble:{size} {volume['source']}"
+    yield f"    {volume_of(channel).text()}"
 
 
 def _lines(heard: Heard, now_s: float) -> list[str]:

@@ -9,6 +9,7 @@ from pathlib import Path
 from drivers.reading import ROLES
 from monitor.dashboard.words import clean
 from monitor.entries import RunStarted
+from monitor.plan.bubble_volume import COUNTERS, volume_of
 from monitor.plan.files import FileErrors, parse_plan, parse_rig
 from monitor.plan.model import ChannelSpec, Plan
 
@@ -23,6 +24,8 @@ class Channel:
     role: str
     unit: str
     """Canonical unit of the role, in which readings are kept."""
+    about: str = ""
+    """Of a bubble counter: what one bubble holds, and whence that is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +61,12 @@ def facts_of(
         utc_offset_s=start.utc_offset_s,
         plan=plan,
         channels=tuple(
-            Channel(c.name, c.role, ROLES[c.role].unit if c.role in ROLES else "")
+            Channel(
+                c.name,
+                c.role,
+                ROLES[c.role].unit if c.role in ROLES else "",
+                volume_of(c).text() if c.role in COUNTERS else "",
+            )
             for c in _channels(start.rig_toml if rig_toml is None else rig_toml)
         ),
         stop_plan={name: clean(text) for name, text in plan.stop_plan} if plan else {},

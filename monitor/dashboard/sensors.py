@@ -31,6 +31,8 @@ class Sensor:
     age: str
     state: str
     level: str = ""
+    more: str = ""
+    """Of a counter, where there is room: the count, the rate's interval, what one bubble holds."""
 
 
 _SILENT_AFTER_S: Mapping[str, float] = {"train_pressure": 3.0, "room_no2": 10.0}
@@ -89,7 +91,24 @@ def sensor_view(channel: Channel, heard: Heard | None, judged: Line | None, now_
     old_s = max(0.0, now_s - heard.elapsed_s)
     state, level = _state(channel, heard, judged, old_s)
     value = figure(heard.value, channel.unit, _PLACES.get(channel.unit))
-    return Sensor(name, value, age(old_s), state, level)
+    rate, interval = _rate(judged)
+    more = "; ".join(
+        part for part in (interval and f"{value} counted", interval, channel.about) if part
+    )
+    return Sensor(name, rate or value, age(old_s), state, level, more)
+
+
+def _rate(judged: Line | None) -> tuple[str, str]:
+    """Counts a second and their interval, in words; empty for what is no counter."""
+    per_s = judged.get("per_s") if judged else None
+    if per_s is None:
+        return "", ""
+    if per_s["p95"] is None:
+        return f">{per_s['p50']:.2g}/s", f"at least {per_s['p50']:.2g} a second"
+    return (
+        f"{per_s['p50']:.2g}/s",
+        f"{per_s['p05']:.2g} to {per_s['p95']:.2g} a second (90 %, Poisson)",
+    )
 
 
 def _state(channel: Channel, heard: Heard, judged: Line | None, old_s: float) -> tuple[str, str]:

@@ -61,7 +61,7 @@ def test_rate_interval_and_volume_are_shown(call: Call, pty: Pty) -> None:
 @pytest.mark.parametrize(
     ("more", "told"),
     [
-        ("", "not known: state bubble_mL or bore_mm, or measure it with --bubble"),
+        ("", "volume not known: state bubble_mL or bore_mm, or measure it"),
         (", bubble_mL = 0.11, bubble_u_mL = 0.02", "0.11 +- 0.02 mL, as the rig file states"),
         (", bubble_mL = 0.11, bore_mm = 5", "0.11 mL, as the rig file states"),
     ],
