@@ -61,7 +61,10 @@ VERSION = "5"
 """Version of state and rules: a checkpoint of another one is folded anew."""
 
 TICK_S = 10.0
-HEAVY_S = 60.0
+HEAVY_S = 120.0
+"""How often all is fitted anew; twice as often at first and where the end is near."""
+_END_NEAR_S = 2700.0
+_END_LIKELY = 0.02
 _QUIET_S = 600.0
 _FAST_S = 1.0
 _HOLE_S = 5.0
@@ -301,9 +304,16 @@ class Fold:
 
     def _heavy_every_s(self, at: float) -> float:
         """A run complete for a while is estimated more rarely: the rules see gas first."""
-        complete_s = self._state.verdict.complete_s
-        settled = complete_s is not None and at - complete_s >= _SETTLED_S
-        return _HEAVY_SETTLED_S if settled else HEAVY_S
+        complete_s, estimate = self._state.verdict.complete_s, self._state.estimate
+        if complete_s is not None and at - complete_s >= _SETTLED_S:
+            return _HEAVY_SETTLED_S
+        if estimate is None:
+            return 0.5 * HEAVY_S
+        if estimate.remaining_s is None:
+            return HEAVY_S
+        soonest = estimate.remaining_s.p05
+        near = soonest is not None and soonest < _END_NEAR_S and estimate.past_peak > 0.5
+        return 0.5 * HEAVY_S if near or estimate.p_done > _END_LIKELY else HEAVY_S
 
     def _boil_down(self, view: View) -> None:
         state, expected = self._state, self._setting.boil_down

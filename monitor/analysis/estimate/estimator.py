@@ -35,6 +35,9 @@ __all__ = ["begin", "carry", "update"]
 _Array = NDArray[np.float64]
 
 _STEP_S = 60.0
+"""Rates are those of a minute before to a minute after."""
+
+_AHEAD_S = 120.0
 """How far `Estimate.ahead` looks."""
 
 _AT_ODDS = 0.5
@@ -56,7 +59,7 @@ def begin(setup: Setup) -> EstimatorState:
 def update(
     state: EstimatorState, bins: BinStore, setup: Setup, about: Circumstances
 ) -> tuple[EstimatorState, Estimate]:
-    """A heavy tick, once a minute of journal time."""
+    """A heavy tick, once in a minute or two of journal time."""
     layout = layout_of(setup.network, setup.plan.done)
     state = replace(state, shut=_shut(state, about))
     grid = build_grid(_first_s(bins, about.now_s), about.now_s)
@@ -70,7 +73,7 @@ def update(
     if warmth is None:
         return state, _in_plan_order(blind_estimate(setup, layout, grid, signals), setup, layout)
     heard = _heard(signals, grid, state.rough)
-    tick = int(about.now_s // 60.0)
+    tick = state.ticks + 1
     past = Past(layout, grid, warmth, heard, state.hold)
     hold, start = find_hold(past, state.at, tick)
     past = replace(past, hold=hold)
@@ -80,6 +83,7 @@ def update(
     estimate, ahead = _estimate(setup, past, nudged, about, molar_mL)
     state = replace(
         state,
+        ticks=tick,
         at=cloud.at,
         best=cloud.family,
         shares=cloud.shares,
@@ -96,8 +100,8 @@ def update(
 
 
 def carry(estimate: Estimate, dt_s: float) -> Estimate:
-    """The estimate `dt_s` seconds later, as it was foreseen; beyond a minute it stands still."""
-    part = min(max(dt_s / _STEP_S, 0.0), 1.0)
+    """The estimate `dt_s` seconds later, as it was foreseen; beyond two minutes it stands still."""
+    part = min(max(dt_s / _AHEAD_S, 0.0), 1.0)
     later = estimate.ahead
     moved = replace(
         estimate,
@@ -204,9 +208,12 @@ def _estimate(
     volumes = layout.gas_mol * molar_mL
     before = _interpolated(past.grid.edges_s, alpha, float(past.grid.edges_s[-1]) - _STEP_S)
     after = _interpolated(ahead.edges_s, ahead.course.alpha, _STEP_S)
-    after2 = _interpolated(ahead.edges_s, ahead.course.alpha, 2 * _STEP_S)
+    then, then_before, then_after = (
+        _interpolated(ahead.edges_s, ahead.course.alpha, _AHEAD_S + shift)
+        for shift in (0.0, -_STEP_S, _STEP_S)
+    )
     now = _described(setup, layout, w, before, alpha[-1], after, amount * volumes)
-    later = _described(setup, layout, w, alpha[-1], after, after2, amount * volumes)
+    later = _described(setup, layout, w, then_before, then, then_after, amount * volumes)
     patience = 60.0 * setup.plan.done.patience_min
     done = network.fractions(alpha[-1])[:, layout.done] >= layout.fraction
     estimate = replace(
@@ -217,7 +224,7 @@ def _estimate(
         past_peak=float(w @ _past_peak(past, cloud, ahead)),
         p_beyond_patience=float(w @ (~done & (ahead.time_s > patience))),
         p_beyond_patience_frozen=float(w @ (~done & (ahead.frozen_s > patience))),
-        ahead=replace(later, at_s=about.now_s + _STEP_S),
+        ahead=replace(later, at_s=about.now_s + _AHEAD_S),
     )
     return estimate, ahead
 

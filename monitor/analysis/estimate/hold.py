@@ -14,7 +14,7 @@ __all__ = ["find_hold"]
 
 _Array = NDArray[np.float64]
 
-_LOOKED_FOR_EVERY = 3
+_LOOKED_FOR_EVERY = 2
 """Ticks."""
 _HELD_FOR_S = (600.0, 1200.0, 1800.0, 2700.0, 3600.0, 5400.0, 7200.0)
 _PACES = (0.02, 0.15, 0.5)
@@ -28,7 +28,7 @@ def find_hold(
 ) -> tuple[tuple[float, float] | None, Mapping[str, tuple[float, ...]]]:
     """Since when, and at what pace, a hold-back would explain most, and where to start from then.
 
-    Looked for every third tick, with the kinetics of the rival itself and with those of the plan's
+    Looked for every other tick, with the kinetics of the rival itself and with those of the plan's
     shape. A step that has hardly begun is not held back.
     """
     held = next(f for f in FAMILIES if f.held)

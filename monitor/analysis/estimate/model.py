@@ -143,13 +143,15 @@ class Estimate:
     others: OtherHolds | None = None
     """None before anything comes, and once all is done."""
     ahead: Estimate | None = None
-    """What is foreseen one minute later; `carry` goes along it."""
+    """What is foreseen two minutes later; `carry` goes along it."""
 
 
 @dataclass(frozen=True, slots=True)
 class EstimatorState:
     """What is remembered between heavy ticks. Plain values: JSON keeps every bit."""
 
+    ticks: int = 0
+    """Heavy ticks that fitted kinetics so far."""
     at: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """Where each family of shapes has its best fit, in the standard coordinates."""
     best: str = ""
@@ -170,6 +172,7 @@ class EstimatorState:
     def to_data(self) -> dict[str, Any]:
         """Plain JSON-able values."""
         return {
+            "ticks": self.ticks,
             "at": {name: list(z) for name, z in self.at.items()},
             "best": self.best,
             "shares": dict(self.shares),
@@ -184,6 +187,7 @@ class EstimatorState:
     def from_data(cls, data: Mapping[str, Any]) -> EstimatorState:
         """The state of which `to_data` made `data`."""
         return cls(
+            data["ticks"],
             {name: tuple(z) for name, z in data["at"].items()},
             data["best"],
             dict(data["shares"]),
