@@ -9,10 +9,17 @@ from __future__ import annotations
 from monitor.analysis.channels import ChannelState, late_rate
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Estimate
-from monitor.analysis.verdict_state import EvidenceLine, Verdict, kinds_now, kinds_of_rig
+from monitor.analysis.verdict_state import (
+    EvidenceLine,
+    Verdict,
+    held_back,
+    held_back_words,
+    kinds_now,
+    kinds_of_rig,
+)
 from monitor.analysis.view import View
 
-__all__ = ["follow_completion", "watch_calm"]
+__all__ = ["follow_completion", "take_back_at_once", "watch_calm"]
 
 _EXPLAINS = (
     "outlet-blocked", "suck-back", "flask-broken", "leak-suspected", "probe-slipped",
@@ -28,6 +35,17 @@ _AGAIN_N = 3
 """Ticks on end at which more has to come before it is gas."""
 
 _AGAIN_S = 900.0
+
+_CALM_ROLES = (
+    ("bubble_count", 1.0, 0.05),
+    ("inlet_bubble_count", 1.0, 0.05),
+    ("outlet_flow", 1.0, None),
+    ("pot_mass", -1.0, None),
+)
+"""(role, sign of what leaves, least change a second; None: by the channel's own noise)."""
+
+_HELD_BACK = 0.2
+"""Likelihood of the rival, that the end is only feigned, up to which it is left aside."""
 
 
 def follow_completion(verdict: Verdict, view: View, estimate: Estimate, findings: Findings) -> None:
@@ -47,7 +65,8 @@ def follow_completion(verdict: Verdict, view: View, estimate: Estimate, findings
     ]
     verdict.evidence += last
     if verdict.complete_s is not None:
-        _perhaps_take_back(verdict, view, estimate, findings)
+        if estimate.p_done < 0.5 and kinds_now(view, estimate):
+            _take_back(verdict, view, f"conversion is now only {100 * estimate.p_done:.0f} % sure")
     elif all(line.state == "holds" for line in last):
         verdict.complete_s = now
         verdict.complete_kinds = len(kinds_now(view, estimate))
@@ -74,6 +93,12 @@ def _weigh(
         _would_show(verdict, view, estimate),
         _fits(estimate),
         _line("no sudden loss of rate", loss or "none seen", "none", not loss),
+        _line(
+            "nothing feigns the end",
+            held_back_words(estimate, done.fraction),
+            f"{100 * _HELD_BACK:g} %",
+            held_back(estimate, done.fraction) <= _HELD_BACK,
+        ),
         _line("gas is quiet", again or "quiet", "quiet", not again),
         _line("no other cause of silence", ", ".join(others) or "none found", "none", not others),
     ]
@@ -142,27 +167,29 @@ def _line(name: str, value: str, threshold: str, holds: bool) -> EvidenceLine:
     return EvidenceLine(name, value, threshold, "holds" if holds else "fails")
 
 
-def _perhaps_take_back(
-    verdict: Verdict, view: View, estimate: Estimate, findings: Findings
-) -> None:
-    assert verdict.complete_s is not None
+def take_back_at_once(verdict: Verdict, view: View, findings: Findings) -> None:
+    """Once complete: gas that comes again, or evidence that proves false, ends it at once."""
+    if verdict.complete_s is None:
+        return
     why = view.gas_again_why
     for finding in findings.shown():
         if finding.name in _EXPLAINS and finding.since_s <= verdict.complete_s:
             why = why or f"{finding.name}: {finding.why}"
-    if not why and estimate.p_done < 0.5 and kinds_now(view, estimate):
-        why = f"conversion is now only {100 * estimate.p_done:.0f} % sure"
     if why:
-        verdict.complete_s, verdict.rule_since_s = None, None
-        verdict.taken_back_s, verdict.taken_back_why = view.now_s, why
+        _take_back(verdict, view, why)
+
+
+def _take_back(verdict: Verdict, view: View, why: str) -> None:
+    verdict.complete_s, verdict.rule_since_s = None, None
+    verdict.taken_back_s, verdict.taken_back_why = view.now_s, why
 
 
 def watch_calm(verdict: Verdict, view: View) -> None:
     """Once complete, notice gas that comes again: more bubbles, more lost, than ever since."""
     now = view.now_s
-    for role, sign, least in (("bubble_count", 1.0, 0.05), ("pot_mass", -1.0, None)):
+    for role, sign, least in _CALM_ROLES:
         for state in view.of(role):
-            rate = late_rate(state, now, _CALM_S) if state.is_live(now) else None
+            rate = _rate(state, now) if state.is_live(now) else None
             stepped_s = max(state.jump_s, view.memory.get(f"step:{state.name}", -_CALM_S))
             if rate is None or now - stepped_s < _CALM_S:
                 view.memory.pop(f"again:{state.name}", None)
@@ -171,10 +198,20 @@ def watch_calm(verdict: Verdict, view: View) -> None:
                 verdict.calm.pop(state.name, None)
                 continue
             floor = 10.0 * max(state.noise(), 1e-4) / _CALM_S if least is None else least
+            if role == "outlet_flow":
+                floor *= _CALM_S / 60.0
             _compare(verdict, view, state, sign * rate, floor)
     if verdict.again_s is not None and now - verdict.again_s > _AGAIN_S:
         verdict.again_s = None
     view.gas_again_why = "" if verdict.again_s is None else verdict.again_why
+
+
+def _rate(state: ChannelState, now_s: float) -> float | None:
+    """What a channel gained a second; of a flow meter what it showed, in mL a second."""
+    if state.role != "outlet_flow":
+        return late_rate(state, now_s, _CALM_S)
+    late = [value for at, value in state.recent if at > now_s - _CALM_S]
+    return sum(late) / len(late) / 60.0 if late else None
 
 
 def _compare(verdict: Verdict, view: View, state: ChannelState, rate: float, floor: float) -> None:
@@ -185,6 +222,7 @@ def _compare(verdict: Verdict, view: View, state: ChannelState, rate: float, flo
     view.memory[again] = 0.0 if rate <= 2.0 * calm + floor else view.memory.get(again, 0.0) + 1.0
     if view.memory[again] < _AGAIN_N:
         return
-    unit = "bubbles" if state.unit == "1" else state.unit
+    unit = {"1": "bubbles", "mL/min": "mL"}.get(state.unit, state.unit)
+    before = 60.0 * max(calm, 0.0) + 0.0
     verdict.again_s = view.now_s
-    verdict.again_why = f"{60.0 * rate:.2g} {unit}/min again, {60.0 * calm:.2g} {unit}/min before"
+    verdict.again_why = f"{60.0 * rate:.2g} {unit}/min again, {before:.2g} {unit}/min before"

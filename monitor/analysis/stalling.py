@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from monitor.analysis.conditions import Findings
-from monitor.analysis.estimate import Estimate
+from monitor.analysis.estimate import Band, Estimate, Evidence
 from monitor.analysis.verdict_state import Verdict
 from monitor.analysis.view import View
 from monitor.plan.profile import segment_at
@@ -15,6 +15,9 @@ LEFT_S = 600.0
 
 _FORESEEN_S = 900.0
 """What was foreseen before anything came is a prior, and no witness."""
+
+_STILL = 0.6
+"""Once stalled it takes a likelihood lower by this factor to be so no more."""
 
 _LEAST_RATE = 0.08
 _LOST_SHARE = 0.45
@@ -29,7 +32,8 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate) -> None:
         beyond = estimate.p_beyond_patience_frozen
     has_left = heating.left_s is not None and now - heating.left_s >= LEFT_S
     sure = 0.5 if on_last_hold(view) or has_left else 0.9
-    if beyond < sure or _as_planned(view):
+    limit = sure if verdict.beyond_since_s is None else _STILL * sure
+    if beyond < limit or _as_planned(view):
         verdict.beyond_since_s = None
     elif verdict.beyond_since_s is None:
         verdict.beyond_since_s = now
@@ -40,7 +44,7 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
 
     The fit soon believes that all is over; what it foresaw before the fall is the better witness.
     """
-    seen, expected = estimate.evidence.rate_seen, estimate.evidence.rate_expected
+    seen, expected = _most_seen(estimate.evidence), estimate.evidence.rate_expected
     if seen is None:
         return
     if verdict.loss_s is not None:
@@ -65,6 +69,12 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
             f"{100 * max(seen.p50, 0.0):.0f} % of the step an hour seen,"
             f" {100 * expected.p50:.0f} % foreseen at this temperature"
         )
+
+
+def _most_seen(evidence: Evidence) -> Band | None:
+    """The rate by the channel that shows most: what one still shows has not stopped."""
+    rates = [channel.rate for channel in evidence.channels if channel.rate is not None]
+    return max(rates, key=lambda rate: rate.p50, default=evidence.rate_seen)
 
 
 def on_last_hold(view: View) -> bool:

@@ -5,9 +5,10 @@ Order: complete, unclear, stalled, heating, tailing, evolving.
 
 from __future__ import annotations
 
-from monitor.analysis.completion import follow_completion, watch_calm
+from monitor.analysis.completion import follow_completion, take_back_at_once, watch_calm
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Estimate
+from monitor.analysis.outvoting import follow_votes, out_since, out_words
 from monitor.analysis.restart import restart_of
 from monitor.analysis.stalling import (
     causes_of_stall,
@@ -16,12 +17,26 @@ from monitor.analysis.stalling import (
     time_stall,
     watch_loss,
 )
-from monitor.analysis.verdict_state import Said, Verdict, kinds_now, kinds_of_rig
+from monitor.analysis.verdict_state import (
+    Said,
+    Verdict,
+    held_back,
+    held_back_words,
+    kinds_now,
+    kinds_of_rig,
+)
 from monitor.analysis.view import View
 
 __all__ = ["decide", "distrusted"]
 
-_UNCLEAR_S = 120.0
+_UNCLEAR_S, _CLEAR_S = 120.0, 180.0
+"""So long there is a reason before it is said, and so long none before it is said no more."""
+_BEFORE_S = {"probe-slipped": 480.0, "zero-tracking": 480.0, "channels-disagree": 300.0}
+"""So long a fault may have lasted before its finding began: the windows of the rules."""
+
+_FEIGNED = 0.5
+"""Likelihood from which on a feigned end is held against the real one."""
+
 _BEGUN, _BACK = 3, 10
 """Estimates in a row that begin evolution, or take it back."""
 
@@ -33,15 +48,20 @@ def distrusted(view: View, findings: Findings) -> dict[str, float]:
         if finding.channel is not None and finding.name in (
             "channel-frozen", "probe-slipped", "zero-tracking", "unit-changed", "probe-open",
         ):  # fmt: skip
-            out[finding.channel] = min(finding.since_s, out.get(finding.channel, finding.since_s))
+            since_s = finding.since_s
+            since_s = max(since_s - _BEFORE_S.get(finding.name, 0.0), 0.0)
+            out[finding.channel] = min(since_s, out.get(finding.channel, since_s))
     if len(kinds_of_rig(view)) >= 3:
         # Three kinds: the one that parted from the others is outvoted.
         for finding in findings.shown():
             if finding.name == "channels-disagree" and finding.channel is not None:
-                out.setdefault(finding.channel, finding.since_s)
+                since_s = max(finding.since_s - _BEFORE_S[finding.name], 0.0)
+                out.setdefault(finding.channel, since_s)
     for state in view.channels.values():
         if state.suspended:
             out.setdefault(state.name, state.suspended_s)
+    for name, since_s in out_since(view).items():
+        out[name] = min(since_s, out.get(name, since_s))
     return out
 
 
@@ -49,8 +69,10 @@ def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> 
     """The verdict at a tick. `is_heavy`: the estimate is of this very tick, not carried on."""
     estimate = view.estimate
     watch_calm(verdict, view)
+    take_back_at_once(verdict, view, findings)
     if is_heavy and estimate is not None:
         _watch_begin(verdict, view, estimate)
+        follow_votes(verdict, view)
         watch_loss(verdict, view, estimate)
         follow_completion(verdict, view, estimate, findings)
         time_stall(verdict, view, estimate)
@@ -61,8 +83,8 @@ def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> 
     if verdict.restart is not None:
         verdict.why += verdict.restart.words
     if verdict.complete_s is None and verdict.taken_back_s is not None:
-        verdict.why.append(
-            f"'complete' taken back at {verdict.taken_back_s:.0f} s: {verdict.taken_back_why}"
+        verdict.why.insert(
+            0, f"'complete' taken back at {verdict.taken_back_s:.0f} s: {verdict.taken_back_why}"
         )
     return Said(verdict.word, tuple(verdict.why), tuple(verdict.evidence), verdict.restart)
 
@@ -84,7 +106,8 @@ def _in_order(verdict: Verdict, view: View, findings: Findings) -> tuple[str, li
     if estimate is None or verdict.begun_s is None:
         return "heating", _heating_why(view)
     verdict.tailing = _is_past_peak(verdict, view, estimate)
-    why = [_gas_now(view), *_missing(verdict)]
+    why = [_gas_now(view), *(out_words(view, name) for name in out_since(view))]
+    why += _missing(verdict)
     return ("tailing" if verdict.tailing else "evolving"), [w for w in why if w]
 
 
@@ -126,9 +149,14 @@ def _done_name(view: View) -> str:
 
 def _unclear_why(verdict: Verdict, view: View, findings: Findings) -> list[str]:
     why = _contradiction(verdict, view, findings)
-    if not why:
-        verdict.unclear_since_s = None
-        return []
+    if why:
+        verdict.unclear_seen_s, verdict.unclear_why = view.now_s, why
+    else:
+        said = verdict.word == "unclear" and verdict.unclear_since_s is not None
+        if not said or view.now_s - verdict.unclear_seen_s >= _CLEAR_S:
+            verdict.unclear_since_s = None
+            return []
+        why = verdict.unclear_why
     if verdict.unclear_since_s is None:
         verdict.unclear_since_s = view.now_s
     return why if view.now_s - verdict.unclear_since_s >= _UNCLEAR_S else []
@@ -147,6 +175,16 @@ def _contradiction(verdict: Verdict, view: View, findings: Findings) -> list[str
             f"evolution has all but stopped: {verdict.loss_why}",
             "one kind of evidence cannot tell a crust, a leak or a dead channel from the end",
         ]
+    fraction = view.setting.plan.done.fraction
+    out = [out_words(view, name) for name in out_since(view)]
+    if out and estimate.p_done >= 0.5 and len(kinds_now(view, estimate)) < _enough(view):
+        return [*out, "what is left cannot tell the end by itself"]
+    feigned = held_back(estimate, fraction) > _FEIGNED and estimate.p_done >= 0.5
+    if feigned and len(kinds_now(view, estimate)) < 2:
+        return [
+            f"the end may only be feigned: {held_back_words(estimate, fraction)}",
+            "one kind of evidence cannot tell a crust, a leak or a dead channel from the end",
+        ]
     why = [
         f"{f.name}: {f.why}"
         for f in findings.shown()
@@ -163,6 +201,11 @@ def _contradiction(verdict: Verdict, view: View, findings: Findings) -> list[str
             + (f"; silent: {', '.join(has)}" if has else "")
         ]
     return []
+
+
+def _enough(view: View) -> int:
+    """Kinds of evidence that `complete` takes on this rig."""
+    return max(1, min(2, len(kinds_of_rig(view))))
 
 
 def _heating_why(view: View) -> list[str]:

@@ -8,7 +8,16 @@ from monitor.analysis.estimate import Estimate
 from monitor.analysis.restart import Restart
 from monitor.analysis.view import View
 
-__all__ = ["KINDS", "EvidenceLine", "Said", "Verdict", "kinds_now", "kinds_of_rig"]
+__all__ = [
+    "KINDS",
+    "EvidenceLine",
+    "Said",
+    "Verdict",
+    "held_back",
+    "held_back_words",
+    "kinds_now",
+    "kinds_of_rig",
+]
 
 KINDS = {
     "pot_mass": "mass",
@@ -20,6 +29,9 @@ KINDS = {
 """Role -> kind of evidence: two channels of one kind are one kind."""
 
 _DEAD_S = 1800.0
+
+_LITTLE_LEFT = 3.0
+"""A hold-back that begins with so many times what [done] leaves open left, or less, is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +68,9 @@ class Verdict:
     loss_n: int = 0
     loss_why: str = ""
     unclear_since_s: float | None = None
+    unclear_seen_s: float = 0.0
+    """When there was last a reason for it, and which."""
+    unclear_why: list[str] = field(default_factory=list)
     tailing: bool = False
     begun_s: float | None = None
     turning: int = 0
@@ -79,12 +94,14 @@ class Said:
 
 
 def kinds_now(view: View, estimate: Estimate) -> list[str]:
-    """Kinds of evidence that spoke lately and speak still."""
+    """Kinds of evidence that spoke lately, speak still and have a vote."""
     spoke = {
         KINDS[state.role]
         for role in KINDS
         for state in view.of(role)
-        if state.is_live(view.now_s) and not state.is_frozen(view.now_s)
+        if state.is_live(view.now_s)
+        and not state.is_frozen(view.now_s)
+        and f"out:{state.name}" not in view.memory
     }
     return [kind for kind in estimate.evidence.kinds if kind in spoke]
 
@@ -97,3 +114,22 @@ def kinds_of_rig(view: View) -> list[str]:
             if state.age_s(view.now_s) <= _DEAD_S:
                 found.add(kind)
     return sorted(found)
+
+
+def held_back(estimate: Estimate, fraction: float) -> float:
+    """Likelihood that a crust, or a leak like one, feigns the end of the step of [done].
+
+    0 where it would have begun with hardly anything left: what is all but gone cannot be held.
+    """
+    seen = estimate.evidence
+    if seen.held_back_at is not None and seen.held_back_at > 1.0 - _LITTLE_LEFT * (1.0 - fraction):
+        return 0.0
+    return seen.p_held_back
+
+
+def held_back_words(estimate: Estimate, fraction: float) -> str:
+    """The same for people."""
+    likely = held_back(estimate, fraction)
+    since_s = estimate.evidence.held_back_since_s
+    since = "" if since_s is None or likely < 0.01 else f" since {since_s / 60.0:.0f} min"
+    return f"crust or leak{since}: {100 * likely:.0f} % likely"

@@ -73,6 +73,7 @@ class Bench:
         self.verdict, self.findings = Verdict(), Findings()
         self.now_s = 6000.0
         self.memory: dict[str, float] = {}
+        self.bins = BinStore()
 
     def minute(self, estimate: Estimate, silent: frozenset[str] = frozenset()) -> Said:
         """One more minute: all channels but the silent ones speak, then the verdict."""
@@ -96,7 +97,7 @@ class Bench:
             heating=heating,
             happened=Happened(),
             memory=self.memory,
-            bins=BinStore(),
+            bins=self.bins,
             estimate=estimate,
             coolant=CoolantView(),
             complete_s=self.verdict.complete_s,
@@ -188,6 +189,79 @@ def test_a_sudden_loss_of_rate_is_no_end() -> None:
     assert bench.minutes(12, DONE)[-1] == "complete"
 
 
+@pytest.mark.parametrize(
+    ("p", "at", "is_complete"),
+    [
+        (0.97, 0.80, False),  # four fifths gone when it would have begun
+        (0.97, 0.99, True),  # hardly anything was left that could be held back
+        (0.10, 0.80, True),  # the rival is unlikely
+        (0.30, None, False),
+    ],
+)
+def test_a_rival_that_feigns_the_end_holds_complete_back(
+    p: float, at: float | None, is_complete: bool
+) -> None:
+    """A crust or a leak as likely as the end: its line of evidence fails, by name."""
+    bench = Bench()
+    seen = replace(DONE.evidence, p_held_back=p, held_back_at=at, held_back_since_s=5000.0)
+    words = bench.minutes(20, replace(DONE, evidence=seen))
+    assert ("complete" in words) == is_complete
+    line = next(e for e in bench.verdict.evidence if e.name == "nothing feigns the end")
+    assert (line.state == "holds") == is_complete
+
+
+def test_a_feigned_end_on_bubbles_alone_is_unclear_and_says_why() -> None:
+    """One kind of evidence cannot tell a leak from the end."""
+    bench = Bench(("pot_temperature", "bubble_count"))
+    seen = replace(
+        DONE.evidence, channels=both()[1:], kinds=("gas",), p_held_back=0.97, held_back_at=0.8,
+        held_back_since_s=5400.0,
+    )  # fmt: skip
+    assert bench.minutes(20, replace(DONE, evidence=seen))[-1] == "unclear"
+    assert bench.verdict.why[0] == (
+        "the end may only be feigned: crust or leak since 90 min: 97 % likely"
+    )
+
+
+def test_what_one_channel_still_shows_has_not_stopped() -> None:
+    """A balance that hides a loss, surest of all, is no stall while bubbles come as foreseen."""
+    bench = Bench()
+    bench.minutes(20, GOING_ON)
+    scale, bubbles = both()
+    hidden = replace(
+        GOING_ON.evidence,
+        rate_seen=Band(-0.001, 0.0, 0.001),
+        channels=(
+            replace(scale, rate=Band(-0.001, 0.0, 0.001)),
+            replace(bubbles, rate=Band(0.8, 0.95, 1.1)),
+        ),
+    )
+    assert "stalled" not in bench.minutes(10, replace(GOING_ON, evidence=hidden))
+
+
+def test_gas_after_complete_takes_it_back_between_estimates() -> None:
+    """At the tick that sees it, not at the next estimate minutes later; `why` says it first."""
+    bench = Bench()
+    assert bench.minutes(14, DONE)[-1] == "complete"
+    state = bench.states["bubble_count"]
+    said = None
+    for tick in range(60):
+        at_s = bench.now_s + 10.0 * tick
+        for role, other in bench.states.items():
+            rising = 5.0 + 5.0 * tick if role == "bubble_count" else 100.0 + 0.01 * (tick % 3)
+            other.take(at_s, Reading(role, rising))
+        bench.now_s = at_s
+        said = decide(bench.verdict, bench.view(DONE), bench.findings, is_heavy=False)
+        bench.now_s -= 10.0 * tick
+        if said.word != "complete":
+            break
+    assert state.value is not None
+    assert said is not None
+    assert said.word == "tailing"
+    assert said.why[0].startswith("'complete' taken back at")
+    assert "bubbles/min again" in said.why[0]
+
+
 def test_stalled_when_the_end_is_beyond_patience() -> None:
     """Along the profile still ahead more than `patience_min` off, after a few minutes."""
     bench = Bench()
@@ -215,3 +289,37 @@ def test_channels_that_contradict_each_other_are_unclear() -> None:
     bench.findings.update(0.0, [held], frozenset({"channels-disagree"}))
     assert bench.minutes(5, GOING_ON)[-1] == "unclear"
     assert "contradict" in bench.verdict.why[0]
+
+
+def test_unclear_neither_comes_by_a_blip_nor_flickers() -> None:
+    """Two minutes of a reason before it is said, three without one before it is said no more."""
+    bench = Bench()
+    key = frozenset({"channels-disagree"})
+    held = Judged("channels-disagree", "balance shows 40 %", "pot_mass", 0.0, 0.0, 0.0)
+    bench.minutes(3, GOING_ON)
+    bench.findings.update(0.0, [held], key)
+    blip = bench.minutes(1, GOING_ON)
+    bench.findings.update(bench.now_s, [], key)
+    assert blip + bench.minutes(4, GOING_ON) == ["tailing"] * 5
+    bench.findings.update(bench.now_s, [held], key)
+    words = bench.minutes(4, GOING_ON)
+    for _ in range(3):  # the reason comes and goes
+        bench.findings.update(bench.now_s, [], key)
+        words += bench.minutes(1, GOING_ON)
+        bench.findings.update(bench.now_s, [held], key)
+        words += bench.minutes(1, GOING_ON)
+    assert words == ["tailing"] * 2 + ["unclear"] * 8
+    bench.findings.update(bench.now_s, [], key)
+    assert bench.minutes(4, GOING_ON) == ["unclear"] * 2 + ["tailing"] * 2
+
+
+def test_a_stall_needs_less_to_stay_than_to_come() -> None:
+    """A likelihood about the threshold brings no flicker."""
+    bench = Bench()
+    bench.minutes(5, GOING_ON)
+    far = RemainingBand(1e4, 3e4, None)
+    words = []
+    for p in (0.6, 0.6, 0.6, 0.45, 0.55, 0.4, 0.52, 0.35):
+        words += bench.minutes(1, replace(GOING_ON, p_beyond_patience=p, remaining_s=far))
+    assert words == ["tailing"] + ["stalled"] * 7
+    assert bench.minutes(2, GOING_ON) == ["tailing"] * 2

@@ -27,6 +27,7 @@ from monitor.analysis.estimate.nudge import nudge
 from monitor.analysis.estimate.other_holds import look_at_holds
 from monitor.analysis.estimate.past import Cloud, Past, foretold
 from monitor.analysis.estimate.signals import About, Signal, gather_signals
+from monitor.analysis.estimate.stand_in import fill_from_mantle
 from monitor.chemistry.gases import molar_volume_L_mol
 from monitor.plan.profile import profile_points
 
@@ -66,6 +67,8 @@ def update(
     if grid is None:
         return state, nothing_known(layout, about.now_s)
     warmth = pot_warmth(grid, bins, state.shut)
+    if warmth is not None:
+        warmth = fill_from_mantle(grid, bins, state.shut, warmth)
     molar_mL = 1e3 * molar_volume_L_mol(setup.pressure_kPa)
     signals = gather_signals(
         _about(state, setup, layout, grid, warmth, bins, molar_mL), bins, state.shut, state.jumps
@@ -154,8 +157,12 @@ def _shut(
     for name in sorted(about.distrusted | set(out)):
         stretches = out.setdefault(name, [])
         is_open = bool(stretches) and stretches[-1][1] is None
-        if name in about.distrusted and not is_open:
-            stretches.append((since.get(name, about.now_s - 60.0), None))
+        if name in about.distrusted:
+            began_s = since.get(name, about.now_s - 60.0)
+            if is_open:  # the fault may turn out to have begun earlier than was thought
+                stretches[-1] = (min(began_s, stretches[-1][0]), None)
+            else:
+                stretches.append((began_s, None))
         elif name not in about.distrusted and is_open:
             stretches[-1] = (stretches[-1][0], about.now_s)
     return {name: tuple(stretches) for name, stretches in out.items()}

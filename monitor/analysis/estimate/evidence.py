@@ -115,17 +115,18 @@ def weigh_evidence(
 ) -> tuple[EstimatorState, Evidence]:
     """The evidence of a tick, and the state with what this tick foresees."""
     alpha = cloud.course.alpha[:, cloud.best]
-    channels, rates = [], []
+    channels = []
     for one in past.heard:
         rest, share = _residuals(one, alpha)
-        channels.append(_channel(past, one, rest, state, now_s))
-        rates.append(_rate_seen(past, one, share))
+        channels.append(
+            replace(_channel(past, one, rest, state, now_s), rate=_rate_seen(past, one, share))
+        )
     kept = tuple(f for f in state.foreseen if f[0] > now_s - 30.0)
     foreseen = _foreseen(past, cloud, ahead)
     kept = (*kept, (now_s + _FORESEE_S, foreseen.p05, foreseen.p50, foreseen.p95))
     due = kept[0] if kept[0][0] < now_s + 90.0 else None
     seen = min(
-        (rate for rate in rates if rate is not None),
+        (one.rate for one in channels if one.rate is not None),
         key=lambda rate: rate.p95 - rate.p05,
         default=None,
     )
@@ -140,7 +141,18 @@ def weigh_evidence(
         effective_draws=cloud.effective,
         p_held_back=float(cloud.weights @ (cloud.pace < 1.0)),
         held_back_since_s=None if past.hold is None else past.hold[0],
+        held_back_at=_held_back_at(past, cloud),
     )
+
+
+def _held_back_at(past: Past, cloud: Cloud) -> float | None:
+    """Mean fraction of the step of [done], over the rival's draws, when it would have begun."""
+    held = cloud.pace < 1.0
+    if past.hold is None or not held.any():
+        return None
+    alpha = cloud.course.alpha[past.edge_at(past.hold[0]), :, list(past.layout.done_group)]
+    weights = cloud.weights[held] / max(float(cloud.weights[held].sum()), 1e-300)
+    return float(weights @ alpha.sum(axis=0)[held])
 
 
 def _channel(

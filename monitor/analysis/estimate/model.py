@@ -64,6 +64,8 @@ class ChannelEvidence:
     """Times of steps in the level (a hose, a tare) that the fit had to allow for."""
     last_s: float
     """When it last spoke."""
+    rate: Band | None = None
+    """Rate of the step of [done] that it shows by itself, 1/h; None: too short a record."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +90,8 @@ class Evidence:
     p_held_back: float = 0.0
     """P(the step of [done] runs slower than its kinetics say): a crust, or a leak like one."""
     held_back_since_s: float | None = None
+    held_back_at: float | None = None
+    """Fraction of the step of [done] at that moment, by the rival's own draws."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +229,13 @@ def _band(data: Mapping[str, float] | None) -> Band | None:
 def _evidence(data: Mapping[str, Any]) -> Evidence:
     said = dict(data)
     said["channels"] = tuple(
-        ChannelEvidence(**{**channel, "jumps_s": tuple(channel["jumps_s"])})
+        ChannelEvidence(
+            **{
+                **channel,
+                "jumps_s": tuple(channel["jumps_s"]),
+                "rate": _band(channel["rate"]),
+            }
+        )
         for channel in said["channels"]
     )
     said["kinds"] = tuple(said["kinds"])
