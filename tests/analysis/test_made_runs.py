@@ -252,7 +252,7 @@ def test_a_counter_that_dies_stands_still() -> None:
 
 def test_a_hold_too_low_stalls() -> None:
     trapped = make_trap("hold far too low, manganese", "mass", 3)
-    assert trapped.course.pot_C.max() < 188.0 - 35.0
+    assert trapped.course.pot_C.max() < 188.0 - 45.0
     assert trapped.done_s - trapped.cause_s > 2 * 240 * 60.0
     assert trapped.nearly_s == math.inf
 

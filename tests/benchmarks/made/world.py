@@ -286,7 +286,8 @@ def simulate(
         if bench.by_mantle:
             hot_C = aim_C + bench.mantle_over * np.maximum(aim_C - bench.ambient_C, 0.0)
         else:
-            near = np.abs(off_K) < 15.0
+            # No windup: far off, the sum may shrink and not grow.
+            near = (np.abs(off_K) < 15.0) | (off_K * summed < 0.0)
             if now > bench.programme.late_s:
                 summed = np.where(near, np.clip(summed + off_K * STEP_S, -4e4, 4e4), summed)
             hot_C = aim_C + 4.0 * off_K + summed / 300.0
