@@ -137,7 +137,7 @@ def _needed_words(
     planned = view.setting.plan.profile[-1].to_C if view.setting.plan.profile else None
     plan = "" if planned is None else f"; the plan holds {planned:.0f} degC"
     return (
-        f"to weigh, your own plan first: about {middle:.0f} degC in the pot ({low or middle:.0f} to"
+        f"to weigh, your own plan first: pot at about {middle:.0f} degC ({low or middle:.0f} to"
         f" {up_to}) would reach [done] {within}{plan}"
     )
 
@@ -182,7 +182,7 @@ def _step_words(step: Step | None, room_K: float) -> str:
         return "a small step of temperature would not show: too little comes at this one"
     answer = step.answer
     return (
-        f"a test within your limits, air path open first: hold {step.up_K:.0f} K hotter for"
-        f" {step.for_min:.0f} min; gas or loss about {answer.p50:.1f}-fold ({answer.p05:.1f} to"
-        f" {answer.p95:.1f}): stalled; no answer: a crust, or the end"
+        f"a test, air path open first: {step.up_K:.0f} K hotter for {step.for_min:.0f} min; gas or"
+        f" loss {answer.p50:.1f}-fold ({answer.p05:.1f} to {answer.p95:.1f}): stalled; no answer:"
+        " a crust, or the end"
     )

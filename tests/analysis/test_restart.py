@@ -70,7 +70,7 @@ def test_it_names_the_hold_as_an_interval_and_defers_to_the_plan() -> None:
     assert advice.within_min == 120.0
     first = advice.words[0]
     assert "your own plan first" in first
-    assert "213 degC in the pot (208 to 224)" in first
+    assert "pot at about 213 degC (208 to 224)" in first
     assert "half of patience_min" in first
 
 

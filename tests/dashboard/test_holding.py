@@ -70,10 +70,10 @@ async def test_the_key_asks_answers_as_it_is_typed_and_writes_nothing(tmp_path, 
 async def test_a_stall_says_on_a_small_screen_what_would_bring_it_on(tmp_path, follow):
     why = [
         "the end is more than 240 min off along the profile at 143 degC: too cold",
-        "to weigh, your own plan first: about 177 degC in the pot (173 to 191) would reach [done] "
+        "to weigh, your own plan first: pot at about 177 degC (173 to 191) would reach [done] "
         "within 120 min (half of patience_min); the plan holds 188 degC",
-        "a test within your limits, air path open first: hold 10 K hotter for 20 min; gas or loss "
-        "about 2.3-fold (2.1 to 2.6): stalled; no answer: a crust, or the end",
+        "a test, air path open first: 10 K hotter for 20 min; gas or loss 2.3-fold (2.1 to 2.6): "
+        "stalled; no answer: a crust, or the end",
     ]
     path = make_journal(tmp_path / "a.run", closed=False, last={"verdict": "stalled", "why": why})
     with Journal.open_for_writing(path):
@@ -81,6 +81,6 @@ async def test_a_stall_says_on_a_small_screen_what_would_bring_it_on(tmp_path, f
         async with app.run_test(size=(80, 24)):
             rows = [row_text(row) for row in app.query_one(Sheet)._rows]
     text = " ".join(" ".join(rows).split())
-    assert "about 177 °C in the pot (173 to 191)" in text
+    assert "pot at about 177 °C (173 to 191)" in text
     assert "no answer: a crust, or the end" in text
     assert len(rows) == 24

@@ -20,7 +20,7 @@ __all__ = ["fill_from_mantle"]
 _Array = NDArray[np.float64]
 _Shut = Mapping[str, Sequence[Sequence[float | None]]]
 
-_HOLE_S = 150.0
+_HOLE_S = 100.0
 """A pot unheard of for longer is bridged by the mantle, if that was heard meanwhile."""
 
 _BEFORE_S = 1200.0
