@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 
+import paho.mqtt.client as mqtt
 import pytest
 
 from drivers.catalogue import DRIVERS
@@ -25,7 +26,7 @@ from monitor.rehearsal.gauges import Spoken
 from monitor.rehearsal.rig import rig_toml
 from monitor.rehearsal.serve import Wires
 from monitor.rehearsal.wire import line_of
-from tests.drivers.mqtt_peers import PackagedBroker
+from tests.drivers.mqtt_peers import SYSTEM_BROKER, PackagedBroker, SystemBroker
 from tests.rehearsal.rigs import BINDER_TEXT, BUNDLED
 
 # The packaged broker leaves sockets of those who went without a farewell to the garbage collector.
@@ -265,6 +266,66 @@ async def test_nobody_writes_to_a_simulated_register():
 
     assert answer.isError()
     assert heard[1].value == pytest.approx(64.2)
+
+
+async def test_a_sensor_comes_back_when_its_broker_does(tmp_path):
+    serving = PackagedBroker(tmp_path, guests=True)
+    async with bench("station", f"mqtt://127.0.0.1:{serving.port}") as one:
+        await one.hear(SAID["station"])
+        await asyncio.to_thread(serving.stop)
+        await one.say(SAID["station"])
+        with pytest.raises(LinkError):
+            await asyncio.to_thread(read_on, one.session)
+        await asyncio.to_thread(one.session.close)
+        await asyncio.to_thread(serving.start)
+        one.session = await asyncio.to_thread(one._opened)
+        heard = await one.hear(SAID["station"])
+    await asyncio.to_thread(serving.stop)
+
+    assert [r.value for r in heard] == list(SAID["station"])
+
+
+def what_is_kept(port, client_id):
+    """Whether the broker holds a session under that name, and topics with a retained message."""
+    known, retained, subscribed = [], [], []
+    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=False)
+
+    def on_connect(_client, _data, flags, _reason, _properties):
+        known.append(flags.session_present)
+        client.subscribe("rehearsal/#", 1)
+
+    client.on_connect = on_connect
+    client.on_subscribe = lambda *_: subscribed.append(True)
+    client.on_message = lambda _c, _d, m: retained.append(m.topic) if m.retain else None
+    client.connect("127.0.0.1", port)
+    until_s = time.monotonic() + PATIENCE_S
+    while not subscribed and time.monotonic() < until_s:
+        client.loop(0.1)
+    client.loop(0.3)
+    client.disconnect()
+    client.loop(0.1)
+    return known, retained
+
+
+@pytest.fixture
+def system_broker(tmp_path):
+    if SYSTEM_BROKER is None:
+        pytest.skip("this machine has no broker of its own")
+    serving = SystemBroker(tmp_path)
+    yield serving
+    serving.stop()
+
+
+async def test_a_broker_is_left_as_it_was_found(system_broker):
+    async with bench("station", f"mqtt://127.0.0.1:{system_broker.port}") as one:
+        await one.hear(SAID["station"])
+        await asyncio.to_thread(one.session.close)
+        reader = dict(one.spec.options)["client_id"]
+        during = await asyncio.to_thread(what_is_kept, system_broker.port, reader)
+    after = await asyncio.to_thread(what_is_kept, system_broker.port, reader)
+
+    assert during == ([True], [])
+    assert after == ([False], [])
 
 
 @pytest.mark.parametrize(
