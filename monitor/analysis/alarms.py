@@ -32,7 +32,15 @@ _CONSEQUENCES: dict[str, frozenset[str]] = {
     "power-lost": _SILENCE_OF_ALL,
     "outlet-blocked": frozenset({"leak-suspected", "stalled", "channels-disagree"}),
     "suck-back": frozenset(
-        {"channels-disagree", "counter-saturated", "leak-suspected", "off-profile", "stalled"}
+        {
+            "bumping",
+            "channels-disagree",
+            "coolant-warm",
+            "counter-saturated",
+            "leak-suspected",
+            "off-profile",
+            "stalled",
+        }
     ),
     "flask-broken": frozenset({"channels-disagree", "leak-suspected", "off-profile", "stalled"}),
     "probe-slipped": frozenset({"off-profile", "channels-disagree", "stalled"}),
@@ -131,13 +139,19 @@ class Alarms:
         self._settle()
 
     def shelve(self, now_s: float, said: Shelved) -> None:
-        """Put aside the alarms of one name, or take them back with `for_s` 0."""
+        """Put aside the alarms of one name, or take them back with `for_s` 0.
+
+        One of class A that is aside already comes back when it would have: it calls first.
+        """
+        aside = [s for s in self.shelf if s.name == said.name and s.until_s > now_s]
         self.shelf = [s for s in self.shelf if (s.name, s.channel) != (said.name, said.channel)]
         if said.name not in CLASSES or not said.for_s > 0.0:
             self._call_again(said.name, said.channel)
             return
         most = REPEAT_S if CLASSES[said.name] == "A" else 7 * 86_400.0
         until = now_s + min(said.for_s, most)
+        if CLASSES[said.name] == "A":
+            until = min([until, *(s.until_s for s in aside)])
         self.shelf.append(Shelf(said.name, said.channel, until, said.out_of_service))
 
     def state(self, alarm: Alarm) -> str:

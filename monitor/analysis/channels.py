@@ -139,10 +139,17 @@ class ChannelState:
                     return False
             self._learn(value, last)
         else:
-            self.first = value
+            self.first = value if self.first is None else self.first
             self.same_since_s = now_s
         self._keep(now_s, value)
         return True
+
+    def accept(self) -> None:
+        """A person has looked: what a suspended channel says is true, on its old scale."""
+        self.suspended = ""
+        self.value = self.before = self.pending = None
+        self.recent.clear()
+        self.kept_s = -1e9
 
     def age_s(self, now_s: float) -> float:
         """Seconds since the last number that counted; infinite before the first."""
@@ -217,11 +224,12 @@ class ChannelState:
         low, high = _RANGES.get(self.unit, (-1e9, 1e9))
         if not low <= value <= high:
             return True
+        far = self.value is not None and abs(self.value - value) > 8.0
         if self.unit != "degC":
-            return False
+            return value in _SENTINELS and far
         if value in _SENTINELS:
             return True
-        return value in _RESTING and self.value is not None and abs(self.value - value) > 8.0
+        return value in _RESTING and far
 
     def _confirmed(self, now_s: float, value: float, last: float) -> bool:
         """A jump counts only when a second reading says the same, or goes on the same way."""

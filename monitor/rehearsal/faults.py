@@ -27,6 +27,12 @@ class FaultInfo:
     default_min: float = 60.0
     on_the_wire: bool = True
     """False: it befalls the recording host, so only a rehearsal without sockets can show it."""
+    latest_s: float = 60.0
+    """Latest acceptable time from its beginning to the finding of its name, on the whole rig."""
+    follows: frozenset[str] = frozenset()
+    """Alarms that truly follow from it. Any other must not come."""
+    ways: tuple[str, ...] = ()
+    """Other ways in which it comes, each asked for as NAME/WAY."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +41,8 @@ class Fault:
 
     name: str
     at_s: float
+    way: str = ""
+    """One of `FaultInfo.ways`; empty: the usual one."""
 
 
 _TABLE = (
@@ -82,8 +90,63 @@ _TABLE = (
 
 _OF_THE_HOST = ("host-slept", "clock-stepped")
 
+_LATEST_S = {
+    "outlet-blocked": 45.0, "gas-in-room": 45.0, "hood-airflow-lost": 25.0, "heater-stuck": 75.0,
+    "over-temperature": 1800.0, "probe-slipped": 60.0, "suck-back": 30.0, "flask-broken": 30.0,
+    "power-lost": 25.0, "coolant-above-line": 1800.0, "coolant-warm": 1500.0,
+    "ice-gone": 900.0, "coolant-freezing": 300.0, "bumping": 75.0, "foaming-over": 240.0,
+    "receiver-boiling": 480.0, "near-dryness": 300.0, "absorber-breakthrough": 900.0,
+    "leak-suspected": 900.0, "gas-after-complete": 300.0, "stalled": 3600.0,
+    "off-profile": 4500.0, "channel-frozen": 180.0, "channels-disagree": 900.0,
+    "counter-saturated": 1500.0, "host-slept": 630.0, "heater-off": 300.0,
+    "crust-suspected": 1200.0, "zero-tracking": 1800.0, "check-in-missed": 3600.0,
+}  # fmt: skip
+"""Where not a minute: what the physics take until there is anything to see, the rule's own delay,
+and for class A 15 s more. Judgement, after the time scales of common practice. [s]"""
+
+_HOT = frozenset({"over-temperature", "off-profile", "counter-saturated", "gas-after-complete"})
+_WARM = frozenset({"coolant-warm", "coolant-above-line"})
+_FOLLOWS: Mapping[str, frozenset[str]] = {
+    "outlet-blocked": frozenset({"gas-in-room", "leak-suspected", "stalled"}),
+    "heater-stuck": _HOT | {"near-dryness"},
+    "over-temperature": _HOT,
+    "probe-slipped": _HOT | {"stalled"},
+    "suck-back": _WARM | {"off-profile", "outlet-blocked", "bumping", "counter-saturated"},
+    "absorber-breakthrough": frozenset({"counter-saturated"}),
+    "flask-broken": frozenset({"gas-in-room", "off-profile", "stalled", "leak-suspected"}),
+    "power-lost": _WARM
+    | {"hood-airflow-lost", "coolant-flow-lost", "off-profile", "stalled", "channel-silent"},
+    "coolant-above-line": _WARM | {"ice-gone"},
+    "coolant-warm": _WARM | {"ice-gone"},
+    "coolant-flow-lost": _WARM | {"counter-saturated"},
+    "ice-gone": _WARM,
+    "coolant-freezing": frozenset({"outlet-blocked"}),
+    "foaming-over": frozenset({"bumping"}),
+    "leak-suspected": frozenset({"gas-in-room", "stalled"}),
+    "receiver-boiling": frozenset({"counter-saturated"}),
+    "heater-off": frozenset({"off-profile", "stalled"}),
+    "stalled": frozenset({"off-profile"}),
+    "off-profile": frozenset({"stalled"}),
+    "crust-suspected": frozenset({"stalled"}),
+    "channel-frozen": frozenset({"off-profile"}),
+    "references-shifted": frozenset({"off-profile"}),
+    "electrical-noise": frozenset({"bad-values"}),
+}
+"""Water drawn into a hot flask flashes, and the steam warms the coolant. A leak that takes two
+thirds of the gas is a stall to who sees the outlet alone."""
+
+_WAYS = {"suck-back": ("steam", "gas", "absorption")}
+
 FAULTS: Mapping[str, FaultInfo] = {
-    name: FaultInfo(name, does, on_the_wire=name not in _OF_THE_HOST) for name, does in _TABLE
+    name: FaultInfo(
+        name,
+        does,
+        on_the_wire=name not in _OF_THE_HOST,
+        latest_s=_LATEST_S.get(name, 60.0),
+        follows=_FOLLOWS.get(name, frozenset()),
+        ways=_WAYS.get(name, ()),
+    )
+    for name, does in _TABLE
 }
 """Name -> fault, for every finding that a simulated rig can show."""
 
@@ -94,22 +157,27 @@ _MOMENT = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|h)")
 def parse_fault(text: str) -> Fault:
     """Read ``NAME@40min`` (or ``@90s``, ``@2h``; without a moment: an hour after the start).
 
-    Raises FaultError for an unknown name or a moment without a unit.
+    ``NAME/WAY@40min`` where it comes in several ways. Raises FaultError for an unknown name or
+    way, or a moment without a unit.
 
     >>> parse_fault("ice-gone@40min")
     Fault(name='ice-gone', at_s=2400.0)
     """
-    name, at, moment = text.strip().partition("@")
+    named, at, moment = text.strip().partition("@")
+    name, slash, way = named.partition("/")
     if name not in FAULTS:
         near = difflib.get_close_matches(name, FAULTS, n=1)
         hint = f"; nearest: {near[0]}" if near else ""
         raise FaultError(f"fault {name!r} is none that can be rehearsed{hint}")
+    if slash and way not in FAULTS[name].ways:
+        known = ", ".join(f"{name}/{one}" for one in FAULTS[name].ways) or "none"
+        raise FaultError(f"fault {named!r} is none that can be rehearsed; ways of it: {known}")
     if not at:
-        return Fault(name, FAULTS[name].default_min * 60.0)
+        return Fault(name, FAULTS[name].default_min * 60.0, way)
     match = _MOMENT.fullmatch(moment.strip())
     if match is None:
         raise FaultError(f"fault {text!r}: expected a moment such as {name}@40min, @90s or @2h")
-    return Fault(name, float(match[1]) * _UNITS_S[match[2]])
+    return Fault(name, float(match[1]) * _UNITS_S[match[2]], way)
 
 
 def playable(text: str) -> Fault:
@@ -129,6 +197,7 @@ class Faults:
         """Take faults as values or as texts that `parse_fault` reads, each name once."""
         self.all = tuple(parse_fault(f) if isinstance(f, str) else f for f in faults)
         self._at_s = {f.name: f.at_s for f in self.all}
+        self._way = {f.name: f.way for f in self.all}
         if len(self._at_s) < len(self.all):
             twice = ", ".join(sorted({f.name for f in self.all}))
             raise FaultError(f"a fault begins once and is given twice; given: {twice}")
@@ -137,3 +206,7 @@ class Faults:
         """Whether that fault has begun, and less than `for_s` ago."""
         at_s = self._at_s.get(name)
         return at_s is not None and at_s <= now_s < at_s + for_s
+
+    def way(self, name: str) -> str:
+        """The way in which that fault comes; empty for the usual one, or none."""
+        return self._way.get(name, "")

@@ -24,6 +24,10 @@ _JOINT_LIFTS_KPA = 9.0
 _VALVE_OPENS_KPA = -0.05
 _DRINKS_KPA = -1.2
 _N2O4_FREEZES_C = -9.3
+_SHRINKS = {"": (1.2, 120.0), "steam": (8.0, 40.0), "gas": (0.6, 600.0), "absorption": (2.0, 240.0)}
+"""Way of a suck-back -> what the train's gas loses, mL/s at room temperature, and for how long.
+A chilled flask; steam that collapses; warm gas that cools; gas that the absorber drinks faster
+than it comes, heater on. Judgement, no source. [mL/s, s]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,9 +205,10 @@ class Train:
         return self.makeup.dead_mL * (now_K - before_K) / now_K
 
     def _chill_mL(self, dt_s: float, now_s: float, faults: Faults) -> float:
-        if faults.on("flask-broken", now_s) or not faults.on("suck-back", now_s, 120.0):
+        mL_per_s, lasts_s = _SHRINKS[faults.way("suck-back")]
+        if faults.on("flask-broken", now_s) or not faults.on("suck-back", now_s, lasts_s):
             return 0.0
-        return -1.2 * dt_s
+        return -mL_per_s * dt_s
 
     def _let_out(self, dt_s: float, now_s: float, cold_C: float, faults: Faults) -> float:
         """Bubble out what is above the tip's head; below zero let air or absorber water in."""

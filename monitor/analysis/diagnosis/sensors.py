@@ -73,15 +73,27 @@ def _open(view: View) -> Iterator[Judged]:
 
 
 def _bad_values(view: View) -> Iterator[Judged]:
+    """Each channel; an instrument of which several went bad at once is told once."""
+    odd: dict[str, list[ChannelState]] = {}
     for state in view.channels.values():
         if state.quality is Quality.OPEN and state.bad_run:
             continue
-        many = state.bad_share > _BAD_SHARE
-        if many or state.bad_run >= 5:
-            why = f"{state.bad_what}: {100 * max(state.bad_share, 0.01):.0f} % of late readings"
-            yield Judged(
-                "bad-values", why, state.name, state.bad_since_s, on_delay_s=20.0, off_delay_s=60.0
-            )
+        if state.bad_share > _BAD_SHARE or state.bad_run >= 5:
+            odd.setdefault(state.instrument, []).append(state)
+    for instrument, states in odd.items():
+        since = [s.bad_since_s for s in states]
+        if len(states) > 1 and max(since) - min(since) <= _TOGETHER_S:
+            first = min(states, key=lambda s: s.name)
+            yield _bad_of(first, f"{len(states)} channels of {instrument}: ")
+        else:
+            yield from (_bad_of(state) for state in states)
+
+
+def _bad_of(state: ChannelState, who: str = "") -> Judged:
+    why = f"{who}{state.bad_what}: {100 * max(state.bad_share, 0.01):.0f} % of late readings"
+    return Judged(
+        "bad-values", why, state.name, state.bad_since_s, on_delay_s=20.0, off_delay_s=60.0
+    )
 
 
 def _garbled(view: View) -> Iterator[Judged]:
@@ -126,7 +138,8 @@ def _unit_changed(view: View) -> Iterator[Judged]:
             who = f"{len(states)} channels of {instrument}, " if at_once else ""
             why = (
                 f"{who}from {state.suspended_from:g} {state.unit} at one stroke: {how};"
-                " no vote until the old scale is back"
+                " no vote until the old scale is back, the rig is amended, or a mark says"
+                f" 'unit right {instrument if at_once else state.name}'"
             )
             name = None if at_once else state.name
             yield Judged("unit-changed", why, name, state.suspended_s, on_delay_s=0.0)

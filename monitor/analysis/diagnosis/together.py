@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from monitor.analysis.channels import ChannelState, late_rate
+from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule, dead_band, learned_ratio, remember_slowly
 from monitor.analysis.diagnosis.train import counted_rate, main_step_runs, stepped_s
@@ -100,23 +100,30 @@ def _balance_lies(view: View) -> Iterator[Judged]:
 def _hides(view: View) -> Iterator[Judged]:
     """The balance stands still while bubbles come that no gas could fill so lightly."""
     balance = view.live("pot_mass")
-    counted = counted_rate(view, "bubble_count", _HIDDEN_S)
-    fell = late_rate(balance, view.now_s, _HIDDEN_S)
-    if balance is None or counted is None or fell is None or view.estimate is None:
+    fell = None if balance is None else slope_per_s(balance, view.now_s, _HIDDEN_S)
+    if balance is None or fell is None or view.estimate is None:
         return
     if view.now_s - stepped_s(view, balance) < _HIDDEN_S:
         return
-    if not _may_react(view):
-        remember_slowly(view, "purge", counted, 300.0)
-        return
-    gas = counted - 1.3 * view.memory.get("purge", 0.0)
-    due_g = gas * _HIDDEN_S * _least_g_each(view)
+    due_g = max(_due_g(view, "bubble_count"), _due_g(view, "inlet_bubble_count"))
     lost_g = -fell * _HIDDEN_S
-    clear = due_g > 8.0 * max(balance.noise(), 0.002)
+    clear = due_g > 4.0 * max(balance.noise(), 0.002)  # a slope over so many readings is finer
     hides = clear and abs(lost_g) < 0.2 * due_g
     if dead_band(view, "zeroed", hides, clear and -0.5 * due_g < lost_g < 0.6 * due_g):
         why = f"balance {lost_g:+.2f} g lighter in {_HIDDEN_S / 60.0:.0f} min, while bubbles mean"
         yield Judged("zero-tracking", f"{why} {due_g:.2f} g at least", balance.name, on_delay_s=60)
+
+
+def _due_g(view: View, role: str) -> float:
+    """What the pot has lost at the least, by the bubbles of that counter. [g]"""
+    counted = counted_rate(view, role, _HIDDEN_S)
+    if counted is None:
+        return 0.0
+    if not _may_react(view):
+        remember_slowly(view, f"purge {role}", counted, 300.0)
+        return 0.0
+    gas = counted - 1.3 * view.memory.get(f"purge {role}", 0.0)
+    return gas * _HIDDEN_S * _least_g_each(view, role)
 
 
 def _may_react(view: View) -> bool:
@@ -126,9 +133,9 @@ def _may_react(view: View) -> bool:
     return pot is not None and bool(wanted) and pot > min(wanted) - 30.0
 
 
-def _least_g_each(view: View) -> float:
+def _least_g_each(view: View, role: str) -> float:
     """What leaves the pot for each bubble, if all the gas came out in large ones. [g]"""
-    network, bubbles = view.setting.network, view.live("bubble_count")
+    network, bubbles = view.setting.network, view.live(role)
     if network is None or network.counts_mass or bubbles is None:
         return 0.0
     each_mL = bubbles.mL_per_count

@@ -233,6 +233,10 @@ def _breakthrough(view: View) -> Iterator[Judged]:
     if out is None or came is None or came * _WINDOW_S < 120.0 or not main_step_runs(view):
         return
     ratio = out / came
+    # An absorber takes more of a slow stream: a ratio holds for streams like the one it is of.
+    if not 0.5 < came / view.memory.get("passes-at", came) < 2.0:
+        forget_ratio(view, "passes")
+        view.memory["passes-at"] = came
     usual = learned_ratio(view, "passes", ratio)
     if usual is None:
         return
@@ -242,6 +246,7 @@ def _breakthrough(view: View) -> Iterator[Judged]:
         yield Judged("absorber-breakthrough", why, None, on_delay_s=60.0)
     else:
         remember_slowly(view, "passes", ratio, 1800.0)
+        remember_slowly(view, "passes-at", came, 600.0)
 
 
 def _receiver_boils(view: View) -> Iterator[Judged]:
