@@ -74,6 +74,13 @@ def test_losses_are_shares_of_what_was_weighed_in() -> None:
     assert course.lost_g[-1, 0].sum() == pytest.approx((0.09 + 0.24) * bench.mass_g, rel=2e-3)
 
 
+def test_more_binder_than_the_plan_says_is_more_loss() -> None:
+    bench, end_s = bench_of("losses", hold_min=300.0, stock=np.array([[1.0, 1.1]]))
+    course = simulate(bench, 0.99, end_s)
+    assert course.lost_g[-1, 0].sum() == pytest.approx((0.09 + 0.264) * bench.mass_g, rel=2e-3)
+    assert course.fraction[-1, 0] == pytest.approx(1.0, abs=1e-3)
+
+
 def test_rivals_share_one_reactant() -> None:
     """Both ways to the basic nitrate together use up the charge, no more, whatever their rates."""
     bench, end_s = bench_of("copper")

@@ -227,7 +227,8 @@ def all_tables(records: Sequence[Record]) -> str:
             "RMS of error over the root of the Bayesian Cramer-Rao bound (median in brackets), runs"
             " as planned. Of the bound see `made/bound.py`: it takes the reaction model and the"
             " programme as known, so it lies rather too low.\n\n" + _ratios(runs),
-            "`unclear`, and `stalled` said of runs that do not stall\n\n" + _shares(runs),
+            "`unclear`, and `stalled` said while less than `patience_min` was truly left\n\n"
+            + _shares(runs),
             "What else is found in runs without a fault\n\n" + _findings(runs),
         ]
     parts.append("Who calls the run done: false calls, and the median delay after the truth\n\n"
@@ -304,8 +305,14 @@ def _goals(runs: Sequence[Record], traps: Sequence[Record]) -> str:
     done_stalls = [r for r in [*runs, *traps] if r["onset_s"] is not None and false_calls([r])]
     add("stalled runs called complete", "0", str(len(done_stalls)), not done_stalls)
     unclear = unclear_share(runs)
-    add("`unclear`, runs without a fault", "< 2 % of the time", _number(100 * unclear, " %", 1),
-        unclear < 0.02 if unclear == unclear else None)  # fmt: skip
+    aside = unclear_share([r for r in runs if r["subset"] != "temperatures"])
+    add(
+        "`unclear`, runs without a fault",
+        "< 2 % of the time",
+        f"{_number(100 * unclear, ' %', 1)} ({_number(100 * aside, ' %', 1)} where more than"
+        " temperatures are measured)",
+        unclear < 0.02 if unclear == unclear else None,
+    )
     return _table(["figure", "goal", "found", "met"], rows)
 
 
@@ -386,14 +393,18 @@ def _ratios(runs: Sequence[Record]) -> str:
     return _table(["rig", "of", *(f"at {c:g}" for c in CHECKPOINTS)], [r for _, r in rows])
 
 
+def _wrongly_stalled(record: Record) -> bool:
+    said, done = record["stalled_s"], record["done_s"]
+    return said is not None and done is not None and done - said <= record["patience_s"]
+
+
 def _shares(runs: Sequence[Record]) -> str:
     rows = []
     for subset in ["all", *_subsets(runs)]:
         some = [r for r in runs if subset in ("all", r["subset"])]
-        sound = [r for r in some if r["onset_s"] is None]
-        wrong = [r for r in sound if r["stalled_s"] is not None]
+        wrong = [r for r in some if _wrongly_stalled(r)]
         rows.append([subset, f"{100 * unclear_share(some):.1f} %",
-                     f"{len(wrong)} of {len(sound)}", _some(wrong)])  # fmt: skip
+                     f"{len(wrong)} of {len(some)}", _some(wrong)])  # fmt: skip
     return _table(["rig", "`unclear`", "wrongly `stalled`", "such runs"], rows)
 
 

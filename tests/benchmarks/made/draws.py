@@ -14,6 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.chemistry.steps import StepSpec
 from monitor.plan.files import parse_plan
 from monitor.plan.model import Plan
 from tests.benchmarks.made.bound import Information
@@ -100,6 +101,7 @@ class _Draw:
     e: _Array
     half: _Array
     laws: list[Law]
+    stock: _Array
     late_s: float
     rate_factor: float
     miss_K: float
@@ -157,6 +159,7 @@ def _drawn(plan: Plan, rng: np.random.Generator) -> _Draw:
         e=np.array([max(40.0, rng.normal(s.e_kJ_mol, s.e_u_kJ_mol)) for s in specs]),
         half=np.array([rng.normal(s.half_C, s.half_u_K) for s in specs]),
         laws=[Law.named(s.model) for s in specs],
+        stock=np.array([max(0.2, rng.normal(1.0, _loss_u(s))) for s in specs]),
         late_s=float(rng.uniform(30.0, 360.0)),
         rate_factor=float(rng.uniform(0.94, 1.06)),
         miss_K=float(rng.normal(0.0, 2.0)),
@@ -165,6 +168,11 @@ def _drawn(plan: Plan, rng: np.random.Generator) -> _Draw:
         extra_hold_min=[0.0] * len(plan.profile),
         notes=[],
     )
+
+
+def _loss_u(spec: StepSpec) -> float:
+    """Of a step stated by its loss of mass: the loss's uncertainty as a share of it; else 0."""
+    return spec.mass_loss_u / spec.mass_loss if spec.mass_loss else 0.0
 
 
 def _misfit(draw: _Draw, plan: Plan, rng: np.random.Generator) -> None:
@@ -295,6 +303,8 @@ def _parameters(
     assert charge is not None
     rows = [("e_kJ_mol", i, float(draw.e[o]), specs[i].e_u_kJ_mol) for i, o in enumerate(order)]
     rows += [("half_C", i, float(draw.half[o]), specs[i].half_u_K) for i, o in enumerate(order)]
+    if all(s.mass_loss is not None for s in specs):
+        rows += [("stock", i, float(draw.stock[o]), _loss_u(specs[i])) for i, o in enumerate(order)]
     rows.append(("purity", -1, purity, charge.purity_u))
     rows.append(("extra_water", -1, extra, charge.water_u if charge.formula else 1e-6))
     rows.append(("miss_K", -1, draw.miss_K, 2.0))

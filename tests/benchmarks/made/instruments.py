@@ -281,7 +281,7 @@ def _receiver(
     heard.said["receiver"] = np.round(shown, 2)
     if bound:
         hours = _bins(_hours(course))
-        columns = [np.full(hours.size, 50.0), 0.12 * hours]
+        columns = [np.full(hours.size, 50.0), 0.072 * hours]
         columns += [
             makeup.passed_u * _bins(_lagged(each[:, 0, i], keep)) for i in range(len(steps))
         ]
@@ -327,9 +327,9 @@ def _gas(
         zero = float(rng.normal(0.0, 0.3))
         flow = true * walk * gain * 60.0 / RECORD_S + zero
         flow = flow + rng.normal(0.0, 0.5 * makeup.rough, times.size)
-        heard.said["flow"] = np.round(np.maximum(flow, 0.0), 2)
+        heard.said["flow"] = np.round(flow, 2)
     if bound:
-        heard.signals.append(_gas_signal(course, makeup, made, each, counts))
+        heard.signals.append(_gas_signal(course, makeup, made, each, breath, counts))
 
 
 def wandering_walk(rng: np.random.Generator, count: int, size: float) -> _Array:
@@ -340,8 +340,7 @@ def wandering_walk(rng: np.random.Generator, count: int, size: float) -> _Array:
 def _count(
     heard: Heard, course: Course, makeup: Makeup, rng: np.random.Generator, made_mL: _Array
 ) -> None:
-    rate = made_mL / RECORD_S / makeup.bubble_mL
-    mean = made_mL / (makeup.bubble_mL * (1.0 + 0.01 * rate))
+    mean = _bubbles(made_mL, makeup.bubble_mL)
     noisy = mean + np.sqrt(makeup.evenness * mean) * rng.normal(0.0, 1.0, mean.size)
     new = np.clip(noisy, 0.0, _FASTEST_PER_S * RECORD_S)
     for fault in makeup.faults_of("counter saturates"):
@@ -355,16 +354,27 @@ def _count(
     heard.said["bubbles"] = total
 
 
-def _gas_signal(course: Course, makeup: Makeup, made: _Array, each: _Array, counts: bool) -> Signal:
+def _bubbles(made_mL: _Array, bubble_mL: float) -> _Array:
+    """In 10 s each: the quicker they come the larger, and never more than can be counted."""
+    rate = made_mL / RECORD_S / bubble_mL
+    return np.minimum(rate / (1.0 + 0.01 * rate), _FASTEST_PER_S) * RECORD_S
+
+
+def _gas_signal(
+    course: Course, makeup: Makeup, made: _Array, each: _Array, breath: _Array, counts: bool
+) -> Signal:
     hours = _bins(_hours(course))
-    unit = makeup.bubble_mL if counts else 1.0
-    clean = 6.0 * _bins(made) / unit
-    own = clean[:, 0]
-    steps = np.diff(each[:, 0], axis=0, prepend=each[:1, 0])
+    units = _bubbles(made, makeup.bubble_mL) if counts else made
+    told = units < _FASTEST_PER_S * RECORD_S if counts else np.ones_like(units, dtype=bool)
+    per_mL = np.where(told, units / np.maximum(made, 1e-9), 0.0)[:, 0]
+    clean = 6.0 * _bins(units)
+    own = 6.0 * _bins(made[:, 0] * per_mL)
+    ways = [makeup.passed_u * s for s in np.diff(each[:, 0], axis=0, prepend=each[:1, 0]).T]
+    ways.append(0.1 * np.diff(breath[:, 0], prepend=breath[0, 0]))
     columns = [(0.18 if counts else 0.05) * own]
-    columns += [makeup.passed_u * 6.0 * _bins(steps[:, i]) / unit for i in range(steps.shape[1])]
+    columns += [6.0 * _bins(way * per_mL) for way in ways]
     if counts:
-        white = np.sqrt(makeup.evenness * own + 0.02)
+        white = np.sqrt(makeup.evenness * clean[:, 0] + 0.02)
     else:
         columns.append(np.full(hours.size, 0.3))
         white = np.full(hours.size, 0.5 * makeup.rough / math.sqrt(6.0))

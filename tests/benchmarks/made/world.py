@@ -99,6 +99,8 @@ class Bench:
     wander_K: float = 1.5
     ambient_C: float = 21.0
     well_lag_s: _Array = field(default_factory=lambda: np.array([30.0]))
+    stock: _Array = field(default_factory=lambda: np.ones((1, 1)))
+    """(copies, steps): of a step stated by its loss, what there is over what the plan says."""
     events: tuple[Event, ...] = ()
     wander_seed: int = 0
 
@@ -176,10 +178,13 @@ class _Charge:
             s.pool: bench.laws[i].slow_share for i, s in reversed(list(enumerate(scheme.steps)))
         }
         self.slow_share = [slow.get(p, 0.0) for p in range(len(scheme.start_mol))]
-        self.quick = [np.full(copies, n * (1.0 - q))
-                      for n, q in zip(scheme.start_mol, self.slow_share, strict=True)]  # fmt: skip
-        self.slow = [np.full(copies, n * q)
-                     for n, q in zip(scheme.start_mol, self.slow_share, strict=True)]  # fmt: skip
+        stock = np.broadcast_to(bench.stock, (copies, len(scheme.steps)))
+        of_pool = {s.pool: stock[:, i] for i, s in enumerate(scheme.steps)}
+        one = np.ones(copies)
+        start = [n * of_pool.get(p, one) for p, n in enumerate(scheme.start_mol)]
+        self.most = [n * of_pool.get(p, one) for p, n in enumerate(scheme.most_mol)]
+        self.quick = [n * (1.0 - q) for n, q in zip(start, self.slow_share, strict=True)]
+        self.slow = [n * q for n, q in zip(start, self.slow_share, strict=True)]
         self.extent = np.zeros((len(scheme.steps), copies))
         self.groups = [g for i in range(len(scheme.steps)) if (g := scheme.rivals(i))[0] == i]
 
@@ -190,11 +195,11 @@ class _Charge:
         heat = np.zeros_like(kelvin)
         for group in self.groups:
             first = scheme.steps[group[0]]
-            pool, most = first.pool, scheme.most_mol[first.pool]
+            pool, most = first.pool, self.most[first.pool]
             done = sum(self.extent[i] for i in group) / most
             speeds = [k[i] * laws[i].hurry(done) for i in group]
             if first.after is not None:
-                before = self.extent[first.after] / scheme.most_mol[scheme.steps[first.after].pool]
+                before = self.extent[first.after] / self.most[scheme.steps[first.after].pool]
                 speeds = [s * np.clip((before - 0.9) / 0.1, 0.0, 1.0) for s in speeds]
             total = speeds[0] if len(group) == 1 else sum(speeds)
             gone = self.quick[pool] * -np.expm1(-total)
