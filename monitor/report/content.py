@@ -157,6 +157,10 @@ class Course:
     """(time, lowest, highest) in equal spans; spans without a reading are left out."""
     span_s: float = 0.0
     planned_C: tuple[tuple[float, float], ...] = ()
+    coolant: tuple[tuple[float, float, float], ...] = ()
+    """As `pot`, of the coolant after the condenser, or before it."""
+    condensing_C: tuple[tuple[float, float], ...] = ()
+    """Where the gas still to come condenses; left out where none is to come."""
     progress: tuple[tuple[float, float, float, float], ...] = ()
     """(time, 5 %, 50 %, 95 %)."""
     planned_progress: tuple[tuple[float, float], ...] = ()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
@@ -25,10 +25,11 @@ from monitor.entries import (
     EntryError,
     Gap,
     Mark,
+    NoticeSent,
     RunStarted,
     Shelved,
 )
-from monitor.journal import JournalError, Reader, VerifyReport, verify
+from monitor.journal import JournalError, Reader, Thinned, VerifyReport, verify
 from monitor.plan.model import Plan
 from monitor.report.content import (
     AlarmRow,
@@ -183,8 +184,15 @@ def _take(entry: Entry, offset_s: int | None, heard: _Heard) -> None:
     elif isinstance(body, ClosedCleanly):
         heard.closed = body.reason
     if event is not None:
+        if isinstance(body, NoticeSent) and body.ok:
+            event = replace(event, text=event.text.partition(": ")[0] + _keys(body))
         when = clock(entry.utc_s, offset_s)
         heard.events.append(EventRow(at_s, when, event.text, event.level, label))
+
+
+def _keys(sent: NoticeSent) -> str:
+    """Of a notice its first words tell what it was about."""
+    return f": {sent.text.partition(': ')[0]}"
 
 
 def _shelved(body: Shelved) -> str:
@@ -410,20 +418,16 @@ def _with_course(
     """The picture's course, and each channel's extremes, from one look at the readings."""
     names = [channel.name for channel in facts.channels]
     thinned = reader.thinned(names, 0.0, end_s, _SPANS) if end_s > 0.0 and names else {}
-    pot = facts.first_of("pot_temperature")
-    spans: tuple[tuple[float, float, float], ...] = ()
-    if pot is not None and pot.name in thinned:
-        found = thinned[pot.name]
-        spans = tuple(
-            (at_s, low, high)
-            for at_s, low, high in zip(found.from_s, found.low, found.high, strict=True)
-            if low is not None and high is not None
-        )
+    coolant = "coolant_out_temperature"
+    if facts.first_of(coolant) is None:
+        coolant = "coolant_in_temperature"
     course = Course(
         to_s=end_s,
-        pot=spans,
+        pot=_spans(facts, "pot_temperature", thinned),
         span_s=end_s / _SPANS,
         planned_C=tuple(passed.planned_C),
+        coolant=_spans(facts, coolant, thinned),
+        condensing_C=tuple(passed.condensing_C),
         progress=tuple(passed.progress),
         planned_progress=tuple(passed.planned_progress),
         gaps=tuple((gap.from_s, gap.to_s) for gap in heard.gaps if gap.to_s > gap.from_s),
@@ -451,6 +455,21 @@ def _with_course(
     return replace(report, course=course, channels=tuple(rows))
 
 
+def _spans(
+    facts: Facts, role: str, thinned: Mapping[str, Thinned]
+) -> tuple[tuple[float, float, float], ...]:
+    """Extremes of the first channel of a role; holes are left out."""
+    channel = facts.first_of(role)
+    if channel is None or channel.name not in thinned:
+        return ()
+    found = thinned[channel.name]
+    return tuple(
+        (at_s, low, high)
+        for at_s, low, high in zip(found.from_s, found.low, found.high, strict=True)
+        if low is not None and high is not None
+    )
+
+
 def _ending(heard: _Heard, recorded: bool, end_s: float, passed: Passed) -> tuple[str, str]:
     """How the recording stands, in a word and a sentence."""
     judged_s = float(passed.last["elapsed_s"]) if passed.last else 0.0
@@ -463,7 +482,7 @@ def _ending(heard: _Heard, recorded: bool, end_s: float, passed: Passed) -> tupl
         text = f"The run is IN PROGRESS: this is how it stood after {elapsed_words(end_s)}."
         return "in progress", text + behind
     text = (
-        f"The recording was NOT CLOSED: its recorder ended after {elapsed_words(end_s)} by no wish "
-        "of anybody."
+        f"The recording was NOT CLOSED: its recorder ended after {elapsed_words(end_s)} and "
+        "nobody had asked it to."
     )
     return "not closed", text + behind

@@ -46,6 +46,7 @@ class Passed:
     """Name -> in how many lines, and the roles that were wanting last."""
     progress: list[tuple[float, float, float, float]] = field(default_factory=list)
     planned_C: list[tuple[float, float]] = field(default_factory=list)
+    condensing_C: list[tuple[float, float]] = field(default_factory=list)
     planned_progress: list[tuple[float, float]] = field(default_factory=list)
 
     def take(self, line: Line) -> None:
@@ -94,6 +95,9 @@ class Passed:
         if (planned_C := expected.get("pot_temperature_C")) is not None:
             self.planned_C.append((now_s, planned_C))
             _thin(self.planned_C)
+        if (limit_C := (line.get("coolant") or {}).get("limit_C")) is not None:
+            self.condensing_C.append((now_s, limit_C))
+            _thin(self.condensing_C)
         if (planned := expected.get("progress")) is not None:
             self.planned_progress.append((now_s, planned))
             _thin(self.planned_progress)

@@ -16,7 +16,7 @@ from monitor.report.content import Course
 __all__ = ["picture_svg"]
 
 _WIDTH, _LEFT, _RIGHT = 760.0, 56.0, 8.0
-_PANEL, _GAP, _TOP, _STRIP = 170.0, 30.0, 22.0, 20.0
+_PANEL, _GAP, _TOP, _STRIP = 150.0, 30.0, 22.0, 20.0
 _APART = 15.0
 """Labels nearer to each other than this would lie on one another."""
 
@@ -46,10 +46,15 @@ def picture_svg(course: Course) -> str:
     parts: list[str] = []
     top = _TOP
     if course.pot or course.planned_C:
-        parts += _pot(course, top)
+        title = "pot temperature [°C]; dashed: as planned, not shifted"
+        parts += _temperatures(course, top, title, course.pot, course.planned_C)
         top += _PANEL + _GAP
     if course.progress or course.planned_progress:
         parts += _progress(course, top)
+        top += _PANEL + _GAP
+    if course.coolant:
+        title = "coolant [°C]; dashed: where the gas still to come condenses"
+        parts += _temperatures(course, top, title, course.coolant, course.condensing_C)
         top += _PANEL + _GAP
     top -= _GAP - 6.0
     parts += _strip(course, top)
@@ -66,21 +71,28 @@ def picture_svg(course: Course) -> str:
     )
 
 
-def _pot(course: Course, top: float) -> Iterator[str]:
-    values = [v for _, low, high in course.pot for v in (low, high)]
-    values += [v for _, v in course.planned_C]
+def _temperatures(
+    course: Course,
+    top: float,
+    title: str,
+    spans: Sequence[tuple[float, float, float]],
+    dashed: Sequence[tuple[float, float]],
+) -> Iterator[str]:
+    """What was measured, drawn full, against a dashed line."""
+    values = [v for _, low, high in spans for v in (low, high)]
+    values += [v for _, v in dashed]
     low, high = min(values), max(values)
-    margin = max(0.05 * (high - low), 5.0)
+    margin = max(0.05 * (high - low), 2.0)
     panel = _Panel(course.to_s, top, low - margin, high + margin)
-    yield from _frame(panel, course, "pot temperature [°C]; dashed: as planned, not shifted")
-    for run in _unbroken(course.pot, 3.0 * course.span_s):
+    yield from _frame(panel, course, title)
+    for run in _unbroken(spans, 3.0 * course.span_s):
         there = [f"{panel.x(at):.1f},{panel.y(low):.1f}" for at, low, _ in run]
         back = [f"{panel.x(at):.1f},{panel.y(high):.1f}" for at, _, high in reversed(run)]
         yield (
             f'<polygon points="{" ".join(there + back)}" fill="black" stroke="black" '
             'stroke-width="1.4" stroke-linejoin="round"/>'
         )
-    yield _polyline(panel, course.planned_C, 'stroke-dasharray="6 3" stroke-width="1.1"')
+    yield _polyline(panel, dashed, 'stroke-dasharray="6 3" stroke-width="1.1"')
 
 
 def _progress(course: Course, top: float) -> Iterator[str]:

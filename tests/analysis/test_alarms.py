@@ -75,6 +75,21 @@ def test_a_shelf_ends_and_the_alarm_calls_again(name: str, for_s: float) -> None
     assert alarms.lines()[0]["state"] == _U
 
 
+@pytest.mark.parametrize("channel", [None, "room"])
+def test_class_a_is_not_kept_quiet_by_shelving_it_again_and_again(channel: str | None) -> None:
+    """Whoever asks for more before it has called again gets no more than two minutes in all."""
+    alarms = Alarms()
+    one = Finding("gas-in-room", "room", 0.0, "why", 0.0, 0.0, 0.0, shown=True)
+    states = {}
+    for at_s in range(0, 300, 10):
+        if at_s in (10, 60, 120):
+            alarms.shelve(float(at_s), Shelved("gas-in-room", 120.0, channel))
+        alarms.update(float(at_s), [one])
+        states[at_s] = alarms.lines()[0]["state"]
+    assert states[120] == "shelved"
+    assert {states[at_s] for at_s in range(130, 300, 10)} == {_U}
+
+
 def test_taken_back_from_the_shelf() -> None:
     """`for_s` 0 ends the shelving."""
     alarms = Alarms()

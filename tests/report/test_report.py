@@ -301,13 +301,15 @@ def test_the_picture_shows_holes_as_holes_and_names_what_happened() -> None:
         pot=((0.0, 20.0, 21.0), (60.0, 22.0, 23.0), (3600.0, 80.0, 81.0), (3660.0, 82.0, 83.0)),
         span_s=60.0,
         gaps=((120.0, 3600.0),),
+        coolant=((0.0, 1.0, 2.0), (60.0, 1.0, 2.0)),
+        condensing_C=((0.0, 21.1), (60.0, 21.1)),
         marks=((10.0, "M1"), (6000.0, "M2")),
         alarms=((30.0, "A1", "high"),),
     )
     svg = picture_svg(course)
     root = xml.etree.ElementTree.fromstring(svg)
     texts = [node.text for node in root.iter("{http://www.w3.org/2000/svg}text")]
-    assert len(list(root.iter("{http://www.w3.org/2000/svg}polygon"))) == 2
+    assert len(list(root.iter("{http://www.w3.org/2000/svg}polygon"))) == 3
     assert {"no record", "M1", "M2", "A1", "alarms", "marks"} <= set(texts)
 
 
