@@ -180,6 +180,8 @@ def _open_error(where: str, error: OSError) -> LinkError:
     if error.errno in (errno.EAGAIN, errno.EBUSY):
         who = holder_of(where) or "another instrument of the rig, or another program"
         return PortBusyError(f"{where}: held by {who}")
+    if os.path.isfile(where):
+        return LinkError(f"{where}: a file and no serial port; playback reads file://{where}")
     return LinkError(f"{where}: {text}")
 
 

@@ -130,7 +130,7 @@ def test_what_is_no_port_is_a_lost_link(tmp_path):
     plain = tmp_path / "file"
     plain.write_text("no port")
 
-    with pytest.raises(LinkError):
+    with pytest.raises(LinkError, match="a file and no serial port"):
         open_link(f"serial://{plain}")
 
 
