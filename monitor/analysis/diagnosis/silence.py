@@ -24,13 +24,13 @@ _LEAST_GAP_S, _GAPS = 20.0, 12.0
 _SHRINKS = 0.012
 """Share of the dead volume that a head cooling by a few kelvin takes back. Judgement."""
 _HOT_SHRINKS = 3.0
-"""As many times as much where a surge of hot vapour went before."""
+"""As many times as much where a surge of hot vapour went before, or the pot's climb has ended."""
 _SURGE, _SURGE_S, _SURGED_S = 3.0, 40.0, 1200.0
 _DEAD_ML, _BUBBLE_ML = 600.0, 0.1
 """Where the rig states neither. Judgement."""
 _KEPT_S = 240.0
 _BEFORE_S, _LATE_S = 60.0, 10.0
-_DOUBT_K, _FREED_K = 0.35, 0.9
+_DOUBT_K, _FREED_K, _SLOWED_K = 0.35, 0.9, 1.5
 _DOUBT_S = 45.0
 """So much longer is waited where the pot has begun to climb."""
 _AT_ONCE_S = 100.0
@@ -82,7 +82,7 @@ def watch_silence(view: View) -> Silence | None:
     else:
         before = memory["before-silence"]
     freed = None if gap_s < _LEAST_GAP_S else _freed_K(view, last_s)
-    limit_s = _limit_s(view, gas, before)
+    limit_s = _limit_s(view, gas, before, freed is not None and freed < -_SLOWED_K)
     sudden = limit_s < gap_s < limit_s + _AT_ONCE_S and stops_short(gas, last_s)
     if freed is not None and freed > _FREED_K and sudden:
         memory["ended"] = last_s
@@ -98,12 +98,12 @@ def _note_surge(view: View, gas: ChannelState) -> None:
         view.memory["surge"] = view.now_s
 
 
-def _limit_s(view: View, gas: ChannelState, before: float) -> float:
+def _limit_s(view: View, gas: ChannelState, before: float, is_slowed: bool) -> float:
     if before <= 0.0:
         return float("inf")
     dead_mL = view.setting.rig.train.dead_volume_mL or _DEAD_ML
     share = _SHRINKS
-    if view.now_s - view.memory.get("surge", -1e9) < _SURGED_S:
+    if is_slowed or view.now_s - view.memory.get("surge", -1e9) < _SURGED_S:
         share *= _HOT_SHRINKS
     shrinks_s = share * dead_mL / (before * (gas.mL_per_count or _BUBBLE_ML))
     return max(_LEAST_GAP_S, _GAPS / before, shrinks_s)
