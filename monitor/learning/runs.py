@@ -134,6 +134,11 @@ def _check_plan(start: RunStarted) -> None:
         raise UninformativeError(f"its plan or rig cannot be read: {error}") from error
     if setting.network is None:
         raise UninformativeError("it is a timed hold: its plan has no steps, so no kinetics")
+    for spec in setting.rig.instruments:
+        if spec.driver == "playback" and spec.port.startswith("file:"):
+            raise UninformativeError(
+                f"its {spec.name!r} played an older record, at a speed of its own: import that"
+            )
     _check_steps(setting.plan)
 
 

@@ -11,7 +11,7 @@ import pytest
 from monitor.analysis.estimate import Circumstances, begin, update
 from monitor.analysis.setting import setting_of
 from monitor.chemistry.sets import load_set
-from monitor.entries import Readings, RunStarted
+from monitor.entries import Entry, Readings, RunStarted
 from monitor.learning import (
     FinishedRun,
     Learned,
@@ -22,6 +22,7 @@ from monitor.learning import (
     set_text,
     why_not_with,
 )
+from monitor.learning.runs import read_run
 from monitor.plan.amounts import network_of
 from monitor.plan.expect import expected_course
 from monitor.plan.files import parse_plan
@@ -214,6 +215,22 @@ def test_readings_that_do_not_inform(
     assert until_s is not None
     with pytest.raises(UninformativeError, match=why):
         check_informs(run_of(entries, until_s))
+
+
+@pytest.mark.parametrize(
+    ("port", "why"), [("file:///a.run", "played an older record"), ("table", "never closed")]
+)
+def test_a_record_that_was_played_teaches_nothing_and_one_that_was_imported_may(
+    port: str, why: str
+) -> None:
+    """The same run would count twice, and at another speed its times are not those of the pot."""
+    rig = (
+        f'format = 1\n[[instrument]]\nname = "kept"\ndriver = "playback"\nport = "{port}"\n'
+        '[instrument.channels]\npot = { role = "pot_temperature", unit = "degC" }\n'
+    )
+    start = RunStarted("played", PLAN, rig, "0", "none", 1)
+    with pytest.raises(UninformativeError, match=why):
+        read_run([Entry(1, 0.0, None, start)])
 
 
 def test_a_pot_probe_that_was_gone_for_long(runs: list[FinishedRun]) -> None:
