@@ -19,10 +19,10 @@ from monitor.learning import (
     UninformativeError,
     check_informs,
     learn,
+    read_run,
     set_text,
     why_not_with,
 )
-from monitor.learning.runs import read_run
 from monitor.plan.amounts import network_of
 from monitor.plan.expect import expected_course
 from monitor.plan.files import parse_plan
