@@ -254,6 +254,11 @@ class Fold:
         words = f"{mark.kind} {mark.text}".lower()
         state.happened.marks.append((words[:200], now))
         state.happened.trim()
+        for channel in state.channels.values():
+            names = (channel.name, channel.instrument)
+            named = any(name and name.lower() in words for name in names)
+            if channel.suspended and named and "unit" in words:
+                channel.accept()
         if state.heating.began_s is None and mark.kind.strip().lower() == "heat on":
             state.heating.began_s = now
 

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from drivers.reading import Quality, Reading
-from monitor.entries import Body, Gap, Heartbeat, InstrumentState, Readings
+from monitor.entries import Body, Gap, Heartbeat, InstrumentState, Mark, Readings
 from tests.analysis.runs import STEP_PLAN, folded, names
 
 FULL_RIG = """format = 1
@@ -216,6 +216,30 @@ def test_a_step_of_a_balance_is_told_with_its_cause(
     assert last["channel"] == "scale"
     assert f"from one reading to the next: {cause}" in last["why"]
     assert not [a for ln in lines for a in ln["alarms"] if a["priority"] in ("high", "medium")]
+
+
+@pytest.mark.parametrize(
+    ("text", "goes_on"),
+    [
+        ("unit right scale", True),
+        ("Unit right balance", True),
+        ("unit right head", False),
+        ("", False),
+    ],
+)
+def test_a_person_says_that_a_jump_by_ten_is_true(text: str, goes_on: bool) -> None:
+    """Nine tenths were taken off the balance: as a changed unit looks, and only a person knows."""
+    entries = list(bench(FAULT_S + 150.0, {"scale": lambda t: 30.0 + 0.001 * (t - FAULT_S)}))
+    at = next(i for i, (t, _) in enumerate(entries) if t >= FAULT_S + 30.0)
+    entries.insert(at, (FAULT_S + 30.0, Mark("note", text, "me")))
+    lines = found(iter(entries))
+    before = next(ln for ln in lines if ln["elapsed_s"] >= FAULT_S + 20.0)
+    (why,) = [f["why"] for f in before["findings"] if f["name"] == "unit-changed"]
+    (scale,) = [c for c in lines[-1]["channels"] if c["name"] == "scale"]
+
+    assert "a mark says 'unit right scale'" in why
+    assert ("unit-changed" not in {f["name"] for f in lines[-1]["findings"]}) is goes_on
+    assert (scale["value"] == pytest.approx(30.15, abs=0.05)) is goes_on
 
 
 def test_bumping_and_pick_up_are_told_apart() -> None:
