@@ -44,6 +44,9 @@ _CALM_ROLES = (
 )
 """(role, sign of what leaves, least change a second; None: by the channel's own noise)."""
 
+_MEAN_OF = 3
+"""Estimates."""
+
 _HELD_BACK = 0.2
 """Likelihood of the rival, that the end is only feigned, up to which it is left aside."""
 
@@ -80,14 +83,16 @@ def _weigh(
     done = view.setting.plan.done
     outvoted = {"channels-disagree", "zero-tracking"} if len(kinds_of_rig(view)) >= 3 else set()
     others = [f.name for f in findings.shown() if f.name in _EXPLAINS and f.name not in outvoted]
+    verdict.sure = [*verdict.sure, estimate.p_done][-_MEAN_OF:]
+    sure = sum(verdict.sure) / len(verdict.sure)
     loss = verdict.loss_why if verdict.loss_s is not None else ""
     again = verdict.again_why if verdict.again_s is not None else ""
     return [
         _line(
             "conversion",
-            f"{100 * estimate.p_done:.1f} % sure of {100 * done.fraction:g} %",
+            f"{100 * sure:.1f} % sure of {100 * done.fraction:g} %",
             f"{100 * done.confidence:g} % sure",
-            estimate.p_done >= done.confidence,
+            sure >= done.confidence,
         ),
         _kinds(view, estimate),
         _would_show(verdict, view, estimate),

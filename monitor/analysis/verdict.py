@@ -34,6 +34,9 @@ _UNCLEAR_S, _CLEAR_S = 120.0, 180.0
 _BEFORE_S = {"probe-slipped": 480.0, "zero-tracking": 480.0, "channels-disagree": 300.0}
 """So long a fault may have lasted before its finding began: the windows of the rules."""
 
+_DONE_OR_LEAK = 0.25
+"""Where gas alone is counted half of the rival's draws go on as if nothing held them."""
+
 _FEIGNED = 0.5
 """Likelihood from which on a feigned end is held against the real one."""
 
@@ -179,7 +182,7 @@ def _contradiction(verdict: Verdict, view: View, findings: Findings) -> list[str
     out = [out_words(view, name) for name in out_since(view)]
     if out and estimate.p_done >= 0.5 and len(kinds_now(view, estimate)) < _enough(view):
         return [*out, "what is left cannot tell the end by itself"]
-    feigned = held_back(estimate, fraction) > _FEIGNED and estimate.p_done >= 0.5
+    feigned = held_back(estimate, fraction) > _FEIGNED and estimate.p_done >= _DONE_OR_LEAK
     if feigned and len(kinds_now(view, estimate)) < 2:
         return [
             f"the end may only be feigned: {held_back_words(estimate, fraction)}",

@@ -53,6 +53,8 @@ class Verdict:
     evidence: list[EvidenceLine] = field(default_factory=list)
     restart: Restart | None = None
     rule_since_s: float | None = None
+    sure: list[float] = field(default_factory=list)
+    """P(done) of the last estimates: their mean counts, since few draws make each one jump."""
     shown_in_rule: bool = False
     """While the rule has held, the pot was hot enough for what is left to show itself."""
     complete_s: float | None = None

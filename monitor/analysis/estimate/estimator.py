@@ -22,6 +22,7 @@ from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth,
 from monitor.analysis.estimate.hearing import Heard, hear
 from monitor.analysis.estimate.hold import find_hold
 from monitor.analysis.estimate.layout import Layout, layout_of
+from monitor.analysis.estimate.leak import with_leak
 from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
 from monitor.analysis.estimate.nudge import nudge
 from monitor.analysis.estimate.other_holds import look_at_holds
@@ -82,7 +83,7 @@ def update(
     past = replace(past, hold=hold)
     cloud = fit(past, start, state.shares, setup.seed, tick)
     cloud = cloud.carrying(_CARRYING)
-    nudged = nudge(past, cloud, setup.seed)
+    nudged = with_leak(past, nudge(past, cloud, setup.seed))
     estimate, ahead = _estimate(setup, past, nudged, about, molar_mL)
     state = replace(
         state,
@@ -94,7 +95,8 @@ def update(
         jumps=find_jumps(past, cloud, state.jumps),
         rough=learn_roughness(past, cloud, state.rough),
     )
-    state, evidence = weigh_evidence(state, past, cloud, ahead, about.now_s)
+    state, evidence = weigh_evidence(state, past, with_leak(past, cloud), ahead, about.now_s)
+    evidence = replace(evidence, p_held_back=float(cloud.weights @ (cloud.pace < 1.0)))
     p_done = min(estimate.p_done, _AT_ODDS) if evidence.more_comes else estimate.p_done
     asked = about.heating_began_s is not None and p_done < _SURE
     others = look_at_holds(past, nudged, setup) if asked else None

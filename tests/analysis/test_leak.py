@@ -1,0 +1,52 @@
+"""Gas alone is counted and leaks away: progress and time left hold what really leaves."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitor.analysis.bins import BinStore
+from monitor.analysis.estimate import Circumstances, Estimate, begin, update
+from tests.benchmarks.runs_made_up import Made, make_run, setup_for
+
+_PASSES = 0.25
+
+
+def _leaking(made: Made, from_s: float) -> Made:
+    """The same run, three quarters of the bubbles gone from then on."""
+    counts = made.said["bubbles"]
+    before = float(counts[int(np.searchsorted(made.times_s, from_s))])
+    made.said["bubbles"] = np.where(
+        made.times_s < from_s, counts, np.floor(before + _PASSES * (counts - before))
+    )
+    return made
+
+
+def _at(made: Made, now_s: float) -> Estimate:
+    setup, bins = setup_for(made), BinStore()
+    state, last_s, estimate = begin(setup), 0.0, None
+    for tick_s in np.arange(240.0, now_s + 1.0, 240.0):
+        made.fill(bins, last_s, float(tick_s))
+        last_s = float(tick_s)
+        about = Circumstances(last_s, 60.0, max(made.late_s - 60.0, 0.0), True)
+        state, estimate = update(state, bins, setup, about)
+    assert estimate is not None
+    return estimate
+
+
+def test_under_a_leak_of_bubbles_alone_the_truth_stays_inside() -> None:
+    """From half of the step on three quarters leak; looked at when nine tenths have gone."""
+    made = make_run(311, "bubbles")
+    done = made.network.fractions(made.extents)[:, made.network.default_done()]
+    progress = made.network.progress(made.extents)
+    i = int(np.argmax(done >= 0.9))
+    estimate = _at(
+        _leaking(made, float(made.times_s[int(np.argmax(done >= 0.5))])), float(made.times_s[i])
+    )
+    assert estimate.progress is not None
+    assert estimate.remaining_s is not None
+    assert estimate.evidence.p_held_back > 0.5
+    assert estimate.progress.p05 <= progress[i] <= estimate.progress.p95
+    left_s = float(made.times_s[int(np.argmax(done >= made.plan.done.fraction))] - made.times_s[i])
+    high = estimate.remaining_s.p95
+    assert high is None or left_s <= high  # said too soon, it would be taken for done
+    assert estimate.p_done < made.plan.done.confidence
