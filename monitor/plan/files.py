@@ -67,14 +67,17 @@ def parse_plan(text: str, file: str = "plan.toml", sets_folder: Path | None = No
     105.0
     """
     source, top = open_source(text, file)
-    title, bench, batch = _run(top)
+    title, bench, batch, unplanned = _run(top)
     charge = read_charge(top.table("charge"))
     tables = top.tables("step")
     set_name, of_set = read_set(top.table("reactions"), sets_folder, charge, tables)
     own, places = read_steps(tables, of_set)
     steps = merge_steps(of_set, own)
     profile = read_profile(top.tables("profile"))
-    if not any(key in top for key in ("profile", "step", "reactions")):
+    has_plan = any(key in top for key in ("profile", "step", "reactions"))
+    if unplanned and has_plan:
+        top.problem("run", "unplanned = true beside a profile or steps", "one of the two alone")
+    if not unplanned and not has_plan:
         top.problem("", "neither a profile nor a step", "[[profile]], [[step]] or [reactions]")
     questions, check_in_min = read_checklist(top.table("checklist"))
     plan = Plan(
@@ -102,17 +105,19 @@ def parse_plan(text: str, file: str = "plan.toml", sets_folder: Path | None = No
     return plan
 
 
-def _run(top: Fields) -> tuple[str, str | None, str | None]:
+def _run(top: Fields) -> tuple[str, str | None, str | None, bool]:
+    """Title, bench, batch, and whether nothing is planned: readings are recorded, not judged."""
     fields = top.table("run")
     if fields is None:
         if "run" not in top:
             top.problem("run", "there is no [run]", 'a table [run] with title = "..."')
-        return "", None, None
+        return "", None, None, False
     title = fields.text("title", "what this run is called", required=True) or ""
     bench = fields.text("bench", "where it is done")
     batch = fields.text("batch", "a word that runs of one batch share")
+    unplanned = fields.flag("unplanned")
     fields.finish()
-    return title, bench, batch
+    return title, bench, batch, unplanned
 
 
 def parse_rig(
