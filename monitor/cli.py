@@ -115,6 +115,11 @@ def _add_live(commands: _Commands[argparse.ArgumentParser]) -> None:
         "--resume", type=Path, metavar="JOURNAL", help="go on in a journal whose recorder has ended"
     )
     run.add_argument(
+        "--all-the-same",
+        action="store_true",
+        help="record although the plan cannot work, cannot be read or is missing",
+    )
+    run.add_argument(
         "--no-checklist", action="store_true", help="without the questions before the run"
     )
     _add_watching(run)

@@ -17,6 +17,11 @@ __all__ = ["HoldState", "hold_left_s", "say_hold", "watch_hold"]
 
 _LEFT_S = 600.0
 
+_UNPLANNED = (
+    "no plan is in force: readings are recorded, and no end can be told",
+    "mantlewatch amend JOURNAL --plan PLAN brings a plan into force, for what was read before too",
+)
+
 _LONGEST_STEP_S = 60.0
 """More than this between two looks is a gap, not a hold."""
 
@@ -71,8 +76,10 @@ def hold_left_s(
 
 
 def say_hold(hold: HoldState, view: View) -> Said:
-    """The verdict of a timed hold."""
+    """The verdict of a timed hold, or that nothing is planned at all."""
     heating, profile = view.heating, view.setting.plan.profile
+    if not profile:
+        return Said("unclear", _UNPLANNED, ())
     band = view.setting.plan.limits.profile_band_K
     last = profile[-1]
     held = f"held {hold.held_s / 60.0:.0f} of {last.hold_min:g} min at {last.to_C:g} degC"

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commands.all_the_same import OPTION, answers_for, plan_or_none
 from monitor.commands.following import answered
 from monitor.commands.saying import UsageError, answer_json, note, person, say
 from monitor.commands.starting import (
@@ -79,6 +80,8 @@ def _rehearse(
     from monitor.commands.rehearsing import RehearsalError, start_rehearsal
 
     plan = load_plan(plan_path)[0]
+    if not plan.profile and not plan.steps:
+        raise UsageError(f"plan {plan_path} plans nothing that could be rehearsed")
     if plan.check_in_min is None and any(f.partition("@")[0] == "check-in-missed" for f in faults):
         raise UsageError(
             f"plan {plan_path} agrees no check-in that could be missed: add check_in_min = 30 "
@@ -108,22 +111,31 @@ def run(arguments: argparse.Namespace) -> int:
         return _resume(arguments)
     from monitor.recorder.control import RecorderError
 
-    if arguments.plan is None or arguments.rig is None:
+    regardless: bool = arguments.all_the_same
+    if (arguments.plan is None and not regardless) or arguments.rig is None:
         raise UsageError("run: name a plan and a rig: mantlewatch run PLAN --rig RIG")
-    plan, plan_text = load_plan(arguments.plan)
+    plan, plan_text, unread = (
+        plan_or_none(arguments.plan) if regardless else (*load_plan(arguments.plan), ())
+    )
     rig, rig_text = load_rig(arguments.rig)
     if not rig.instruments:
         raise UsageError(f"rig {arguments.rig} names no instrument: add [[instrument]]")
-    if any(one.fatal for one in _told_beforehand(plan, rig)):
+    cannot_work = [one.text for one in _told_beforehand(plan, rig) if one.fatal]
+    if cannot_work and not regardless:
+        note(f"nothing is recorded; where the pot is hot already: {OPTION}")
         return 1
     path = journal_path(arguments.out, plan.title, time.time())
-    answers = _settled(plan, arguments)
+    answers = [*answers_for(unread, cannot_work), *_settled(plan, arguments)]
     try:
         begin_recording(path, plan, plan_text, rig_text)
     except RecorderError as error:
         raise UsageError(str(error)) from error
     note(f"recording; the journal is {path}")
     _keep(path, answers)
+    for why in unread:
+        note(f"plan not used: {why}")
+    if unread:
+        note(f"no end will be told until: mantlewatch amend {path} --plan PLAN")
     return _look(path, arguments)
 
 
@@ -155,7 +167,7 @@ def _keep(path: Path, answers: list[tuple[str, str]]) -> None:
     try:
         keep_answers(path, answers, person())
     except JournalError as error:
-        note(f"the checklist's answers could not be kept: {error}")
+        note(f"answers could not be kept: {error}")
 
 
 def _resume(arguments: argparse.Namespace) -> int:
