@@ -31,6 +31,7 @@ def record(**changes: Any) -> dict[str, Any]:
         "said_progress": {"p05": 0.75, "p50": 0.79, "p95": 0.85},
         "said_left_s": {"p05": 800.0, "p50": 1000.0, "p95": 1500.0},
         "late_s": 0.0, "bound_left_s": 100.0, "bound_progress": 0.01,
+        "open_left_s": 400.0, "open_progress": 0.02,
     }  # fmt: skip
     plain = {
         "name": "manganese / full / 1", "plan": "manganese", "subset": "full", "kind": "as planned",
@@ -86,6 +87,7 @@ def test_errors_by_hand() -> None:
     assert left_errors(runs, 0.8)[0][0] == pytest.approx(1.0 / 6.0)
     assert ratio(runs, "left", 0.8)[0][0] == pytest.approx(2.0)
     assert ratio(runs, "progress", 0.8)[0][0] == pytest.approx(1.0)
+    assert ratio(runs, "left", 0.8, "open")[0][0] == pytest.approx(0.5)
 
 
 def test_a_call_before_098_is_false_and_no_delay() -> None:

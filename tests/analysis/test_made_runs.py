@@ -290,14 +290,16 @@ def test_bound_of_a_slope_in_white_noise() -> None:
     values = np.array([1.0, 1.0 + STEP * 0.5, 1.0 - STEP * 0.5])
     for bins in (T.size, 60):
         var = 1.0 / (1.0 / 0.25 + np.sum(T[:bins] ** 2) / 0.09)
-        assert spread(found.covariance(bins), values, STEP) == pytest.approx(math.sqrt(var))
+        assert spread(found.covariance(bins, open_order=True), values, STEP) == pytest.approx(
+            math.sqrt(var)
+        )
 
 
 def test_bound_of_a_slope_beside_an_unknown_zero() -> None:
     """Least squares of a line with free intercept: sigma^2 / sum (t - mean)^2, both priors wide."""
     signal = Signal("a", _line(1e3), np.full((T.size, 1), 1e3), np.full(T.size, 0.3))
     values = np.array([0.0, STEP * 1e3, -STEP * 1e3])
-    found = spread(Information([signal], 1, STEP).covariance(T.size), values, STEP)
+    found = spread(Information([signal], 1, STEP).covariance(T.size, open_order=True), values, STEP)
     assert found == pytest.approx(0.3 / math.sqrt(np.sum((T - T.mean()) ** 2)), rel=1e-4)
 
 
@@ -307,7 +309,9 @@ def test_bound_of_a_slope_in_a_random_walk() -> None:
     walk = 0.2**2 * np.minimum.outer(times, times)
     signal = Signal("a", _line(1e3)[1:], np.zeros((times.size, 0)), np.full(times.size, 1e-6), walk)
     values = np.array([0.0, STEP * 1e3, -STEP * 1e3])
-    found = spread(Information([signal], 1, STEP).covariance(times.size), values, STEP)
+    found = spread(
+        Information([signal], 1, STEP).covariance(times.size, open_order=True), values, STEP
+    )
     assert found == pytest.approx(0.2 / math.sqrt(2.0), rel=1e-4)
 
 
@@ -319,3 +323,24 @@ def test_more_channels_and_more_time_never_tell_less(made: Made) -> None:
     assert late < early
     fewer = Information(made.heard.signals[:1], made.information._parameters, 0.05)
     assert late < spread(fewer.covariance(110), made.course.done_s, 0.05)
+
+
+def test_an_open_order_never_tells_more(made: Made) -> None:
+    assert made.information is not None
+    for bins in (90, 110):
+        known, unknown = (
+            spread(made.information.covariance(bins, open_order=o), made.course.done_s, 0.05)
+            for o in (False, True)
+        )
+        assert known <= unknown
+
+
+def test_a_bent_law_keeps_its_half_temperature() -> None:
+    """And goes slower at the end: F1 bent by 0.5 is F1.5."""
+    assert replace(Law("F", 1.0), bend=0.5).reduced_half() == pytest.approx(
+        Law("F", 1.5).reduced_half(), rel=1e-6
+    )
+    bench, end_s = bench_of("malachite")
+    bent = replace(bench, bend=np.array([0.5]))
+    plain, slow = (simulate(b, 0.99, end_s) for b in (bench, bent))
+    assert slow.done_s[0] > plain.done_s[0] + 60.0

@@ -39,6 +39,8 @@ _Array = NDArray[np.float64]
 
 AS_PLANNED, MISFIT = "as planned", "misfit"
 _MODELS = ("F1", "F0.5", "F1.5", "F2", "A2", "A3", "R2", "R3", "D3", "two populations", "SB")
+_ORDER_U = 0.25
+"""How open the order of the step of [done] is for the second bound. Judgement."""
 _AFTER_PLAN_S = 4 * 3600.0
 BOUND_STEP = 0.05
 """Of a prior's standard deviation, for finite differences."""
@@ -310,6 +312,7 @@ def _parameters(
     rows.append(("miss_K", -1, draw.miss_K, 2.0))
     rows.append(("heat", -1, draw.heat, 0.15))
     rows.append(("well_lag_s", -1, lag_s, 17.0))
+    rows.append(("bend", -1, 0.0, _ORDER_U))  # the last: see `Information.covariance`
     return rows
 
 

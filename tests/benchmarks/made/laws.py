@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,8 @@ class Law:
     n: float = 1.0
     slow_share: float = 0.0
     slow_factor: float = 1.0
+    bend: float = 0.0
+    """f is multiplied by (1 - alpha) to this power."""
 
     @classmethod
     def named(cls, name: str) -> Law:
@@ -43,6 +46,10 @@ class Law:
         """f(alpha) / (1 - alpha): how much faster than first order, at that share done."""
         a = np.minimum(np.maximum(done, _SEED), 1.0 - 1e-6)
         left = 1.0 - a
+        shape = self._shape(a, left)
+        return shape * left**self.bend if self.bend else shape
+
+    def _shape(self, a: _Array, left: _Array) -> _Array:
         if self.kind == "F":
             return np.ones_like(a) if self.n == 1.0 else left ** (self.n - 1.0)
         if self.kind == "A":
@@ -53,6 +60,7 @@ class Law:
             return np.asarray(1.5 * left ** (-1.0 / 3.0) / (1.0 - left ** (1.0 / 3.0)))
         return np.asarray((a + 0.01) ** 0.4 * left ** (self.n - 1.0))
 
+    @lru_cache(maxsize=256)  # noqa: B019  (a handful of frozen laws)
     def reduced_half(self) -> float:
         """Integral of k dt at which half is gone, both populations together."""
         quick, slow, x = 1.0 - self.slow_share, self.slow_share, 0.0
@@ -68,7 +76,7 @@ class Law:
             x += dx
 
 
-def ln_a(law_half: float, e_kJ_mol: _Array, half_C: _Array) -> _Array:
+def ln_a(law_half: float | _Array, e_kJ_mol: _Array, half_C: _Array) -> _Array:
     """ln A [ln 1/s] such that half is gone at `half_C` when heated at 5 K/min from cold.
 
     By quadrature of exp(-E/RT) over the ramp, Simpson on 4,000 pieces; the exponential's value at

@@ -143,9 +143,13 @@ def _checkpoint(made: Made, line: Mapping[str, Any], row: int) -> dict[str, Any]
         "late_s": line["expected"]["late_s"] if line["expected"] else None,
     }  # fmt: skip
     if made.information is not None and math.isfinite(made.done_s):
-        covariance = made.information.covariance(int(now // 60.0))
+        minutes = int(now // 60.0)
+        covariance = made.information.covariance(minutes)
         out["bound_left_s"] = _plain(spread(covariance, course.done_s, BOUND_STEP))
         out["bound_progress"] = spread(covariance, course.progress[row], BOUND_STEP)
+        covariance = made.information.covariance(minutes, open_order=True)
+        out["open_left_s"] = _plain(spread(covariance, course.done_s, BOUND_STEP))
+        out["open_progress"] = spread(covariance, course.progress[row], BOUND_STEP)
     return out
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,6 +101,8 @@ class Bench:
     well_lag_s: _Array = field(default_factory=lambda: np.array([30.0]))
     stock: _Array = field(default_factory=lambda: np.ones((1, 1)))
     """(copies, steps): of a step stated by its loss, what there is over what the plan says."""
+    bend: _Array = field(default_factory=lambda: np.zeros(1))
+    """(copies,): the step of [done] goes by f times (1 - alpha) to this power, with its half_C."""
     events: tuple[Event, ...] = ()
     wander_seed: int = 0
 
@@ -167,10 +169,11 @@ class _Charge:
     def __init__(self, bench: Bench) -> None:
         self.bench, scheme = bench, bench.scheme
         copies = bench.e_kJ_mol.shape[0]
+        self.is_bent = bool(np.any(bench.bend))
         self.e_r = bench.e_kJ_mol.T * 1e3 / GAS_J_MOL_K
         self.ln_a = np.stack(
             [
-                ln_a(law.reduced_half(), bench.e_kJ_mol[:, i], bench.half_C[:, i])
+                ln_a(self._halves(i, law), bench.e_kJ_mol[:, i], bench.half_C[:, i])
                 for i, law in enumerate(bench.laws)
             ]
         )
@@ -188,6 +191,12 @@ class _Charge:
         self.extent = np.zeros((len(scheme.steps), copies))
         self.groups = [g for i in range(len(scheme.steps)) if (g := scheme.rivals(i))[0] == i]
 
+    def _halves(self, i: int, law: Law) -> float | _Array:
+        if not self.is_bent or i not in self.bench.scheme.rivals(self.bench.scheme.done):
+            return law.reduced_half()
+        bends = self.bench.bend.tolist()
+        return np.array([replace(law, bend=law.bend + b).reduced_half() for b in bends])
+
     def react(self, dt_s: float, kelvin: _Array, pace: float) -> _Array:
         """Let all react for `dt_s`; gives the heat taken up, kJ per mole of charge (copies,)."""
         scheme, laws = self.bench.scheme, self.bench.laws
@@ -198,6 +207,9 @@ class _Charge:
             pool, most = first.pool, self.most[first.pool]
             done = sum(self.extent[i] for i in group) / most
             speeds = [k[i] * laws[i].hurry(done) for i in group]
+            if self.is_bent and scheme.done in group:
+                bent = np.maximum(1.0 - done, 1e-6) ** self.bench.bend
+                speeds = [s * bent for s in speeds]
             if first.after is not None:
                 before = self.extent[first.after] / self.most[scheme.steps[first.after].pool]
                 speeds = [s * np.clip((before - 0.9) / 0.1, 0.0, 1.0) for s in speeds]
