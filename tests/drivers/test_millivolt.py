@@ -1,5 +1,6 @@
 """Thermocouples: published reference values, cold junctions, and what is no temperature."""
 
+import numpy as np
 import pytest
 from thermocouple_its90 import TYPES
 
@@ -45,6 +46,20 @@ def test_the_inverse_is_the_inverse_over_the_whole_range(letter):
     assert [temperature_C(letter, wire.emf(t), 0.0) for t in temps_C] == pytest.approx(
         temps_C, abs=1e-6
     )
+
+
+@pytest.mark.parametrize("letter", ["B", "E", "J", "K", "N", "R", "S", "T"])
+def test_a_second_library_gives_the_same_reference_functions(letter):
+    """Typed in by somebody else from the same tables: every kelvin, to 1e-9 mV."""
+    library = pytest.importorskip(
+        "thermocouples_reference", reason="the second opinion is not installed"
+    )
+    wire = TYPES[letter]
+    low_C, high_C = wire.range
+    temps_C = np.arange(low_C, high_C, 1.0)
+
+    theirs = library.thermocouples[letter].func(temps_C)
+    assert [wire.emf(t) for t in temps_C] == pytest.approx(theirs, abs=1e-9)
 
 
 # Worked cases with a cold junction of 25 °C, computed from the same reference functions; adding
