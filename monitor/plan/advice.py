@@ -12,6 +12,7 @@ from monitor.plan.boil_down import boil_down_of
 from monitor.plan.cold import ColdExpected, cold_of
 from monitor.plan.expect import Course, StepCourse, expected_course
 from monitor.plan.model import Plan, Rig
+from monitor.plan.people_advice import people_advice
 from monitor.plan.plan_tables import HOTTEST_C, START_C
 from monitor.plan.profile import profile_points, with_hold_C
 from monitor.plan.train import TrainExpected, train_of
@@ -57,6 +58,7 @@ def advise(
     found = [*_hold(plan, course), *_limits(plan), *_profile(plan), *_unwanted(course)]
     found += [Advice(text) for text in train_advice(plan, course, train, cold)]
     found += [*_coolant(plan, course), *_boil_down(plan), *_unknown(plan)]
+    found += [Advice(text) for text in people_advice(plan, rig)]
     if rig is not None:
         found += [*_evidence(plan, rig), *_coolant_seen(course, rig)]
     return tuple(sorted(found, key=lambda one: not one.fatal))

@@ -6,9 +6,11 @@ for it puts the lab's own in their place with [checklist] in plan.toml.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from monitor.plan.fields import Fields
 
-__all__ = ["QUESTIONS", "read_checklist"]
+__all__ = ["QUESTIONS", "Checklist", "read_checklist"]
 
 _LONGEST_MIN = 24 * 60.0
 
@@ -33,19 +35,29 @@ QUESTIONS: tuple[str, ...] = (
 """Each is answered with yes, no or some words; none of the answers stops a run."""
 
 
-def read_checklist(fields: Fields | None) -> tuple[tuple[str, ...] | None, float | None]:
-    """[checklist]: the person's own questions, and how often to check in. [min]
+@dataclass(frozen=True, slots=True)
+class Checklist:
+    """What [checklist] says."""
 
-    None for the usual questions, or for no check-in. Other keys are left.
-    """
+    ask: tuple[str, ...] | None = None
+    """The person's own questions; None: the usual ones."""
+    check_in_min: float | None = None
+    """None: no check-in is agreed."""
+    unread: tuple[str, ...] = ()
+    """Keys that mean nothing here."""
+
+
+def read_checklist(fields: Fields | None) -> Checklist:
+    """[checklist]. Further keys are left, and told of as such."""
     if fields is None:
-        return None, None
+        return Checklist()
     every_min = fields.number(
         "check_in_min",
         f"minutes, above 0, at most {_LONGEST_MIN:g}",
         (0.0, _LONGEST_MIN),
         open_ends=(True, False),
     )
-    if "ask" not in fields:
-        return None, every_min
-    return fields.texts("ask", "the questions before a run"), every_min
+    ask = fields.texts("ask", "the questions before a run") if "ask" in fields else None
+    fields.accept("ask")
+    unread = tuple(key for key, _ in fields.others() if key.isprintable())
+    return Checklist(ask, every_min, unread)

@@ -79,7 +79,7 @@ def parse_plan(text: str, file: str = "plan.toml", sets_folder: Path | None = No
         top.problem("run", "unplanned = true beside a profile or steps", "one of the two alone")
     if not unplanned and not has_plan:
         top.problem("", "neither a profile nor a step", "[[profile]], [[step]] or [reactions]")
-    questions, check_in_min = read_checklist(top.table("checklist"))
+    checklist = read_checklist(top.table("checklist"))
     plan = Plan(
         title=title,
         steps=steps,
@@ -93,8 +93,9 @@ def parse_plan(text: str, file: str = "plan.toml", sets_folder: Path | None = No
         bench=bench,
         batch=batch,
         stop_plan=read_stop_plan(top.table("stop_plan")),
-        checklist=questions,
-        check_in_min=check_in_min,
+        checklist=checklist.ask,
+        check_in_min=checklist.check_in_min,
+        checklist_unread=checklist.unread,
         boil_down=read_boil_down(top.table("boil_down"), charge),
     )
     top.accept(*_RESERVED)

@@ -133,6 +133,8 @@ class Plan:
     """Questions of the person's own before a run; None: the usual ones."""
     check_in_min: float | None = None
     """So often somebody at the bench has agreed to give a sign; None: no such thing was agreed."""
+    checklist_unread: tuple[str, ...] = ()
+    """Further keys of [checklist], which mean nothing here."""
     boil_down: BoilDown | None = None
 
 
