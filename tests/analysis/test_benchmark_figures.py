@@ -17,6 +17,7 @@ from tests.benchmarks.figures import (
     coverage,
     false_calls,
     left_errors,
+    published,
     ratio,
     stall_delays,
     unclear_share,
@@ -155,6 +156,14 @@ def test_tables_name_the_worst_runs() -> None:
     assert (
         "delay of `complete` beyond min_hold, full rig, median | <= 10 min | 5.0 min | yes" in text
     )
+
+
+def test_what_is_published_is_the_same_in_short() -> None:
+    text = published([record(), record(name="b", subset="mass"), record(name="c", trap="leak")])
+    assert "| full | by hand | 1/1 | 1/1 |" in text
+    assert "| mass | by hand |" not in text
+    assert "| mass | our `complete` | 0/1 | 0/0 | 15 min (n 1, never 0) |" in text
+    assert "| all | 2 + 0 | 100 to 100 |" in text
 
 
 def test_tables_of_files_are_merged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -2,7 +2,8 @@
 
 `python -m tests.benchmarks estimate --quick` is for every day; without options all runs of the
 published table are played (58 for each rig) and every trap on its rigs. `--out FILE` writes one
-record a run as JSON lines; `--table FILE...` prints the tables of such files again, merged.
+record a run as JSON lines; `--table FILE...` prints the tables of DEVELOPERS.md from such files,
+merged, `--detail FILE...` everything, worst cells first.
 `--runs N` alone plays ordinary runs alone, `--traps [WORDS]` alone the traps (whose names hold
 WORDS). `--show` prints a run minute by minute: `--runs 1 --seed 17 --subset mass --show`.
 """
@@ -18,7 +19,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 from typing import Any
 
-from tests.benchmarks.figures import all_tables
+from tests.benchmarks.figures import all_tables, published
 from tests.benchmarks.made.draws import Made, make_ordinary, make_trap
 from tests.benchmarks.made.instruments import SUBSETS
 from tests.benchmarks.made.playing import entries_of, play
@@ -136,12 +137,16 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1000)
     parser.add_argument("--workers", type=int, default=2, help="processes at a time")
     parser.add_argument("--out", metavar="FILE", help="append one JSON line a run")
-    parser.add_argument("--table", nargs="+", metavar="FILE", help="tables of such files alone")
+    parser.add_argument("--table", nargs="+", metavar="FILE", help="what is published, from files")
+    parser.add_argument("--detail", nargs="+", metavar="FILE", help="all tables, from files")
     parser.add_argument("--show", action="store_true", help="print runs minute by minute instead")
     options = parser.parse_args(argv)
-    if options.table:
+    if options.table or options.detail:
         try:
-            print(all_tables(_records(options.table)))
+            if options.table:
+                print(published(_records(options.table)))
+            if options.detail:
+                print(all_tables(_records(options.detail)))
         except (OSError, ValueError) as error:
             print(f"estimate: {error}", file=sys.stderr)
             return 2

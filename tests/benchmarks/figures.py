@@ -21,6 +21,7 @@ __all__ = [
     "coverage",
     "false_calls",
     "left_errors",
+    "published",
     "ratio",
     "stall_delays",
     "unclear_share",
@@ -234,7 +235,7 @@ def all_tables(records: Sequence[Record]) -> str:
             "What else is found in runs without a fault\n\n" + _findings(runs),
         ]
     parts.append("Who calls the run done: false calls, and the median delay after the truth\n\n"
-                 + _callers(runs, traps))  # fmt: skip
+                 + _table(_CALLER_HEADS, _callers(runs, traps)))  # fmt: skip
     if traps:
         parts.append("Traps\n\n" + _traps(traps))
     stalls = stall_delays(records)
@@ -242,6 +243,51 @@ def all_tables(records: Sequence[Record]) -> str:
         parts.append("Stalls, slowest to be named first\n\n" + _stalls(stalls))
     parts.append("Runs to look at\n\n" + _worst(records))
     return "\n\n".join(parts)
+
+
+def published(records: Sequence[Record]) -> str:
+    """What DEVELOPERS.md holds: goals, coverage by rig, who calls when, traps."""
+    records = sorted(records, key=lambda r: (r["trap"], r["subset"], r["seed"], r["name"]))
+    runs, traps = ordinary(records), [r for r in records if r["trap"]]
+    parts = [_what(records, runs, traps), _goals(runs, traps)]
+    if runs:
+        parts.append(
+            "Coverage of the 90 % interval by rig, least to most of the five stations, %; median"
+            " error of the time left at 0.8, % of what is left\n\n" + _by_rig(runs)
+        )
+    every = [r for r in _callers(runs, traps) if r[0] == "full" or r[1] == OWN]
+    parts.append(
+        "Who calls the run done, and how long after it is: median\n\n"
+        + _table(_CALLER_HEADS, every)
+    )
+    if traps:
+        parts.append("Traps\n\n" + _traps(traps))
+    return "\n\n".join(parts)
+
+
+def _by_rig(runs: Sequence[Record]) -> str:
+    def span(some: Sequence[Record], what: str) -> str:
+        shares = [c.share for at in CHECKPOINTS if (c := coverage(some, what, at)).tries]
+        return f"{100 * min(shares):.0f} to {100 * max(shares):.0f}" if shares else "-"
+
+    rows = []
+    for subset in ["all", *_subsets(runs)]:
+        some = [r for r in runs if subset in ("all", r["subset"])]
+        fits = [r for r in some if r["kind"] == AS_PLANNED]
+        errors = [_median([e for e, _ in left_errors(k, 0.8)]) for k in (fits, some)]
+        rows.append(
+            [
+                subset,
+                f"{len(fits)} + {len(some) - len(fits)}",
+                *(span(k, what) for what in ("progress", "left") for k in (fits, some)),
+                *(_number(100 * e) for e in errors),
+            ]
+        )
+    heads = [
+        "rig", "runs as planned + misfit", "progress, as planned", "all", "time left, as planned",
+        "all", "error, as planned", "all",
+    ]  # fmt: skip
+    return _table(heads, rows)
 
 
 def _what(records: Sequence[Record], runs: Sequence[Record], traps: Sequence[Record]) -> str:
@@ -431,7 +477,10 @@ def _findings(runs: Sequence[Record]) -> str:
     return _table(["finding", "runs", "such runs"], rows)
 
 
-def _callers(runs: Sequence[Record], traps: Sequence[Record]) -> str:
+_CALLER_HEADS = ("rig", "who calls", "false, runs", "false, traps", "median delay")
+
+
+def _callers(runs: Sequence[Record], traps: Sequence[Record]) -> list[list[str]]:
     rows = []
     for subset in _subsets([*runs, *traps]):
         own = [r for r in runs if r["subset"] == subset]
@@ -446,7 +495,7 @@ def _callers(runs: Sequence[Record], traps: Sequence[Record]) -> str:
                 f"{len(false_calls(trapped, caller))}/{len(trapped)}",
                 f"{_number(_median(delays) / 60.0, ' min')} (n {len(delays)}, never {never})",
             ])  # fmt: skip
-    return _table(["rig", "who calls", "false, runs", "false, traps", "median delay"], rows)
+    return rows
 
 
 def _traps(traps: Sequence[Record]) -> str:
