@@ -393,7 +393,12 @@ def late_rate(state: ChannelState | None, now_s: float, window_s: float) -> floa
 
 
 def ne107_state(state: ChannelState, now_s: float) -> str:
-    """State of the sensor by NAMUR NE 107, as a word; `normal` where none of the four applies."""
+    """State of the sensor by NAMUR NE 107, as a word; `normal` where none of the four applies.
+
+    What says itself that it is beyond its range (a loop of 20.7 mA, an overload) has not failed.
+    """
+    if state.quality is Quality.OUT_OF_RANGE and now_s - state.heard_s <= state.stale_after_s():
+        return "out-of-specification"
     if state.value is None or state.bad_run >= 3 or not state.is_young(now_s):
         return "failure"
     if state.suspended:

@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drivers.current_loop import Loops
+from drivers.protocol import ChannelSetup, Values
 from drivers.reading import Quality, Reading
 from monitor.analysis.channels import ChannelState, ne107_state, slope_per_s
 from monitor.analysis.codec import from_data, to_data
@@ -79,6 +81,30 @@ def test_staleness_is_three_periods_as_learned(period_s: float) -> None:
     assert not state.is_live(last + 4.0 * period_s + 3.0)
     assert ne107_state(state, last) == "normal"
     assert ne107_state(state, last + 4.0 * period_s + 3.0) == "failure"
+
+
+@pytest.mark.parametrize(
+    ("current_mA", "state"),
+    [
+        (12.0, "normal"), (3.85, "normal"), (20.45, "normal"),
+        (3.7, "out-of-specification"), (20.7, "out-of-specification"),
+        (3.55, "failure"), (21.0, "failure"), (0.0, "failure"),
+    ],
+)  # fmt: skip
+def test_bands_of_a_loop_become_states(current_mA: float, state: str) -> None:
+    """NAMUR NE 43: measuring 3.8 to 20.5 mA, failure to 3.6 and from 21 mA."""
+    loop = ChannelSetup(
+        "t", "pot_temperature", "mA",
+        options={"at_4_mA": 0.0, "at_20_mA": 400.0, "span_unit": "degC"},
+    )  # fmt: skip
+    channel = ChannelState.of("t", "pot_temperature")
+    for t in range(10):
+        (item,) = Loops([loop]).items({"t": current_mA + 0.001 * (t % 2)}, float(t))
+        assert isinstance(item, Values)
+        channel.take(float(t), item.readings[0])
+
+    assert ne107_state(channel, 9.0) == state
+    assert ne107_state(channel, 60.0) == "failure"
 
 
 def test_a_restless_channel_that_repeats_itself_is_frozen() -> None:
