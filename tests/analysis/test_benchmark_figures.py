@@ -184,3 +184,13 @@ def test_what_is_no_record_is_refused(
     assert main(["--table", str(file)]) == 2
     assert "line 1" in capsys.readouterr().err
     assert main(["--table", str(tmp_path / "none")]) == 2
+
+
+def test_an_order_that_cannot_be_followed_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["--traps", "no such trap"]) == 2
+    assert main(["--runs", "1", "--out", str(tmp_path / "none" / "a.jsonl")]) == 2
+    with pytest.raises(SystemExit):
+        main(["--runs", "0"])
+    assert "from 1 on" in capsys.readouterr().err

@@ -125,17 +125,23 @@ def _show(made: Made) -> None:
             )
 
 
+def _number(text: str) -> int:
+    if not text.isdigit() or int(text) == 0:
+        raise argparse.ArgumentTypeError(f"{text!r}: expected a whole number from 1 on")
+    return int(text)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Play runs, or read records; print the tables."""
     parser = argparse.ArgumentParser(
         prog="tests.benchmarks estimate", description=(__doc__ or "").splitlines()[0]
     )
     parser.add_argument("--quick", action="store_true", help="ten runs, about 2 min of processor")
-    parser.add_argument("--runs", type=int, default=None, help="ordinary runs for each rig")
+    parser.add_argument("--runs", type=_number, default=None, help="ordinary runs for each rig")
     parser.add_argument("--traps", nargs="?", const="", default=None, metavar="WORDS")
     parser.add_argument("--subset", action="append", choices=list(SUBSETS), help="rig; repeatable")
     parser.add_argument("--seed", type=int, default=1000)
-    parser.add_argument("--workers", type=int, default=2, help="processes at a time")
+    parser.add_argument("--workers", type=_number, default=2, help="processes at a time")
     parser.add_argument("--out", metavar="FILE", help="append one JSON line a run")
     parser.add_argument("--table", nargs="+", metavar="FILE", help="what is published, from files")
     parser.add_argument("--detail", nargs="+", metavar="FILE", help="all tables, from files")
@@ -154,6 +160,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     tasks = _tasks(options)
     if not tasks:
         print("estimate: no run matches these options", file=sys.stderr)
+        return 2
+    try:
+        if options.out:
+            Path(options.out).open("a", encoding="utf-8").close()
+    except OSError as error:
+        print(f"estimate: {error}", file=sys.stderr)
         return 2
     if options.show:
         for task in tasks:
