@@ -16,6 +16,9 @@ LEFT_S = 600.0
 _FORESEEN_S = 900.0
 """What was foreseen before anything came is a prior, and no witness."""
 
+_STILL_K = 2.0
+"""A pot that moves by less in ten minutes stands still."""
+
 _STILL = 0.6
 """Once stalled it takes a likelihood lower by this factor to be so no more."""
 
@@ -32,11 +35,39 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate) -> None:
         beyond = estimate.p_beyond_patience_frozen
     has_left = heating.left_s is not None and now - heating.left_s >= LEFT_S
     sure = 0.5 if on_last_hold(view) or has_left else 0.9
+    verdict.stands = not has_left and _stands(view, estimate)
+    if verdict.stands:
+        beyond = max(beyond, estimate.p_beyond_patience_frozen)
     limit = sure if verdict.beyond_since_s is None else _STILL * sure
     if beyond < limit or _as_planned(view):
         verdict.beyond_since_s = None
     elif verdict.beyond_since_s is None:
         verdict.beyond_since_s = now
+
+
+def _stands(view: View, estimate: Estimate) -> bool:
+    """Whether the pot has stood still for ten minutes where the plan has no hold, and below it.
+
+    A pot that stops on its way up is taken for ever later by the shift in time, and leaves the
+    band only long after. Not while an earlier step goes on: that may hold the pot by itself.
+    """
+    setting, heating, pot = view.setting, view.heating, view.live("pot_temperature")
+    if pot is None or heating.began_s is None or not setting.plan.profile:
+        return False
+    bins = view.bins.channel(pot.name)
+    late = bins.mean[bins.at_s > view.now_s - LEFT_S]
+    if late.size < 8 or float(late.max() - late.min()) > _STILL_K:
+        return False
+    band, pot_C = setting.plan.limits.profile_band_K, float(late[-1])
+    held = any(abs(s.to_C - pot_C) <= band for s in setting.plan.profile if s.hold_min > 0.0)
+    planned_C = setting.course.temp_at(view.now_s - heating.began_s)
+    if held or planned_C is None or planned_C < pot_C + band:
+        return False
+    done = setting.plan.done.step or setting.course.done_step
+    return all(
+        step.name == done or step.unwanted or (fraction is not None and fraction.p50 > 0.9)
+        for step, fraction in zip(setting.plan.steps, estimate.steps, strict=False)
+    )
 
 
 def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
@@ -105,7 +136,7 @@ def stall_why(verdict: Verdict, view: View) -> str:
         return f"evolution has all but stopped: {verdict.loss_why}"
     if estimate is None or estimate.p_done >= 0.5:
         return ""
-    hotter_ahead = view.heating.goes_along(now) and not on_last_hold(view)
+    hotter_ahead = view.heating.goes_along(now) and not on_last_hold(view) and not verdict.stands
     lasts = 300.0 if verdict.begun_s is None or hotter_ahead else 60.0
     if verdict.beyond_since_s is None or now - verdict.beyond_since_s < lasts:
         return ""
@@ -116,6 +147,11 @@ def stall_why(verdict: Verdict, view: View) -> str:
         return (
             f"the pot has not followed the profile for {(now - left_s) / 60.0:.0f} min;"
             f"{at or ' as it is'} the end is more than {done.patience_min:g} min off"
+        )
+    if verdict.stands:
+        return (
+            f"the pot stands{at} where the plan has no hold; there the end is more than"
+            f" {done.patience_min:g} min off"
         )
     return f"the end is more than {done.patience_min:g} min off along the profile{at}: too cold"
 

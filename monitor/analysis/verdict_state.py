@@ -62,6 +62,8 @@ class Verdict:
     taken_back_s: float | None = None
     taken_back_why: str = ""
     beyond_since_s: float | None = None
+    stands: bool = False
+    """The pot stands still where the plan has no hold."""
     loss_s: float | None = None
     """When the rate was seen to fall below all that had been foreseen; None once it is back."""
     loss_rate: float = 0.0

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from drivers.reading import Reading
+from drivers.reading import Quality, Reading
 from monitor.analysis.bins import BinStore
 from monitor.analysis.channels import ChannelState
 from monitor.analysis.conditions import Findings, Judged
@@ -335,3 +335,36 @@ def test_a_dip_of_one_estimate_does_not_begin_the_hold_anew() -> None:
     other.minutes(6, DONE)
     other.minutes(3, replace(DONE, p_done=0.92))
     assert "complete" not in other.minutes(8, DONE)
+
+
+@pytest.mark.parametrize(
+    ("pot_C", "water", "frozen", "is_stalled"),
+    [
+        (150.0, 1.0, 1.0, True),  # stands where the plan has no hold, and there it takes days
+        (150.0, 0.5, 1.0, False),  # water still boils off: that holds the pot by itself
+        (150.0, 1.0, 0.1, False),  # soon done there
+        (185.0, 1.0, 1.0, False),  # within the band of the plan's hold
+    ],
+)
+def test_a_pot_that_stands_still_below_its_ramp_is_named_after_ten_minutes(
+    pot_C: float, water: float, frozen: float, is_stalled: bool
+) -> None:
+    """The shift in time would take it for ever later, and leave the band long after."""
+    bench = Bench()
+    fraction = Band(water, water, water)
+    stuck = replace(
+        GOING_ON, p_beyond_patience=0.1, p_beyond_patience_frozen=frozen,
+        steps=(fraction, *GOING_ON.steps[1:]), remaining_s=RemainingBand(9e3, 2e4, 9e4),
+    )  # fmt: skip
+    words = []
+    for _ in range(14):
+        for second in range(0, 60, 10):
+            at_s = bench.now_s + second
+            name = bench.states["pot_temperature"].name
+            bench.bins.add(name, "pot_temperature", at_s, pot_C + 0.01 * second, Quality.GOOD)
+        bench.bins.close_until(bench.now_s + 60.0)
+        words += bench.minutes(1, stuck)
+    assert ("stalled" in words) == is_stalled
+    if is_stalled:
+        assert words.index("stalled") <= 12
+        assert "stands" in bench.verdict.why[0]
