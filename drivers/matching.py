@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import importlib
 import re
 from collections.abc import Mapping
 from typing import Any, Final, Protocol
 
+from drivers.endless import longest_line
 from drivers.protocol import SetupError
 
 __all__ = ["FieldsMatcher", "Matcher", "PatternMatcher", "matcher_from"]
 
 PASSED_OVER: Final = "_"
-PATTERN_LIMIT: Final = 512
-MOST_WILD: Final = 2
-_REPEATS: Final = ("MAX_REPEAT", "MIN_REPEAT", "POSSESSIVE_REPEAT")
 _PLACEHOLDER: Final = re.compile(r"\{([^{}]*)\}")
 
 
@@ -68,12 +65,10 @@ class FieldsMatcher:
 
 
 class PatternMatcher:
-    """A regular expression that has to fit the whole line, which may have 512 characters.
+    """A regular expression that has to fit the whole line.
 
-    A line comes from outside and Python's matcher cannot be stopped, so the usual ways to write a
-    pattern that takes for ever are refused: a choice or a repetition of no fixed number inside a
-    repetition, and more than two of `.*`. Three or more repetitions of the same characters side by
-    side remain possible, and slow on a long line.
+    A line comes from outside and Python's matcher cannot be stopped: a pattern that might take for
+    ever is refused, and a line longer than the pattern bears, 512 characters at most, is not tried.
     """
 
     def __init__(self, pattern: str) -> None:
@@ -84,72 +79,15 @@ class PatternMatcher:
         self.names = tuple(self._pattern.groupindex)
         if not self.names:
             raise SetupError(f"pattern = {pattern!r} has no group (?P<channel>...)")
-        refuse_endless(pattern)
+        self._longest = longest_line(pattern)
 
     def words(self, line: str) -> Mapping[str, str] | None:
-        if len(line) > PATTERN_LIMIT:
+        if len(line) > self._longest:
             return None
         found = self._pattern.fullmatch(line)
         if found is None:
             return None
         return {name: word for name, word in found.groupdict().items() if word is not None}
-
-
-def refuse_endless(pattern: str) -> None:
-    """Raise SetupError where a short hostile line could keep the matcher busy for ever."""
-    parser: Any = importlib.import_module("re._parser")
-    tree = parser.parse(pattern)
-    if _is_ambiguous(tree, repeated=False):
-        raise SetupError(
-            f"pattern = {pattern!r} has a choice or a repetition inside a repetition; on some "
-            "lines it might never end"
-        )
-    if (wild := _count_wild(tree)) > MOST_WILD:
-        raise SetupError(
-            f"pattern = {pattern!r} has {wild} repetitions of any character; "
-            "write [^,]* (whatever is no separator) for .*"
-        )
-
-
-def _is_ambiguous(tree: Any, *, repeated: bool) -> bool:
-    """Whether something of no fixed length or choice stands inside a repetition."""
-    for operation, argument in tree:
-        least, most = argument[:2] if str(operation) in _REPEATS else (1, 1)
-        loose = least != most
-        if repeated and (loose or str(operation) == "BRANCH"):
-            return True
-        within = repeated or int(most) > 1
-        if any(_is_ambiguous(body, repeated=within) for body in _bodies(argument)):
-            return True
-    return False
-
-
-def _count_wild(tree: Any) -> int:
-    """How many repetitions without a near end have "any character" in them."""
-    count = 0
-    for operation, argument in tree:
-        bodies = _bodies(argument)
-        if str(operation) in _REPEATS and int(argument[1]) > 40:
-            count += any(_has_any(body) for body in bodies)
-        else:
-            count += sum(_count_wild(body) for body in bodies)
-    return count
-
-
-def _has_any(tree: Any) -> bool:
-    return any(
-        str(operation) == "ANY" or any(_has_any(body) for body in _bodies(argument))
-        for operation, argument in tree
-    )
-
-
-def _bodies(argument: Any) -> list[Any]:
-    """Every pattern inside a parsed operation's argument (groups, branches, look-arounds)."""
-    if type(argument).__name__ == "SubPattern":
-        return [argument]
-    if isinstance(argument, list | tuple):
-        return [body for part in argument for body in _bodies(part)]
-    return []
 
 
 def matcher_from(options: Mapping[str, Any]) -> Matcher:
