@@ -144,7 +144,7 @@ def _keep(rig: subprocess.Popen[str], journal: Path, signs: Iterator[float]) -> 
         over.set()
 
     threading.Thread(target=listen, daemon=True).start()
-    while is_alive(journal) and not over.wait(_POLL_S):
+    while is_alive(journal) and not over.wait(max(0.0, min(_POLL_S, sign - time.monotonic()))):
         if time.monotonic() >= sign:
             sign = next(signs, math.inf)
             with contextlib.suppress(JournalError):  # as a real one, it may fail to be heard

@@ -88,7 +88,9 @@ def standing_of(clues: Clues) -> Standing:
             "look at the rig itself"
         )
         return Standing("silent", (Notice("alert", text), *behind), silent_s)
-    return Standing("recording" if clues.held else "starting", behind)
+    if clues.held:
+        return Standing("recording", behind)
+    return Standing("interrupted" if clues.entry_s > 0.0 else "starting", behind)
 
 
 def _silent_s(clues: Clues) -> float:

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from monitor.commands.rehearsing import RehearsalError, start_rehearsal
-from monitor.entries import Readings
-from monitor.journal import Reader, verify
+from monitor.entries import Mark, Readings, Shelved
+from monitor.journal import Reader, append_entry, verify
 from monitor.recorder.control import is_alive, request_stop, wait_until_stopped
 from tests.commands.conftest import Call
 
@@ -37,16 +37,22 @@ def wait_for_end(path: Path, within_s: float) -> None:
 
 def test_replay_equals_what_the_live_run_stored(call: Call, tmp_path: Path) -> None:
     plan, path = tmp_path / "plan.toml", tmp_path / "live.run"
-    plan.write_text(HOLD, encoding="utf-8")
-    start_rehearsal(plan, path, speed=600.0, seed=3, faults=())
+    plan.write_text(f"{HOLD}\n[checklist]\ncheck_in_min = 5\n", encoding="utf-8")
+    start_rehearsal(plan, path, speed=600.0, seed=3, faults=["check-in-missed@10min"])
     assert is_alive(path)
     assert call("mark", path, "steam at the head").code == 0
+    append_entry(path, Shelved("stalled", 600.0, who="kim"))
     wait_for_end(path, 60.0)
     assert call("watch", path, "--plain").code == 0  # folds what its analyser had no time for
     stored = list(Reader(path).line_texts())
     answer = call("replay", path, "--json")
     assert answer.out.splitlines() == stored
-    assert json.loads(stored[-1])["verdict"] == "complete"
+    last = json.loads(stored[-1])
+    assert last["verdict"] == "complete"
+    assert [alarm["name"] for alarm in last["alarms"]] == ["check-in-missed"]
+    with Reader(path) as reader:
+        marks = [e.body for e in reader.entries(kinds=("mark",))]
+    assert Mark("here", "", "simulated person") in marks
     assert verify(path).ok
     assert sorted(p.name for p in tmp_path.iterdir()) == ["live.run", "plan.toml"]
 

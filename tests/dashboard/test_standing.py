@@ -34,7 +34,8 @@ LIVE = Clues(
         # a rehearsal at speed has a clock of its own
         ({"rehearsal": True, "entry_quiet_for_s": 2.0, "wall_utc_s": 9e9}, "recording", []),
         ({"rehearsal": True, "entry_quiet_for_s": 5.0}, "silent", ["RECORDER SILENT for 5 s"]),
-        ({"held": False, "unheld_for_s": 1.0}, "starting", []),
+        ({"held": False, "unheld_for_s": 1.0, "entry_s": 0.0}, "starting", []),
+        ({"held": False, "unheld_for_s": 1.0}, "interrupted", []),
         ({"held": False, "unheld_for_s": 4.0}, "not recording", ["NOT RECORDING"]),
         (
             {"held": False, "unheld_for_s": 2.0, "entry_quiet_for_s": 2.0, "wall_utc_s": 9000.0},
