@@ -55,6 +55,7 @@ class MqttWire:
         self._host, self._port, self._key, self._word = host, port, key, word
         self._waiting: asyncio.Queue[str] = asyncio.Queue(_WAITING)
         self._task: asyncio.Task[None] | None = None
+        self._is_ending = False
 
     async def open(self) -> str:
         """Connect; gives the address for the rig file. Raises BenchError where nobody answers."""
@@ -77,13 +78,13 @@ class MqttWire:
     async def _publish(self, connected: asyncio.Future[None]) -> None:
         there = available_topic(self._key, self._word)
         will = aiomqtt.Will(there, "offline", 1)
-        while True:
+        while not self._is_ending:
             try:
                 async with self._client(f"{self._word}-{self._key}", will) as client:
                     await client.publish(there, "online", 1)
                     if not connected.done():
                         connected.set_result(None)
-                    while True:
+                    while not self._is_ending:
                         text = await self._waiting.get()
                         await client.publish(topic(self._key, self._word), text, 1)
             except (aiomqtt.MqttError, OSError, ValueError) as error:
@@ -92,7 +93,7 @@ class MqttWire:
                         BenchError(f"broker mqtt://{self._host}:{self._port}: {error}")
                     )
                     return
-            await asyncio.sleep(_AGAIN_S)
+                await asyncio.sleep(_AGAIN_S)
 
     async def say(self, spoken: Spoken | None) -> None:
         """Send a message; None: the instrument is without power and says nothing."""
@@ -106,9 +107,11 @@ class MqttWire:
         """Take leave of the broker, and have it forget the recorder's subscription."""
         if self._task is None:
             return
+        # Until Python 3.12 a cancellation that meets an acknowledgement is lost in wait_for: the
+        # loop looks for itself whether it is to go on.
+        self._is_ending = True
         self._task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await self._task
+        await asyncio.wait({self._task}, timeout=_FAREWELL_S)
         with contextlib.suppress(aiomqtt.MqttError, OSError):
             async with self._client(reader_name(self._key, self._word)):
                 pass

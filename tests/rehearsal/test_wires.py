@@ -285,6 +285,20 @@ async def test_a_sensor_comes_back_when_its_broker_does(tmp_path):
     assert [r.value for r in heard] == list(SAID["station"])
 
 
+async def test_a_sensor_ends_in_the_middle_of_its_messages(broker):
+    """Many times: an end that meets an acknowledgement was once waited for without end."""
+    station = BY_KEY["station"]
+    values = tuple(Reading(gauge.name, 1.0) for gauge in station.gauges)
+    async with asyncio.timeout(PATIENCE_S):
+        for number in range(20):
+            wires = Wires(broker)
+            await wires.open([station])
+            for _ in range(5 + number):
+                await wires.say([Spoken(station, values)])
+            await asyncio.sleep(0.001 * number)
+            await wires.close()
+
+
 def what_is_kept(port, client_id):
     """Whether the broker holds a session under that name, and topics with a retained message."""
     known, retained, subscribed = [], [], []
