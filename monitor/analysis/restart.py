@@ -150,10 +150,22 @@ def _step(view: View, others: OtherHolds, pot_C: float, most_C: float) -> Step |
         return None
     per_K = 1.0 / (pot_C + _KELVIN) - 1.0 / (pot_C + up_K + _KELVIN)
     e = others.e_over_r_K
-    answer = Band(*(math.exp(q * per_K) for q in (e.p05, e.p50, e.p95)))
-    if not _shows(view, others.rate_per_h.p50 * (answer.p50 - 1.0) * _STEP_MIN / 60.0):
+    low, middle, high = (math.exp(q * per_K) for q in (e.p05, e.p50, e.p95))
+    if not _shows(view, others.rate_per_h.p50 * (middle - 1.0) * _STEP_MIN / 60.0):
         return None
+    used = _used_up(view, others.rate_per_h.p50 * 0.5 * (1.0 + middle) * _STEP_MIN / 60.0)
+    answer = Band(low * (1.0 - 1.5 * used), middle * (1.0 - used), high * (1.0 - 0.5 * used))
     return Step(float(up_K), _STEP_MIN, answer)
+
+
+def _used_up(view: View, comes: float) -> float:
+    """How far the rate falls while so much of the step of [done] comes, if it goes as what is left.
+
+    Limited to half: beyond that the test says nothing that waiting would not.
+    """
+    done = None if view.estimate is None else view.estimate.done_fraction
+    left = 1.0 if done is None else max(1.0 - done.p50, 1e-3)
+    return min(comes / left, 0.5)
 
 
 def _shows(view: View, more: float) -> bool:

@@ -6,7 +6,7 @@ looks ahead along every draw. Only starting points, jumps and what was foreseen 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -22,7 +22,7 @@ from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth,
 from monitor.analysis.estimate.hearing import Heard, hear
 from monitor.analysis.estimate.hold import find_hold
 from monitor.analysis.estimate.layout import Layout, layout_of
-from monitor.analysis.estimate.leak import with_leak
+from monitor.analysis.estimate.leak import has_leak, leaking, mixed
 from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
 from monitor.analysis.estimate.nudge import nudge
 from monitor.analysis.estimate.other_holds import look_at_holds
@@ -71,9 +71,8 @@ def update(
     if warmth is not None:
         warmth = fill_from_mantle(grid, bins, state.shut, warmth)
     molar_mL = 1e3 * molar_volume_L_mol(setup.pressure_kPa)
-    signals = gather_signals(
-        _about(state, setup, layout, grid, warmth, bins, molar_mL), bins, state.shut, state.jumps
-    )
+    laid_out = _about(state, setup, layout, grid, warmth, bins, molar_mL)
+    signals = gather_signals(laid_out, bins, state.shut, state.jumps)
     if warmth is None:
         return state, _in_plan_order(blind_estimate(setup, layout, grid, signals), setup, layout)
     heard = _heard(signals, grid, state.rough)
@@ -83,7 +82,12 @@ def update(
     past = replace(past, hold=hold)
     cloud = fit(past, start, state.shares, setup.seed, tick)
     cloud = cloud.carrying(_CARRYING)
-    nudged = with_leak(past, nudge(past, cloud, setup.seed))
+    seen, nudged = cloud, nudge(past, cloud, setup.seed)
+    if has_leak(past, cloud):
+        before = replace(past, heard=_heard_before(past, laid_out, bins, state), hold=None)
+        leak = leaking(before, state.leak_at, setup.seed, tick)
+        seen, nudged = mixed(cloud, leak), mixed(nudged, leak)
+        state = replace(state, leak_at=leak.at)
     estimate, ahead = _estimate(setup, past, nudged, about, molar_mL)
     state = replace(
         state,
@@ -95,7 +99,7 @@ def update(
         jumps=find_jumps(past, cloud, state.jumps),
         rough=learn_roughness(past, cloud, state.rough),
     )
-    state, evidence = weigh_evidence(state, past, with_leak(past, cloud), ahead, about.now_s)
+    state, evidence = weigh_evidence(state, past, seen, ahead, about.now_s)
     evidence = replace(evidence, p_held_back=float(cloud.weights @ (cloud.pace < 1.0)))
     p_done = min(estimate.p_done, _AT_ODDS) if evidence.more_comes else estimate.p_done
     asked = about.heating_began_s is not None and p_done < _SURE
@@ -191,6 +195,18 @@ def _about(
 def _heard(signals: list[Signal], grid: Grid, rough: Mapping[str, float]) -> list[Heard]:
     heard = (hear(s, grid.edges_s.size, rough.get(s.name, 1.0), len(signals)) for s in signals)
     return [one for one in heard if one is not None]
+
+
+def _heard_before(
+    past: Past, laid_out: About, bins: BinStore, state: EstimatorState
+) -> Sequence[Heard]:
+    """The channels cut off where the rival would have begun to hold back."""
+    assert past.hold is not None
+    shut = {
+        one.signal.name: (*state.shut.get(one.signal.name, ()), (past.hold[0], None))
+        for one in past.heard
+    }
+    return _heard(gather_signals(laid_out, bins, shut, state.jumps), past.grid, state.rough)
 
 
 def _road(setup: Setup, about: Circumstances) -> Road | None:

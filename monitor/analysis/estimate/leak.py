@@ -1,53 +1,71 @@
 """Where gas alone is counted, what seems held back may as well leak: then the charge goes on.
 
-A crust and a leak before the counter look the same to it. Half the weight of the rival that
-evolution is held back goes to draws of the same kinetics that were never held: what the counter no
-longer shows has left all the same. A balance would tell, so with one nothing is changed.
+A crust and a leak before the counter look the same to it. Under a leak what it counts afterwards
+means nothing, so half the weight of the rival that evolution is held back goes to draws that rest
+on what was counted before that moment, and on the temperatures ever since. A balance would tell
+the two apart: with one nothing is changed.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from monitor.analysis.estimate.course import Course
+from monitor.analysis.estimate.fit import fit
 from monitor.analysis.estimate.layout import Kinetics
-from monitor.analysis.estimate.past import Cloud, Past, run_sets
-from monitor.analysis.estimate.shapes import FAMILIES
+from monitor.analysis.estimate.past import Cloud, Past
+from monitor.analysis.estimate.shapes import Shape
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 
-__all__ = ["with_leak"]
+__all__ = ["has_leak", "leaking", "mixed"]
 
-_LEAST = 0.02
-"""Of the weight: less of the rival is not worth the work."""
+_LEAST = 0.05
+"""Less of the rival is not worth the work."""
+
+_CARRYING = 0.99
 
 
-def with_leak(past: Past, cloud: Cloud) -> Cloud:
-    """The cloud with draws of a leak beside those held back."""
-    held = np.flatnonzero(cloud.pace < 1.0)
+def has_leak(past: Past, cloud: Cloud) -> bool:
+    """Whether a leak is worth a fit of its own."""
     weighs = any(KIND_OF_ROLE[one.signal.role] != "gas" for one in past.heard)
-    if weighs or float(cloud.weights[held].sum()) < _LEAST:
-        return cloud
-    family = next(f for f in FAMILIES if f.held)
-    free = replace(past, hold=None)
-    course = run_sets(free, cloud.z[held], [(family, slice(0, held.size))])[1]
-    rows = np.concatenate([np.arange(cloud.weights.size), held])
-    weights = cloud.weights.copy()
-    weights[held] *= 0.5
+    return not weighs and past.hold is not None and _held(cloud) > _LEAST
+
+
+def leaking(before: Past, start: Mapping[str, tuple[float, ...]], seed: int, tick: int) -> Cloud:
+    """Draws by what was counted before: `before` holds the channels cut off where it began."""
+    return fit(before, start, {}, seed, tick).carrying(_CARRYING)
+
+
+def mixed(cloud: Cloud, leak: Cloud) -> Cloud:
+    """The cloud, half of what was held back in it given to draws of a leak."""
+    held = cloud.pace < 1.0
+    share = 0.5 * _held(cloud)
+    weights = np.where(held, 0.5, 1.0) * cloud.weights
     return replace(
         cloud,
         kin=Kinetics(
-            cloud.kin.e_over_r[rows],
-            cloud.kin.ln_a[rows],
-            cloud.kin.lag_s[rows],
-            tuple(shape.rows(rows) for shape in cloud.kin.shapes),
+            np.concatenate([cloud.kin.e_over_r, leak.kin.e_over_r]),
+            np.concatenate([cloud.kin.ln_a, leak.kin.ln_a]),
+            np.concatenate([cloud.kin.lag_s, leak.kin.lag_s]),
+            tuple(map(_joined, cloud.kin.shapes, leak.kin.shapes)),
         ),
         course=Course(
-            np.concatenate([cloud.course.g, course.g], axis=1),
-            np.concatenate([cloud.course.alpha, course.alpha], axis=1),
+            np.concatenate([cloud.course.g, leak.course.g], axis=1),
+            np.concatenate([cloud.course.alpha, leak.course.alpha], axis=1),
         ),
-        weights=np.concatenate([weights, weights[held]]),
-        z=cloud.z[rows],
-        pace=np.concatenate([cloud.pace, np.ones(held.size)]),
+        weights=np.concatenate([weights, share * leak.weights]),
+        z=np.concatenate([cloud.z, leak.z]),
+        pace=np.concatenate([cloud.pace, np.ones(leak.weights.size)]),
     )
+
+
+def _held(cloud: Cloud) -> float:
+    return float(cloud.weights @ (cloud.pace < 1.0))
+
+
+def _joined(a: Shape, b: Shape) -> Shape:
+    a_, n, w, r = (np.concatenate([getattr(a, f), getattr(b, f)]) for f in ("a", "n", "w", "r"))
+    return Shape(a_, n, w, r, a.plain and b.plain)

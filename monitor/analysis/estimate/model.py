@@ -164,6 +164,8 @@ class EstimatorState:
     """Every family's share of the weight."""
     hold: tuple[float, float] | None = None
     """(since when [s], pace 0..1) of the rival that evolution is held back."""
+    leak_at: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    """Where each family has its best fit to what was counted before a suspected leak."""
     jumps: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """Channel -> times of steps in its level. [s]"""
     rough: Mapping[str, float] = field(default_factory=dict)
@@ -181,6 +183,7 @@ class EstimatorState:
             "best": self.best,
             "shares": dict(self.shares),
             "hold": None if self.hold is None else list(self.hold),
+            "leak_at": {name: list(z) for name, z in self.leak_at.items()},
             "jumps": {name: list(t) for name, t in self.jumps.items()},
             "rough": dict(self.rough),
             "shut": {name: [list(s) for s in stretches] for name, stretches in self.shut.items()},
@@ -196,6 +199,7 @@ class EstimatorState:
             data["best"],
             dict(data["shares"]),
             None if data["hold"] is None else (data["hold"][0], data["hold"][1]),
+            {name: tuple(z) for name, z in data["leak_at"].items()},
             {name: tuple(t) for name, t in data["jumps"].items()},
             dict(data["rough"]),
             {name: tuple((a, b) for a, b in s) for name, s in data["shut"].items()},
