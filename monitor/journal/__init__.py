@@ -1,6 +1,6 @@
 """The journal: one SQLite file a run. Append, read, follow, verify."""
 
-from monitor.journal.checking import VerifyReport, verify
+from monitor.journal.checking import VerifyReport, made_readable, verify
 from monitor.journal.copying import copy_journal
 from monitor.journal.derived import LineWriter
 from monitor.journal.errors import (
@@ -27,5 +27,6 @@ __all__ = [
     "append_entry",
     "copy_journal",
     "is_recorded",
+    "made_readable",
     "verify",
 ]

@@ -16,7 +16,7 @@ from monitor.journal.chain import ROOT, digest
 from monitor.journal.errors import JournalError
 from monitor.journal.schema import connect_to_read
 
-__all__ = ["VerifyReport", "verify"]
+__all__ = ["VerifyReport", "made_readable", "verify"]
 
 _MOST_PROBLEMS = 20
 _LARGEST = 1 << 32
@@ -77,6 +77,15 @@ def verify(path: Path, head: str | None = None) -> VerifyReport:
         shown.append(f"and {len(walk.problems) - _MOST_PROBLEMS} more like these")
     last = walk.before.hex() if walk.count else ""
     return VerifyReport(not walk.problems, walk.count, last, tuple(shown), tuple(notes))
+
+
+def made_readable(path: Path, folder: Path) -> Path:
+    """The journal itself, or where it was torn off a copy in `folder` whose beginning reads.
+
+    Raises OSError where there is no room for the copy.
+    """
+    torn = _torn(path)
+    return path if torn is None or path.stat().st_size < 100 else _padded(path, folder)
 
 
 def _torn(path: Path) -> str | None:

@@ -8,11 +8,13 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from monitor import __version__
 from monitor.analysis.alarm_metrics import TARGETS, AlarmMetrics, measure_alarms
 from monitor.analysis.conditions import CLASSES
+from monitor.analysis.fold import Fold
 from monitor.dashboard.events import KINDS_OF_EVENTS, event_of
 from monitor.dashboard.facts import Facts, facts_of
 from monitor.dashboard.words import clock, duration, elapsed_words, reason
@@ -29,7 +31,7 @@ from monitor.entries import (
     RunStarted,
     Shelved,
 )
-from monitor.journal import JournalError, Reader, Thinned, VerifyReport, verify
+from monitor.journal import JournalError, Reader, Thinned, VerifyReport, made_readable, verify
 from monitor.plan.model import Plan
 from monitor.report.content import (
     AlarmRow,
@@ -88,16 +90,16 @@ def gather(path: Path, *, now_utc_s: float, recorded: bool) -> Report:
     )
     troubles = list(checked.problems)
     try:
-        with Reader(path) as reader:
-            report = _read(reader, report, recorded, troubles)
-    except (JournalError, EntryError) as error:
-        _note(troubles, error)
+        with TemporaryDirectory() as folder, Reader(made_readable(path, Path(folder))) as reader:
+            report = _read(reader, path.name, report, recorded, troubles)
+    except (JournalError, EntryError, OSError) as error:
+        _note(troubles, str(error))
     return replace(report, troubles=tuple(troubles))
 
 
-def _note(troubles: list[str], error: Exception) -> None:
-    if str(error) not in troubles:
-        troubles.append(str(error))
+def _note(troubles: list[str], text: str) -> None:
+    if text not in troubles:
+        troubles.append(text)
 
 
 def _checked(checked: VerifyReport) -> tuple[str, ...]:
@@ -106,7 +108,7 @@ def _checked(checked: VerifyReport) -> tuple[str, ...]:
     return (f"{checked.entries} entries, {first}{end}", *checked.notes)
 
 
-def _read(reader: Reader, report: Report, recorded: bool, troubles: list[str]) -> Report:
+def _read(reader: Reader, name: str, report: Report, recorded: bool, troubles: list[str]) -> Report:
     start = reader.start()
     first = next(reader.entries(limit=1))
     heard, passed, facts = _Heard(), Passed(), facts_of(start)
@@ -115,17 +117,19 @@ def _read(reader: Reader, report: Report, recorded: bool, troubles: list[str]) -
         try:
             part()
         except (JournalError, EntryError, ValueError, KeyError, TypeError) as error:
-            _note(troubles, error)
+            _note(troubles, str(error).replace(str(reader.path), name))
 
     guarded(lambda: _hear(reader, facts.utc_offset_s, heard))
     facts = _with_channels(facts_of(start, heard.plan_toml, heard.rig_toml), facts)
     metrics: list[AlarmMetrics] = []
     guarded(lambda: metrics.append(measure_alarms(pass_over(reader.lines(), passed))))
+    if troubles and not passed.count:  # the lines lay in what is gone: made again
+        guarded(lambda: metrics.append(measure_alarms(pass_over(_folded(reader), passed))))
     end_s, end_utc_s = _end(reader, first, passed)
     alarms = _alarms(passed, heard)
     report = replace(
         report,
-        head=_head(reader.path, start, first, (end_s, end_utc_s), heard, facts),
+        head=_head(name, start, first, (end_s, end_utc_s), heard, facts),
         planned=tuple(_planned(facts.plan)) if facts.plan else (),
         alarms=alarms,
         gaps=tuple(heard.gaps),
@@ -144,6 +148,13 @@ def _read(reader: Reader, report: Report, recorded: bool, troubles: list[str]) -
     report = course[0] if course else report
     state, ending = _ending(heard, recorded, end_s, passed)
     return replace(report, state=state, ending=ending)
+
+
+def _folded(reader: Reader) -> Iterator[dict[str, Any]]:
+    """Lines computed from the entries, as far as those can be read."""
+    fold = Fold(reader.start())
+    for entry in reader.entries():
+        yield from fold.step(entry)
 
 
 def _with_channels(facts: Facts, before: Facts) -> Facts:
@@ -210,7 +221,7 @@ def _end(reader: Reader, first: Entry, passed: Passed) -> tuple[float, float | N
 
 
 def _head(
-    path: Path,
+    journal: str,
     start: RunStarted,
     first: Entry,
     end: tuple[float, float | None],
@@ -225,7 +236,7 @@ def _head(
         began=_date(first.utc_s, start.utc_offset_s),
         ended=_date(end[1], start.utc_offset_s),
         lasted_s=end[0],
-        journal=path.name,
+        journal=journal,
         plan_sha256=hashlib.sha256(start.plan_toml.encode()).hexdigest(),
         rig_sha256=hashlib.sha256(start.rig_toml.encode()).hexdigest(),
         amended=heard.amended,

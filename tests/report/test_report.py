@@ -265,6 +265,11 @@ def test_a_torn_file_has_a_report_of_what_can_be_read(whole: Path, keep: float) 
     report = report_of(whole)
     assert report.troubles
     Page(html_of(report))
+    if keep >= 0.5:  # what was recorded first is still there, and is judged anew
+        assert report.head is not None
+        assert report.verdict
+        assert len(report.course.pot) > 10
+    assert not any("/tmp" in trouble and "a.run" not in trouble for trouble in report.troubles)
 
 
 def test_lines_of_another_program_spoil_no_report(tmp_path: Path) -> None:
