@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 
@@ -12,27 +13,26 @@ from molmass import Formula
 from monitor.entries import Readings, RunStarted
 from monitor.plan.files import parse_plan, parse_rig
 from monitor.plan.model import ProfileSegment
+from tests.benchmarks.figures import all_tables
 from tests.benchmarks.made.bound import Information, spread
 from tests.benchmarks.made.draws import AS_PLANNED, MISFIT, Made, make_ordinary, make_trap
 from tests.benchmarks.made.instruments import SUBSETS, Signal, listen, rig_toml
 from tests.benchmarks.made.laws import GAS_J_MOL_K, Law, ln_a
 from tests.benchmarks.made.matter import scheme_of
 from tests.benchmarks.made.plans import PLANS
-from tests.benchmarks.made.playing import entries_of
+from tests.benchmarks.made.playing import entries_of, play
 from tests.benchmarks.made.traps import TRAPS
 from tests.benchmarks.made.world import Bench, Course, Event, Programme, simulate
 
 
-def bench_of(name: str, hold_min: float = 0.0, **changes: object) -> tuple[Bench, float]:
+def bench_of(name: str, **changes: object) -> tuple[Bench, float]:
     """A bench that is exactly what the plan says, without chance; and the end of its programme."""
     plan = parse_plan(PLANS[name])
     scheme = scheme_of(plan)
     assert plan.charge is not None
     specs = [s.spec for s in scheme.steps]
     one = np.ones(1)
-    programme = Programme(
-        plan.profile, 21.0, 120.0, 1.0, (0.0,) * (len(plan.profile) - 1) + (hold_min,)
-    )
+    programme = Programme(plan.profile, 21.0, 120.0)
     bench = Bench(
         scheme, tuple(Law.named(s.model) for s in specs),
         np.array([[s.e_kJ_mol for s in specs]]), np.array([[s.half_C for s in specs]]),
@@ -59,8 +59,8 @@ RESIDUES = {
 def test_what_stays_is_the_oxide(name: str) -> None:
     """Charge less all that left is the residue: masses from the library molmass."""
     salt, residue, times = RESIDUES[name]
-    bench, end_s = bench_of(name, hold_min=240.0)
-    course = simulate(bench, 0.99, end_s)
+    bench, _ = bench_of(name)
+    course = simulate(bench, 0.99)
     gone = course.lost_g[:, 0].sum(axis=1)
     stays = bench.mass_g * times * Formula(residue).mass / Formula(salt).mass
     assert course.fraction[-1, 0] > 0.999
@@ -69,14 +69,14 @@ def test_what_stays_is_the_oxide(name: str) -> None:
 
 
 def test_losses_are_shares_of_what_was_weighed_in() -> None:
-    bench, end_s = bench_of("losses", hold_min=300.0)
-    course = simulate(bench, 0.99, end_s)
+    bench, _ = bench_of("losses")
+    course = simulate(bench, 0.99)
     assert course.lost_g[-1, 0].sum() == pytest.approx((0.09 + 0.24) * bench.mass_g, rel=2e-3)
 
 
 def test_more_binder_than_the_plan_says_is_more_loss() -> None:
-    bench, end_s = bench_of("losses", hold_min=300.0, stock=np.array([[1.0, 1.1]]))
-    course = simulate(bench, 0.99, end_s)
+    bench, _ = bench_of("losses", stock=np.array([[1.0, 1.1]]))
+    course = simulate(bench, 0.99)
     assert course.lost_g[-1, 0].sum() == pytest.approx((0.09 + 0.264) * bench.mass_g, rel=2e-3)
     assert course.fraction[-1, 0] == pytest.approx(1.0, abs=1e-3)
 
@@ -190,21 +190,22 @@ def made() -> Made:
     return make_ordinary(0, "full")
 
 
-def test_a_run_follows_from_its_seed(made: Made) -> None:
-    again, other = make_ordinary(0, "full"), make_ordinary(2, "full", bound=False)
-    for name, said in made.heard.said.items():
-        np.testing.assert_array_equal(said, again.heard.said[name])
-    assert made.kind == AS_PLANNED
-    assert other.plan_name != made.plan_name
-    assert make_ordinary(1, "mass", bound=False).kind == MISFIT
-
-
-def test_the_bound_adds_copies_and_changes_nothing(made: Made) -> None:
-    plain = make_ordinary(0, "full", bound=False)
+def test_a_run_follows_from_its_seed_with_the_bound_or_without(made: Made) -> None:
+    """The bound's copies stand beside the truth and change nothing of it."""
+    plain, other = (make_ordinary(n, "full", bound=False) for n in (0, 2))
     assert plain.done_s == made.done_s
-    np.testing.assert_array_equal(plain.heard.said["mass"], made.heard.said["mass"])
+    for name, said in made.heard.said.items():
+        np.testing.assert_array_equal(said, plain.heard.said[name])
     assert made.information is not None
     assert plain.information is None
+    assert made.kind == AS_PLANNED
+    assert other.plan_name != made.plan_name
+
+
+def test_odd_seeds_are_misfits() -> None:
+    run = make_ordinary(1, "mass", bound=False)
+    assert run.kind == MISFIT
+    assert run.notes
 
 
 def test_the_balance_shows_the_pot_within_its_noise(made: Made) -> None:
@@ -229,6 +230,24 @@ def test_entries_are_the_run_in_order(made: Made) -> None:
         for r in e.body.values
     ]
     np.testing.assert_array_equal(weighed, made.heard.said["mass"][: len(weighed)])
+
+
+def test_a_record_holds_the_truth_of_its_checkpoints() -> None:
+    """A run cut soon after half of it: through the whole analysis, into a record, into tables."""
+    whole = make_ordinary(10, "mass")
+    progress = whole.course.progress[:, 0]
+    cut_s = float(whole.course.times_s[np.argmax(progress >= 0.55)])
+    record = json.loads(
+        json.dumps({**play(replace(whole, until_s=cut_s)), "trap": "", "made_s": 0.0})
+    )
+    assert list(record["checkpoints"]) == ["0.5"]
+    point = record["checkpoints"]["0.5"]
+    row = int(point["at_s"] // 10.0)
+    assert progress[row - 7] < 0.5 <= point["progress"] == pytest.approx(progress[row])
+    assert point["left_s"] == pytest.approx(whole.done_s - point["at_s"])
+    assert 0.0 < point["bound_left_s"] < point["open_left_s"]
+    assert record["calls_s"]["our `complete`"] is None
+    assert "1 ordinary runs (1 as planned)" in all_tables([record])
 
 
 @pytest.mark.parametrize("subset", SUBSETS)
