@@ -7,7 +7,7 @@ what is left would show, channels that fit, no other cause of silence, and time.
 from __future__ import annotations
 
 from monitor.analysis.channels import ChannelState, late_rate
-from monitor.analysis.conditions import Findings
+from monitor.analysis.conditions import Finding, Findings
 from monitor.analysis.estimate import Estimate
 from monitor.analysis.verdict_state import (
     EvidenceLine,
@@ -81,8 +81,7 @@ def _weigh(
 ) -> list[EvidenceLine]:
     """The conditions that have to hold together, each by name."""
     done = view.setting.plan.done
-    outvoted = {"channels-disagree", "zero-tracking"} if len(kinds_of_rig(view)) >= 3 else set()
-    others = [f.name for f in findings.shown() if f.name in _EXPLAINS and f.name not in outvoted]
+    others = [f.name for f in _explaining(view, findings)]
     verdict.sure = [*verdict.sure, estimate.p_done][-_MEAN_OF:]
     sure = sum(verdict.sure) / len(verdict.sure)
     loss = verdict.loss_why if verdict.loss_s is not None else ""
@@ -107,6 +106,12 @@ def _weigh(
         _line("gas is quiet", again or "quiet", "quiet", not again),
         _line("no other cause of silence", ", ".join(others) or "none found", "none", not others),
     ]
+
+
+def _explaining(view: View, findings: Findings) -> list[Finding]:
+    """Findings that explain silence otherwise; of three kinds the one that parted is outvoted."""
+    outvoted = {"channels-disagree", "zero-tracking"} if len(kinds_of_rig(view)) >= 3 else set()
+    return [f for f in findings.shown() if f.name in _EXPLAINS and f.name not in outvoted]
 
 
 def _kinds(view: View, estimate: Estimate) -> EvidenceLine:
@@ -177,8 +182,8 @@ def take_back_at_once(verdict: Verdict, view: View, findings: Findings) -> None:
     if verdict.complete_s is None:
         return
     why = view.gas_again_why
-    for finding in findings.shown():
-        if finding.name in _EXPLAINS and finding.since_s <= verdict.complete_s:
+    for finding in _explaining(view, findings):
+        if finding.since_s <= verdict.complete_s:
             why = why or f"{finding.name}: {finding.why}"
     if why:
         _take_back(verdict, view, why)

@@ -368,3 +368,12 @@ def test_a_pot_that_stands_still_below_its_ramp_is_named_after_ten_minutes(
     if is_stalled:
         assert words.index("stalled") <= 12
         assert "stands" in bench.verdict.why[0]
+
+
+def test_a_channel_that_is_outvoted_takes_complete_back_as_little_as_it_held_it() -> None:
+    """Three kinds: complete on the other two stays, though the finding began before it."""
+    bench = Bench(("pot_temperature", "pot_mass", "receiver_mass", "bubble_count"))
+    held = Judged("zero-tracking", "balance stands still", "pot_mass", 0.0, 0.0, 0.0)
+    bench.findings.update(0.0, [held], frozenset({"zero-tracking"}))
+    words = bench.minutes(20, DONE)
+    assert words[-5:] == ["complete"] * 5
