@@ -171,18 +171,27 @@ def main(argv: Sequence[str] | None = None) -> int:
         for task in tasks:
             _show(_made(task))
         return 0
-    records = []
+    records, failed = [], 0
     with ProcessPoolExecutor(options.workers) as pool:
-        waiting = [pool.submit(_played, task) for task in tasks]
+        waiting = {pool.submit(_played, task): task for task in tasks}
         for number, one in enumerate(as_completed(waiting), 1):
+            if (problem := one.exception()) is not None:
+                failed += 1
+                print(
+                    f"{waiting[one]} could not be played: {problem!r}", file=sys.stderr, flush=True
+                )
+                continue
             record = one.result()
             records.append(record)
             if options.out:
                 with Path(options.out).open("a", encoding="utf-8") as file:
                     file.write(json.dumps(record, ensure_ascii=False) + "\n")
             print(f"{number}/{len(tasks)} {_said(record)}", file=sys.stderr, flush=True)
-    print(all_tables(records))
-    return 0
+    if records:
+        print(all_tables(records))
+    if failed:
+        print(f"\n{failed} of {len(tasks)} runs could not be played: the tables lack them")
+    return 1 if failed else 0
 
 
 if __name__ == "__main__":
