@@ -64,6 +64,11 @@ def _rehearsal(arguments: argparse.Namespace) -> Rehearsal:
     instruments = instruments_of(arguments.instruments)
     faults = Faults(playable(text) for text in arguments.fault).all
     refuse_unheard(faults, instruments)
+    if arguments.broker is not None and all(one.driver != "mqtt" for one in instruments):
+        raise BenchError(
+            f"broker {arguments.broker!r}: none of these instruments speaks through one; "
+            "choose --instruments every-kind, or leave --broker out"
+        )
     return Rehearsal(plan, arguments.seed, faults, instruments)
 
 

@@ -351,6 +351,7 @@ async def test_a_broker_is_left_as_it_was_found(system_broker):
         (["--instruments", "every-kind", "--broker", "mqtt://127.0.0.1:1"], "refused"),
         (["--instruments", "every-kind", "--broker", "mqtt://127.0.0.1:99999"], "out of range"),
         (["--instruments", "flow-meter", "--fault", "counter-reset"], "bubble_count"),
+        (["--broker", "mqtt://127.0.0.1:1883"], "none of these instruments"),
     ],
 )
 def test_what_cannot_be_served_is_refused_in_a_sentence(options, said, capsys):
