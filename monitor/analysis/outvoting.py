@@ -142,9 +142,10 @@ def _kind(view: View, name: str) -> str:
 def _share(view: View, name: str, rates: Mapping[str, _Rate]) -> float | None:
     """What a channel shows of what the surest of another kind means; None: nothing to hold it to.
 
-    The largest of what several others mean counts, so that it takes one that shows more.
+    The largest of what several others mean counts. A counter alone, which noise can make count
+    too much, is no witness against two balances that agree.
     """
-    shares = []
+    shares: dict[str, list[float]] = {}
     for other, (rate, u) in rates.items():
         key = f"{name}/{other}"
         if _kind(view, other) == _kind(view, name) or f"out:{other}" in view.memory:
@@ -155,8 +156,11 @@ def _share(view: View, name: str, rates: Mapping[str, _Rate]) -> float | None:
             own, own_u = rates[name]
             meant = view.memory[f"usual:{key}"] * rate
             if own_u < 0.2 * meant:
-                shares.append(own / meant)
-    return min(shares, default=None)
+                shares.setdefault(_kind(view, other), []).append(own / meant)
+    weighed = min((min(s) for kind, s in shares.items() if kind != "gas"), default=None)
+    if weighed is not None and weighed >= _AGREES:
+        return weighed
+    return min((min(s) for s in shares.values()), default=None)
 
 
 def _judge(view: View, name: str, share: float | None, dt_s: float) -> None:

@@ -112,6 +112,22 @@ def test_before_the_step_of_done_is_alone_nothing_is_learned_or_judged() -> None
     assert rates.out == set()
 
 
+def test_a_counter_that_counts_too_much_is_no_witness_against_two_balances() -> None:
+    """Pulses out of the mains: the two that agree keep their vote."""
+    rates = Rates(("pot_temperature", "pot_mass", "receiver_mass", "bubble_count"))
+    rates.minutes(20, pot_mass=-0.2, receiver_mass=0.15, bubble_count=60.0)
+    rates.minutes(15, pot_mass=-0.2, receiver_mass=0.15, bubble_count=600.0)
+    assert rates.out == set()
+
+
+def test_a_receiver_that_loses_what_it_catches_is_out() -> None:
+    """It stands still while pot and bubbles go on."""
+    rates = Rates(("pot_temperature", "pot_mass", "receiver_mass", "bubble_count"))
+    rates.minutes(20, pot_mass=-0.2, receiver_mass=0.15, bubble_count=60.0)
+    rates.minutes(12, pot_mass=-0.2, receiver_mass=0.0, bubble_count=60.0)
+    assert rates.out == {"receiver_mass"}
+
+
 def test_two_channels_of_one_kind_cannot_outvote_each_other() -> None:
     """Both count gas."""
     rates = Rates(("pot_temperature", "bubble_count", "inlet_bubble_count"))
