@@ -12,7 +12,7 @@ from monitor.analysis.diagnosis.rules import Rule, dead_band
 from monitor.analysis.diagnosis.train import charge_g, lost_g
 from monitor.analysis.view import View
 
-__all__ = ["DRINK_S", "RULES"]
+__all__ = ["DRINK_S", "RULES", "steady_rise"]
 
 _P, _POT, _CATCH = "train_pressure", "pot_mass", "receiver_mass"
 
@@ -53,7 +53,7 @@ def _drinks_into_pot(view: View) -> Iterator[Judged]:
     caught = late_rate(view.live(_CATCH), view.now_s, 30.0)
     rose = gained is not None and gained < -max(12.0 * noise, 0.01 * charge_g(view))
     gives = caught is None or caught < 0.0
-    if dead_band(view, "drinks", rose and gives and _steady_rise(balance, view.now_s), rose):
+    if dead_band(view, "drinks", rose and gives and steady_rise(balance, view.now_s), rose):
         why = f"the pot has gained {-(gained or 0.0):.1f} g in half a minute"
         yield Judged("suck-back", why, balance.name, on_delay_s=0.0)
 
@@ -66,13 +66,13 @@ def _drinks_from_receiver(view: View) -> Iterator[Judged]:
     given = -(late_rate(catch, view.now_s, DRINK_S) or 0.0) * DRINK_S
     falls = given > max(12.0 * catch.noise(), 0.005 * charge_g(view))
     quiet = bubbles is None or view.now_s - last_count_s(bubbles) >= 5.0
-    starts = falls and quiet and _steady_rise(catch, view.now_s, -1.0, DRINK_S)
+    starts = falls and quiet and steady_rise(catch, view.now_s, -1.0, DRINK_S)
     if dead_band(view, "drinks", starts, falls):
         why = f"receiver lighter by {given:.1f} g in {DRINK_S:.0f} s, and no gas comes out"
         yield Judged("suck-back", why, catch.name, on_delay_s=0.0)
 
 
-def _steady_rise(
+def steady_rise(
     balance: ChannelState, now_s: float, sign: float = 1.0, window_s: float = 30.0
 ) -> bool:
     """Risen (or fallen, `sign` -1) from point to point over the window: no step by hand."""

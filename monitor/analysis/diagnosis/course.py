@@ -8,11 +8,13 @@ from collections.abc import Iterator
 from monitor.analysis.channels import ChannelState, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule, dead_band
+from monitor.analysis.expected import planned_C
 from monitor.analysis.view import View
 
 __all__ = ["RULES"]
 
 _OFF_PROFILE_S = 300.0
+_FALLS_S, _FALL_K = 900.0, 8.0
 _HEATER_OFF_S = 60.0
 
 
@@ -22,11 +24,34 @@ def _running(view: View) -> bool:
 
 def _off_profile(view: View) -> Iterator[Judged]:
     heating, band = view.heating, view.setting.plan.limits.profile_band_K
-    if heating.off_K is None or heating.left_s is None:
+    if heating.off_K is None:
+        return
+    if heating.left_s is None:
+        yield from _falls_away(view, max(_FALL_K, 0.5 * band))
         return
     side = "below" if heating.off_K < 0.0 else "above"
     why = f"pot {abs(heating.off_K):.0f} K {side} the planned course (band {band:g} K)"
     yield Judged("off-profile", why, None, heating.left_s, on_delay_s=_OFF_PROFILE_S)
+
+
+def _falls_away(view: View, least_K: float) -> Iterator[Judged]:
+    """The pot falls while its course does not: no lateness explains that, however it is fitted."""
+    pot = view.live("pot_temperature")
+    if pot is None or pot.value is None:
+        return
+    top_s, top_C = max(
+        ((t, v) for t, v in pot.recent if t > view.now_s - _FALLS_S),
+        key=lambda point: point[1],
+        default=(view.now_s, pot.value),
+    )
+    planned = planned_C(view.heating, view.setting.plan.profile, view.now_s)
+    then = planned_C(view.heating, view.setting.plan.profile, top_s)
+    fell_K = top_C - pot.value
+    stays = planned is not None and then is not None and planned > then - 1.0
+    if dead_band(view, "falls-away", stays and fell_K > least_K, stays and fell_K > 0.5 * least_K):
+        lasts_min = (view.now_s - top_s) / 60.0
+        why = f"pot {fell_K:.0f} K colder than {lasts_min:.0f} min ago; its course falls nowhere"
+        yield Judged("off-profile", why, None, on_delay_s=_OFF_PROFILE_S)
 
 
 def _stalled(view: View) -> Iterator[Judged]:

@@ -1,4 +1,4 @@
-"""The pot: probe slipped, bumping, foam, dryness, cracked flask, crust, steps of a balance."""
+"""The pot: probe slipped, bumping, dryness, cracked flask, crust, steps of a balance."""
 
 from __future__ import annotations
 
@@ -31,10 +31,10 @@ _TEMPERATURES = (
 _ROUGH = 4.0
 _WET_S = 600.0
 """Liquid drawn into the pot cools its probe for so long: it has not slipped."""
+_STEAM_S, _BOILS_G_S = 24.0, 0.006
+"""Less steam than a third of a gram a minute is no boil. Judgement. [s, g/s]"""
 _BOILS_C = 85.0
 """Water boils no colder than this up to 4500 m: below it nothing dries up."""
-_STEAM_C = 104.0
-"""Steam alone does not heat the head beyond this."""
 
 
 def _runs(view: View) -> bool:
@@ -123,18 +123,6 @@ def _worst(states: list[ChannelState]) -> float:
     return max((state.roughness() for state in states), default=0.0)
 
 
-def _foams(view: View) -> Iterator[Judged]:
-    head, pot = view.live(_HEAD), view.live(_POT)
-    if head is None or pot is None or head.value is None or pot.value is None:
-        return
-    before = head.at_or_before(view.now_s - 240.0)
-    jumped = before is not None and head.value - before > 12.0
-    close = head.value > _STEAM_C and head.value > pot.value - 8.0
-    if dead_band(view, "foams", jumped and close, close):
-        why = f"head {head.value:.0f} degC, as hot as the pot ({pot.value:.0f} degC): carried over"
-        yield Judged("foaming-over", why, head.name, on_delay_s=15.0)
-
-
 def _near_dry(view: View) -> Iterator[Judged]:
     """At a boil-down: the head cools while the pot leaves its plateau."""
     head, pot = view.live(_HEAD), view.live(_POT)
@@ -153,13 +141,36 @@ def _near_dry(view: View) -> Iterator[Judged]:
         yield Judged("near-dryness", why, pot.name, on_delay_s=30.0)
 
 
-def _dry_by_silence(view: View) -> Iterator[Judged]:
-    """At a boil-down without a probe at the head: steam ends at once, and the pot climbs."""
+def _dry_without_head(view: View) -> Iterator[Judged]:
+    """At a boil-down without a probe at the head: steam ends, and the pot leaves its plateau."""
     silence, pot = watch_silence(view), view.live(_POT)
-    if silence is None or pot is None or pot.value is None or pot.value < _BOILS_C:
+    if pot is None or pot.value is None or pot.value < _BOILS_C:
         return
-    if silence.has_ended:
+    if silence is not None and silence.has_ended:
         yield Judged("near-dryness", _ended_why(silence), pot.name, on_delay_s=15.0)
+        return
+    for role, sign in (("pot_mass", -1.0), ("receiver_mass", 1.0)):
+        balance = view.live(role)
+        now = late_rate(balance, view.now_s, _STEAM_S)
+        if balance is None or now is None:
+            continue
+        before = sign * rate_between(balance, view.now_s - 240.0, view.now_s - 60.0)
+        ends = before > _BOILS_G_S and sign * now < 0.3 * before and _leaves_plateau(view, pot)
+        if ends:
+            view.memory["boiled-g-s"] = before
+        usual = view.memory.get("boiled-g-s", before)
+        if dead_band(view, "dry-by-weight", ends, sign * now < 0.5 * usual):
+            why = f"{60.0 * sign * now:.1f} g/min of steam, {60.0 * usual:.1f} g/min minutes ago,"
+            why += f" and the pot leaves its plateau at {pot.value:.0f} degC"
+            yield Judged("near-dryness", why, pot.name, on_delay_s=15.0)
+        return
+
+
+def _leaves_plateau(view: View, pot: ChannelState) -> bool:
+    """The pot climbs far faster than it did while it boiled."""
+    climbs = _per_min(pot, view, 40.0)
+    usual = 60.0 * rate_between(pot, view.now_s - 240.0, view.now_s - 90.0)
+    return climbs is not None and climbs > max(2.0 * usual, 1.5)
 
 
 def _near_stop(view: View) -> Iterator[Judged]:
@@ -314,9 +325,10 @@ RULES = (
     ),
     Rule(("bumping",), _bumps, ((_POT, "pot_mass"), (_POT, "train_pressure")), matters=_runs),
     Rule(("electrical-noise",), _picked_up, ((_POT,),)),
-    Rule(("foaming-over",), _foams, ((_HEAD, _POT),), matters=_runs),
     Rule(("near-dryness",), _near_dry, ((_HEAD, _POT),), matters=_boils_down),
-    Rule(("near-dryness",), _dry_by_silence, ((_POT, "bubble_count"), (_POT, "outlet_flow")),
+    Rule(("near-dryness",), _dry_without_head,
+         tuple((_POT, role) for role in (
+             "pot_mass", "receiver_mass", "bubble_count", "outlet_flow")),
          matters=lambda view: _boils_down(view) and view.live(_HEAD) is None),
     Rule(("near-dryness",), _near_stop, (("pot_mass",), ("receiver_mass",), (_POT,)),
          matters=_has_stop),

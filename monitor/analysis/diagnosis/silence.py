@@ -17,15 +17,15 @@ from monitor.analysis.channels import ChannelState, late_rate
 from monitor.analysis.diagnosis.outlet import last_count_s, outlet, rate_between
 from monitor.analysis.view import View
 
-__all__ = ["Silence", "catch_says", "stops_short", "watch_silence"]
+__all__ = ["Silence", "catch_says", "stops_short", "surged_s", "watch_silence"]
 
 _LEAST_GAP_S, _GAPS = 20.0, 12.0
 """No block is told sooner than this, nor within so many of the usual gaps between bubbles."""
 _SHRINKS = 0.012
 """Share of the dead volume that a head cooling by a few kelvin takes back. Judgement."""
-_HOT_SHRINKS = 3.0
-"""As many times as much where a surge of hot vapour went before, or the pot's climb has ended."""
-_SURGE, _SURGE_S, _SURGED_S = 3.0, 40.0, 1200.0
+_SLOWED_SHRINKS, _HOT_SHRINKS = 3.0, 6.0
+"""As many times as much where the pot's climb has ended, or a surge of hot vapour went before."""
+_SURGE, _SURGE_S, _SURGED_S, _SURGE_ML = 3.0, 40.0, 1200.0, 0.1
 _DEAD_ML, _BUBBLE_ML = 600.0, 0.1
 """Where the rig states neither. Judgement."""
 _KEPT_S = 240.0
@@ -94,17 +94,22 @@ def _note_surge(view: View, gas: ChannelState) -> None:
     """Remember when far more came than in the minutes before."""
     now = rate_between(gas, view.now_s - _SURGE_S, view.now_s)
     then = rate_between(gas, view.now_s - 180.0, view.now_s - 2.0 * _SURGE_S)
-    if now > _SURGE * then > 0.0 and now > 1.0:
+    if now > _SURGE * then > 0.0 and now * (gas.mL_per_count or _BUBBLE_ML) > _SURGE_ML:
         view.memory["surge"] = view.now_s
+
+
+def surged_s(view: View) -> float:
+    """When gas last surged. [s]"""
+    return view.memory.get("surge", -1e9)
 
 
 def _limit_s(view: View, gas: ChannelState, before: float, is_slowed: bool) -> float:
     if before <= 0.0:
         return float("inf")
     dead_mL = view.setting.rig.train.dead_volume_mL or _DEAD_ML
-    share = _SHRINKS
-    if is_slowed or view.now_s - view.memory.get("surge", -1e9) < _SURGED_S:
-        share *= _HOT_SHRINKS
+    share = _SHRINKS * (_SLOWED_SHRINKS if is_slowed else 1.0)
+    if view.now_s - surged_s(view) < _SURGED_S:
+        share = _SHRINKS * _HOT_SHRINKS
     shrinks_s = share * dead_mL / (before * (gas.mL_per_count or _BUBBLE_ML))
     return max(_LEAST_GAP_S, _GAPS / before, shrinks_s)
 
