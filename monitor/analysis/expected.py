@@ -21,6 +21,8 @@ __all__ = ["Heating", "notice_heating", "planned_C", "refit_lateness", "watch_pr
 
 _RISE_K = 3.0
 _OVERSHOOT_S = 300.0
+_LEFT_S = 600.0
+"""A pot off its course for longer has to rise before it is taken for late again."""
 _FORGET_S = 900.0
 _LOOK_BACK_S = 5400.0
 _STEP_S = 30.0
@@ -93,6 +95,11 @@ def refit_lateness(
     at, temp = pot.at_s[seen], pot.mean[seen]
     if at.size < 3 or float(temp.max() - temp.min()) < 2.0:
         return
+    if heating.left_s is not None and now_s - heating.left_s >= _LEFT_S:
+        # A pot gone cold fits the plan's beginning well, and yet is not about to follow it.
+        late = temp[at >= now_s - _LEFT_S]
+        if late.size < 2 or float(late[-1] - late[0]) < _RISE_K:
+            return
     shifts = np.arange(_EARLIEST_S, min(_LATEST_S, now_s - heating.began_s) + _STEP_S, _STEP_S)
     misfit = _misfits(profile, at - heating.began_s, temp, shifts, now_s - heating.began_s)
     best = float(misfit.min())

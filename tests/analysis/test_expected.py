@@ -52,6 +52,29 @@ def test_a_pot_that_stands_still_is_not_merely_late() -> None:
     assert heating.left_s is not None
 
 
+def test_a_pot_gone_cold_is_not_taken_for_the_beginning_of_the_plan() -> None:
+    """The heater dies at an hour: off its course for good; heated again, back on it."""
+    heating, store = Heating(start_C=20.0, began_s=0.0), BinStore()
+    again_s, off = 4.0 * 3600.0, []
+    for t in np.arange(0.0, again_s + 4800.0, 10.0):
+        if t < 3600.0:
+            temp = profile_temp_C(PROFILE, float(t))
+        elif t < again_s:
+            start_C = profile_temp_C(PROFILE, 3600.0)
+            temp = 20.0 + (start_C - 20.0) * float(np.exp((3600.0 - t) / 1200.0))
+        else:
+            temp = profile_temp_C(PROFILE, float(t) - again_s)
+        store.add("pot", "pot_temperature", float(t), temp, Quality.GOOD)
+        if t % 60.0 == 0.0:
+            store.close_until(float(t))
+            refit_lateness(heating, PROFILE, store.channel("pot"), float(t))
+            watch_profile(heating, PROFILE, temp, 15.0, float(t))
+            if 3600.0 + 1800.0 < t < again_s:
+                off.append(not heating.follows)
+    assert all(off)
+    assert heating.follows
+
+
 @pytest.mark.parametrize(
     ("temps", "begins"),
     [([20.0, 20.1, 20.0, 21.0, 22.0, 23.5], True), ([20.0, 20.1, 20.2, 20.1, 20.0, 19.9], False)],
