@@ -36,6 +36,7 @@ from monitor.analysis.estimate import (
 from monitor.analysis.expected import Heating, notice_heating, refit_lateness, watch_profile
 from monitor.analysis.line import build_line, channel_lines, line_json, remaining_data, time_text
 from monitor.analysis.setting import Setting, setting_of
+from monitor.analysis.tares import Tares
 from monitor.analysis.timed_hold import HoldState, hold_left_s, say_hold, watch_hold
 from monitor.analysis.verdict import decide, distrusted
 from monitor.analysis.verdict_state import Said, Verdict
@@ -102,6 +103,7 @@ class _State:
     alarms: Alarms = field(default_factory=Alarms)
     happened: Happened = field(default_factory=Happened)
     memory: dict[str, float] = field(default_factory=dict)
+    tares: Tares = field(default_factory=Tares)
     estimator: EstimatorState = field(default_factory=EstimatorState)
     estimate: Estimate | None = None
     limit_C: float | None = None
@@ -216,6 +218,9 @@ class Fold:
         elif isinstance(body, Amended):
             self._amend(body)
         else:
+            if isinstance(body, InstrumentState) and body.state == "tared":
+                channels = self._state.channels.values()
+                self._state.tares.told(c for c in channels if c.instrument == body.instrument)
             _note(self._state.happened, now, body)
 
     def _take_readings(self, now: float, body: Readings) -> None:
@@ -230,8 +235,7 @@ class Fold:
             if not channel.take(now, reading):
                 continue
             state.read_since_heavy = True
-            value = channel.value
-            assert value is not None
+            value = state.tares.level(channel, now)
             quality = Quality.AT_LEAST if channel.limited else reading.quality
             add(channel.name, channel.role, now, value, quality)
             if channel.role == "pot_temperature" and state.heating.began_s is None:

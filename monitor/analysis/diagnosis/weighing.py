@@ -5,14 +5,13 @@ from __future__ import annotations
 from typing import Final
 
 from monitor.analysis.channels import ChannelState
+from monitor.analysis.tares import NEAR_ZERO
 from monitor.analysis.view import View
 
 __all__ = ["step_cause"]
 
 _TOLD_S: Final = 30.0
 """A scale tells of its tare within this of the step (common practice, no source)."""
-_NEAR_ZERO: Final = 0.01
-"""What is left after a tare, as a share of the step: the pot loses mass meanwhile."""
 _WEIGHTS_G: Final = tuple(n * ten for ten in (1.0, 10.0, 100.0) for n in (1, 2, 5))
 _ROUND: Final = 0.002
 
@@ -23,7 +22,7 @@ def step_cause(view: View, state: ChannelState, since_s: float, size_g: float, t
     if said == "tared" and abs(at_s - since_s) <= _TOLD_S:
         return text
     noise_g = state.noise()
-    if abs(to_g) <= max(_NEAR_ZERO * abs(size_g), 5.0 * noise_g):
+    if abs(to_g) <= max(NEAR_ZERO * abs(size_g), 5.0 * noise_g):
         return "to zero, as by a tare or zero key"
     round_g = min(_WEIGHTS_G, key=lambda weight_g: abs(weight_g - abs(size_g)))
     if abs(abs(size_g) - round_g) <= max(4.0 * noise_g, _ROUND * round_g):
