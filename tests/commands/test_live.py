@@ -49,7 +49,7 @@ def test_replay_equals_what_the_live_run_stored(call: Call, tmp_path: Path) -> N
     assert answer.out.splitlines() == stored
     last = json.loads(stored[-1])
     assert last["verdict"] == "complete"
-    assert [alarm["name"] for alarm in last["alarms"]] == ["check-in-missed"]
+    assert "check-in-missed" in {alarm["name"] for alarm in last["alarms"]}
     with Reader(path) as reader:
         marks = [e.body for e in reader.entries(kinds=("mark",))]
     assert Mark("here", "", "simulated person") in marks
