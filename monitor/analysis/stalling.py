@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Band, Estimate, Evidence
-from monitor.analysis.verdict_state import Verdict
+from monitor.analysis.verdict_state import Verdict, kinds_now
 from monitor.analysis.view import View
 from monitor.plan.profile import segment_at
 
@@ -23,6 +23,9 @@ _STILL = 0.6
 """Once stalled it takes a likelihood lower by this factor to be so no more."""
 
 _LEAST_RATE = 0.08
+_BACK_N = 3
+"""Estimates in a row that show it again: one alone may have its scale wrong."""
+
 _LOST_SHARE = 0.45
 """A loss of rate: seen (95 %) below this share of foreseen (5 %), where that is above 8 %/h."""
 
@@ -79,8 +82,9 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
     if seen is None:
         return
     if verdict.loss_s is not None:
-        if seen.p50 >= 0.5 * verdict.loss_rate:
-            verdict.loss_s, verdict.loss_n = None, 0
+        verdict.back_n = verdict.back_n + 1 if seen.p50 >= 0.5 * verdict.loss_rate else 0
+        if verdict.back_n >= _BACK_N:
+            verdict.loss_s, verdict.loss_n, verdict.back_n = None, 0, 0
         return
     off_K = view.heating.off_K
     as_planned = view.heating.follows and (off_K is None or off_K > -8.0)
@@ -133,7 +137,9 @@ def stall_why(verdict: Verdict, view: View) -> str:
     """Why the run is stalled; empty where it is not."""
     estimate, now, done = view.estimate, view.now_s, view.setting.plan.done
     if verdict.loss_s is not None:
-        return f"evolution has all but stopped: {verdict.loss_why}"
+        # One kind alone cannot tell a stall from a leak or a dead channel: that is unclear.
+        alone = estimate is not None and len(kinds_now(view, estimate)) < 2
+        return "" if alone else f"evolution has all but stopped: {verdict.loss_why}"
     if estimate is None or estimate.p_done >= 0.5:
         return ""
     hotter_ahead = view.heating.goes_along(now) and not on_last_hold(view) and not verdict.stands

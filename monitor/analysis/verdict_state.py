@@ -70,6 +70,8 @@ class Verdict:
     seen_rate: float = 0.0
     """Highest rate of the step of [done] that a channel has shown by itself, 1/h."""
     loss_n: int = 0
+    back_n: int = 0
+    """Estimates in a row in which it is back."""
     loss_why: str = ""
     unclear_since_s: float | None = None
     unclear_seen_s: float = 0.0

@@ -185,7 +185,8 @@ def test_a_sudden_loss_of_rate_is_no_end() -> None:
     assert bench.minutes(4, fell)[-1] == "stalled"
     after = bench.minutes(40, DONE)
     assert "complete" not in after
-    assert bench.minutes(1, GOING_ON) == ["tailing"]  # the crust has broken
+    words = bench.minutes(3, GOING_ON)  # the crust has broken
+    assert words == ["stalled", "stalled", "tailing"]
     assert bench.minutes(14, DONE)[-1] == "complete"
 
 
@@ -377,3 +378,17 @@ def test_a_channel_that_is_outvoted_takes_complete_back_as_little_as_it_held_it(
     bench.findings.update(0.0, [held], frozenset({"zero-tracking"}))
     words = bench.minutes(20, DONE)
     assert words[-5:] == ["complete"] * 5
+
+
+def test_a_loss_of_rate_on_one_kind_is_unclear_and_no_glitch_of_scale_ends_it() -> None:
+    """Bubbles alone: never 'stalled' on the way, and one estimate with its scale wrong is one."""
+    bench = Bench(("pot_temperature", "bubble_count"))
+    gas = replace(GOING_ON.evidence, channels=both()[1:], kinds=("gas",))
+    going = replace(GOING_ON, evidence=gas)
+    words = bench.minutes(20, going)
+    fell = replace(going, evidence=replace(gas, rate_seen=Band(0.01, 0.02, 0.03)))
+    words += bench.minutes(8, fell)
+    words += bench.minutes(1, going)
+    words += bench.minutes(8, fell)
+    assert "stalled" not in words
+    assert words[-12:] == ["unclear"] * 12
