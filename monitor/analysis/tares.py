@@ -26,6 +26,8 @@ class Tares:
     before_g: dict[str, float] = field(default_factory=dict)
     """Channels whose scale has told of a tare that their next number will show: the number
     before it."""
+    last_g: dict[str, float] = field(default_factory=dict)
+    """The last step that was taken for a tare."""
 
     def told(self, channels: Iterable[ChannelState]) -> None:
         """The scale of these channels says that its zero was set anew."""
@@ -43,7 +45,15 @@ class Tares:
             self._take_away(channel.name, channel.value - before_g)
         elif channel.jump_s == now_s and abs(channel.value) <= NEAR_ZERO * abs(channel.jump):
             self._take_away(channel.name, channel.jump)
+        elif channel.jump_s == now_s and self._is_undone(channel):
+            self._take_away(channel.name, -self.last_g[channel.name])
         return channel.value - self.away_g.get(channel.name, 0.0)
+
+    def _is_undone(self, channel: ChannelState) -> bool:
+        """The step came back: a flask lifted off and put on again, or a tare cleared."""
+        last_g = self.last_g.get(channel.name)
+        return last_g is not None and abs(channel.jump + last_g) <= NEAR_ZERO * abs(last_g)
 
     def _take_away(self, name: str, step_g: float) -> None:
         self.away_g[name] = self.away_g.get(name, 0.0) + step_g
+        self.last_g[name] = step_g

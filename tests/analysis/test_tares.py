@@ -66,6 +66,14 @@ def test_mass_lost_before_and_after_a_tare_counts() -> None:
     assert course[0] - course[-1] == pytest.approx(2.9 + 2.9, abs=0.11)
 
 
+def test_a_flask_lifted_off_and_put_on_again_weighs_what_it_weighs() -> None:
+    """What was lost meanwhile is lost."""
+    course = levels([300.0] * 60 + [0.0] * 60 + [299.0] * 60 + [0.0] * 60)
+
+    assert course[-80] == pytest.approx(299.0, abs=1e-9)
+    assert course[-1] == pytest.approx(299.0, abs=0.01)
+
+
 def test_a_temperature_is_left_alone() -> None:
     state, tares = ChannelState.of("pot", "pot_temperature", "board"), Tares()
     state.take(0.0, Reading("pot", 20.0))
