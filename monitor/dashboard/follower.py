@@ -20,6 +20,7 @@ from monitor.dashboard.plot import Traces, plot_columns
 from monitor.dashboard.sensors import Heard
 from monitor.dashboard.standing import Clues, Standing, standing_of
 from monitor.dashboard.view import View, view_of
+from monitor.dashboard.words import clean
 from monitor.entries import (
     Acknowledged,
     Amended,
@@ -28,6 +29,7 @@ from monitor.entries import (
     Entry,
     Gap,
     Heartbeat,
+    InstrumentState,
     Readings,
 )
 from monitor.journal import Reader, is_recorded
@@ -69,6 +71,7 @@ class Follower:
         self._planned: list[tuple[float, float]] = []
         self._unasked: deque[dict[str, Any]] = deque(maxlen=_UNASKED)
         self._closed = False
+        self._moved = ""
         self._person_s = 0.0
         self._plan_toml: str | None = None
         self._rig_toml: str | None = None
@@ -222,6 +225,8 @@ class Follower:
             self._closed = True
         elif isinstance(entry.body, Readings | Heartbeat | Gap):
             self._closed = False
+        elif isinstance(entry.body, InstrumentState) and entry.body.state == "moved":
+            self._moved = clean(entry.body.text)
 
     def _take_readings(self, entry: Entry, *, draw: bool = True) -> None:
         if not isinstance(entry.body, Readings):
@@ -260,6 +265,7 @@ class Follower:
                 unheld_for_s=now_s - self._held_at_s,
                 line_s=self.line["elapsed_s"] if self.line else None,
                 line_quiet_for_s=now_s - self._line_at_s,
+                moved=self._moved,
             )
         )
 

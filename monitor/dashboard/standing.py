@@ -40,6 +40,8 @@ class Clues:
     line_s: float | None
     """Journal time of the newest analysis line."""
     line_quiet_for_s: float
+    moved: str = ""
+    """Why the run is recorded in another file from now on, and in which; empty: it is not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +78,9 @@ def standing_of(clues: Clues) -> Standing:
     if clues.closed:
         return Standing("finished", behind)
     silent_s = _silent_s(clues)
+    if clues.moved:
+        text = f"RECORDED ELSEWHERE: {clues.moved}; `mantlewatch watch` shows it there"
+        return Standing("moved", (Notice("alert", text), *behind), silent_s)
     if not clues.held and (clues.unheld_for_s >= UNHELD_AFTER_S or silent_s > 10.0):
         text = (
             f"NOT RECORDING: the recorder ended {duration(silent_s)} ago without closing the "

@@ -67,10 +67,17 @@ MIGRATIONS: tuple[tuple[str, Callable[[sqlite3.Connection], None]], ...] = (
 
 
 def connect(path: Path, *, durable: bool = True) -> sqlite3.Connection:
-    """A connection that may write. `durable`: each commit is flushed; not so for derived data."""
+    """A connection that may write; the file has to be there.
+
+    `durable`: each commit is flushed; not so for derived data.
+    """
     with translated(path):
         connection = sqlite3.connect(
-            path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
+            f"{path.resolve().as_uri()}?mode=rw",
+            uri=True,
+            timeout=_BUSY_S,
+            isolation_level=None,
+            check_same_thread=False,
         )
         connection.execute(f"PRAGMA synchronous={'FULL' if durable else 'NORMAL'}")
         connection.execute("PRAGMA temp_store=MEMORY")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 
@@ -51,6 +53,31 @@ def _append(connection: sqlite3.Connection, path: Path, batch: Sequence[Timed]) 
     return entries
 
 
+def _log_of(path: Path) -> Path:
+    return path.with_name(path.name + "-wal")
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """Which file lay under a name, and how large it was."""
+
+    device: int
+    number: int
+    size: int
+
+    @classmethod
+    def at(cls, path: Path) -> _Seen | None:
+        try:
+            status = path.stat()
+        except OSError:
+            return None
+        return cls(status.st_dev, status.st_ino, status.st_size)
+
+    def is_same(self, other: _Seen | None) -> bool:
+        """Whether that is the same file, whatever its size."""
+        return other is not None and (self.device, self.number) == (other.device, other.number)
+
+
 class Journal:
     """A journal held for recording. One at a time for a file; close it to leave one file behind."""
 
@@ -58,6 +85,10 @@ class Journal:
         self.path = path
         self._lock = lock
         self._connection = connection
+        self._seen = _Seen.at(path)
+        self._log_seen: _Seen | None = None
+        self._last_seq = 0
+        self._is_left = False
 
     @classmethod
     def create(
@@ -111,14 +142,78 @@ class Journal:
         An elapsed time before the last entry's becomes the last entry's: time never runs backwards.
         Raises JournalFullError where there is no room; the batch can be offered again.
         """
-        return _append(self._connection, self.path, batch)
+        entries = _append(self._connection, self.path, batch)
+        if entries:
+            self._last_seq = entries[-1].seq
+        return entries
 
     def last(self) -> Entry | None:
         """The last entry, whoever wrote it."""
         return _last(self._connection, self.path)
 
+    def is_in_place(self) -> bool:
+        """Whether what is written is still the file at `path`: not deleted, replaced, cut short.
+
+        It is only looked at from outside: to open and close it would let go of the database's locks
+        (https://www.sqlite.org/howtocorrupt.html, section 2.2).
+        """
+        there = _Seen.at(self.path)
+        if self._seen is None or there is None:
+            return False
+        if not self._seen.is_same(there) or there.size < self._seen.size:
+            return False
+        self._seen, self._log_seen = there, _Seen.at(_log_of(self.path))
+        return True
+
+    def moved_to(self, target: Path) -> Journal:
+        """All that was ever appended, in the new file `target`, held for recording.
+
+        The database still has what is in no folder any more. Raises JournalError.
+        """
+        target = Path(target)
+        try:
+            os.close(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
+        except OSError as error:
+            raise JournalError(f"journal {target}: {error.strerror or error}") from error
+        try:
+            with translated(target), contextlib.closing(sqlite3.connect(target)) as copy:
+                self._connection.backup(copy)
+                self._check_copy(copy)
+            return self._open(target)
+        except BaseException:
+            target.unlink(missing_ok=True)
+            raise
+
+    def _check_copy(self, copy: sqlite3.Connection) -> None:
+        """Raise JournalDamagedError unless the copy is sound and ends where this journal does."""
+        try:
+            sound = copy.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok"
+            last = copy.execute("SELECT max(seq) FROM entries").fetchone()[0]
+        except sqlite3.Error:
+            sound, last = False, None
+        if not sound or last is None or last < self._last_seq:
+            raise JournalDamagedError(
+                f"journal {self.path}: it can no longer be copied whole; "
+                "`mantlewatch verify` says what can still be read"
+            )
+
+    def leave(self) -> None:
+        """Let go of a file that is not in place, and touch nothing of what is there instead.
+
+        But for our own log: whatever lies at `path` now must not be taken for what it belongs to.
+        """
+        self._is_left = True
+        log = _log_of(self.path)
+        if self._log_seen is not None and self._log_seen.is_same(_Seen.at(log)):
+            log.unlink(missing_ok=True)
+            self.path.with_name(self.path.name + "-shm").unlink(missing_ok=True)
+        self._connection.close()
+        self._lock.release()
+
     def close(self) -> None:
         """Fold the log back into the file, so that one file is left unless somebody still reads."""
+        if self._is_left:
+            return
         fold_back(self._connection)  # else, with a reader there or no room, the next one does it
         self._connection.close()
         tidy(self.path)

@@ -6,6 +6,7 @@ a clock that jumps never end the recording; each of them becomes an entry instea
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import sys
@@ -26,7 +27,7 @@ from monitor.entries import (
     StopRequested,
     encode_body,
 )
-from monitor.journal import Journal, JournalError, Reader
+from monitor.journal import Journal, JournalDamagedError, JournalError, Reader
 from monitor.plan.files import FileErrors, parse_rig
 from monitor.plan.model import Rig
 from monitor.recorder.child import KeptChild
@@ -35,6 +36,7 @@ from monitor.recorder.holes import HoleWatch
 from monitor.recorder.inbox import Inbox, Item
 from monitor.recorder.instruments import Instruments
 from monitor.recorder.naming import NAME, started_by
+from monitor.recorder.rescue import rescued
 
 __all__ = ["Recording"]
 
@@ -49,10 +51,17 @@ _DISK_LOW_BYTES = 200_000_000
 _FINISH_S = 60.0
 _SEND_S = 15.0
 """How long a sender may take to hand on what is left."""
+_PLACE_EVERY_S = 1.0
+_MOVE_S = 2.0
+"""How long a child may take to let go of a journal that is gone: readings wait meanwhile."""
+_SENDING = {"publishing": "the publishing", "notices": "sending notices"}
 
 
 class Recording:
-    """One recorder at work on one journal, which it does not close."""
+    """One recorder at work on one journal, which it does not close.
+
+    Where that journal's file is deleted or replaced it goes on in another, which it does close.
+    """
 
     def __init__(
         self,
@@ -80,6 +89,8 @@ class Recording:
         self._trouble_s = 0.0
         self._disk_low = False
         self._asked_to_stop: str | None = None
+        self._place_at_s = 0.0
+        self._is_own = False
 
     def tell_of_analysis(self, state: str, text: str) -> None:
         """What the analyser's keeper has to say becomes an entry."""
@@ -110,6 +121,7 @@ class Recording:
         """All that is not reading or writing; whatever fails here is told, and tried again."""
         now_s = self._clock.times().awake_s
         try:
+            self._look_for_file(now_s)
             self._hear(self._requests.new())
             self._analyser.look_after(now_s)
             for sender in self._senders.values():
@@ -117,10 +129,44 @@ class Recording:
             if now_s >= self._disk_at_s:
                 self._disk_at_s = now_s + _DISK_EVERY_S
                 self._look_at_disk()
+        except JournalDamagedError:
+            self._move()
         except Exception as error:  # noqa: BLE001  whatever it is, recording goes on
             self._tell_trouble(f"{type(error).__name__}: {error}")
         if self._clock.now().elapsed_s - self._inbox.last_s >= _SILENCE_S and not self._refused:
             self.say(Heartbeat())
+
+    def _look_for_file(self, now_s: float) -> None:
+        """Whether the journal is still where it was; once a second."""
+        if now_s >= self._place_at_s:
+            self._place_at_s = now_s + _PLACE_EVERY_S
+            if not self._journal.is_in_place():
+                self._move()
+
+    def _move(self) -> None:
+        """The journal's file is gone, or another lies there: go on beside it, with all it held."""
+        old = self._journal
+        try:
+            new = rescued(old, self._requests.start, self._clock.now().utc_s)
+        except JournalError as error:
+            self._tell_trouble(f"the journal's file is gone and could not be saved yet: {error}")
+            return
+        at = self._clock.now()
+        text = f"{old.path.name} was deleted, replaced or cut short"
+        with contextlib.suppress(JournalError):  # for those who still look at the old one
+            there = InstrumentState(NAME, "moved", f"{text}: recording goes on in {new.path}")
+            old.append([(at.elapsed_s, at.utc_s, there)])
+        old.leave()
+        self._journal, self._is_own = new, True
+        self.say(InstrumentState(NAME, "restarted", f"{text}; all it held stands in {new.path}"))
+        self._requests.close()
+        self._requests = _Requests(new.path, self._requests.seen)
+        self._analyser.finish(_MOVE_S)
+        self._analyser = KeptChild(new.path, self.tell_of_analysis)
+        for module, sender in list(self._senders.items()):
+            sender.finish(_MOVE_S)
+            del self._senders[module]
+            self._keep(module)
 
     def _tell_trouble(self, text: str) -> None:
         """Once a minute at most; a full disk is told of as such, once it takes something again."""
@@ -148,11 +194,11 @@ class Recording:
             return
         self._instruments.use(rig)
         if rig.publish is not None:
-            self._keep("publishing", "the publishing")
+            self._keep("publishing")
         if rig.notices:
-            self._keep("notices", "sending notices")
+            self._keep("notices")
 
-    def _keep(self, module: str, what: str) -> None:
+    def _keep(self, module: str) -> None:
         """Have a process of its own send from the journal, if it does not yet."""
         if module not in self._senders:
             command = (sys.executable, "-m", f"monitor.recorder.{module}")
@@ -160,7 +206,7 @@ class Recording:
                 self._journal.path,
                 lambda state, text: self.say(InstrumentState(module, state, text)),
                 command,
-                what,
+                _SENDING[module],
             )
 
     def _look_at_disk(self) -> None:
@@ -235,6 +281,8 @@ class Recording:
         for sender in self._senders.values():
             sender.finish(_SEND_S)
         self._requests.close()
+        if self._is_own:
+            self._journal.close()
         return written
 
 
@@ -255,13 +303,12 @@ class _Requests:
 
     def __init__(self, path: Path, seen_seq: int) -> None:
         self._reader = Reader(path)
+        self.start: RunStarted = self._reader.start()
         self._seen = seen_seq
 
     def rig(self) -> str:
         """Text of the rig in force."""
-        start = self._reader.start()
-        assert isinstance(start, RunStarted)
-        text = start.rig_toml
+        text = self.start.rig_toml
         for entry in self._reader.entries(kinds=("amended",)):
             if isinstance(entry.body, Amended) and entry.body.rig_toml is not None:
                 text = entry.body.rig_toml
@@ -274,6 +321,11 @@ class _Requests:
         if entries:
             self._seen = entries[-1].seq
         return [entry.body for entry in entries]
+
+    @property
+    def seen(self) -> int:
+        """Sequence number up to which requests were heard."""
+        return self._seen
 
     def close(self) -> None:
         self._reader.close()

@@ -36,6 +36,16 @@ LIVE = Clues(
         ({"rehearsal": True, "entry_quiet_for_s": 5.0}, "silent", ["RECORDER SILENT for 5 s"]),
         ({"held": False, "unheld_for_s": 1.0, "entry_s": 0.0}, "starting", []),
         ({"held": False, "unheld_for_s": 1.0}, "interrupted", []),
+        # the recorder goes on in another file, since this one was deleted
+        (
+            {
+                "held": False,
+                "unheld_for_s": 9.0,
+                "moved": "a.run was deleted: recording goes on in b",
+            },
+            "moved",
+            ["RECORDED ELSEWHERE: a.run was deleted: recording goes on in b"],
+        ),
         ({"held": False, "unheld_for_s": 4.0}, "not recording", ["NOT RECORDING"]),
         (
             {"held": False, "unheld_for_s": 2.0, "entry_quiet_for_s": 2.0, "wall_utc_s": 9000.0},
