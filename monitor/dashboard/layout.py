@@ -75,6 +75,7 @@ def _small(view: View, standing: Standing, cells: int, height: int) -> list[Row]
     alarms = [((f"▲ {alarm.headline}", "warn"),) for alarm in view.alarms if alarm.open]
     rows: list[Row] = [
         *(((f"▲ {notice.text}", notice.level),) for notice in standing.notices),
+        *_check_in(view, standing),
         *alarms[:1],
         ((f"{view.verdict.word.upper() or 'no verdict yet'}", "strong"),),
         *(((f"{figure.label} {figure.value}", figure.level),) for figure in view.figures),
@@ -84,6 +85,12 @@ def _small(view: View, standing: Standing, cells: int, height: int) -> list[Row]
     ]
     rows = [*rows, *([()] * height)][: max(0, height - 1)]
     return [to_width(row, cells) for row in (*rows, ((NOT_SAFETY, "title"),))]
+
+
+def _check_in(view: View, standing: Standing) -> list[Row]:
+    if view.check_in is None or not view.check_in.notice or standing.finished:
+        return []
+    return [((f"▲ {view.check_in.notice}", "warn"),)]
 
 
 def _middle(view: View, traces: Callable[[int], Traces], cells: int, height: int) -> list[Row]:

@@ -379,6 +379,14 @@ async def test_the_countdown_is_in_sight(tmp_path, follow, due_in_s, shown, abse
             assert absent not in text_of(app)
 
 
+async def test_the_countdown_is_said_where_there_is_hardly_any_room(tmp_path, follow):
+    agreed = {"every_s": 1800.0, "last_s": 4000.0, "due_in_s": -200.0}
+    path = make_journal(tmp_path / "a.run", closed=False, last={"check_in": agreed})
+    app = DashboardApp(path, follower=follow(path), person="kim")
+    async with app.run_test(size=(50, 12)):
+        assert "CHECK-IN MISSED" in text_of(app)
+
+
 async def test_one_key_checks_in_and_sees_what_was_missed(tmp_path, follow):
     agreed = {"every_s": 1800.0, "last_s": 4000.0, "due_in_s": -200.0}
     late = alarm("check-in-missed", channel=None, priority="low", since_s=5800.0)

@@ -23,6 +23,7 @@ from monitor.entries import (
 from monitor.journal import Journal, LineWriter, append_entry
 from monitor.plan.files import FileErrors, parse_rig
 from monitor.plan.model import Notice
+from monitor.recorder import apprising
 from monitor.recorder.control import request_stop, start_recorder, wait_until_stopped
 from monitor.recorder.notices import Notices
 from monitor.recorder.telling import message_of, waiting_of
@@ -423,6 +424,13 @@ def test_what_the_notifier_cannot_deliver_is_said_without_the_address(post, monk
     assert "address 1 of MANTLEWATCH_TEST_NOTIFY" in told.why
     assert "address 2 of MANTLEWATCH_TEST_NOTIFY is none that the notifier knows" in told.why
     assert not any(word in told.why for word in ("s3cret", "t0ken", "127.0.0.1"))
+
+
+def test_without_the_library_it_is_said_how_to_get_it(monkeypatch, capsys):
+    monkeypatch.setitem(sys.modules, "apprise", None)  # as where it is not installed
+    monkeypatch.setenv("MANTLEWATCH_TEST_NOTIFY", "json://127.0.0.1:1")
+    assert apprising.main(["MANTLEWATCH_TEST_NOTIFY", "x"]) == 1
+    assert "pip install 'mantlewatch[notify]'" in capsys.readouterr().err
 
 
 def test_no_addresses_in_the_environment(monkeypatch):
