@@ -200,11 +200,13 @@ class Journal:
     def leave(self) -> None:
         """Let go of a file that is not in place, and touch nothing of what is there instead.
 
-        But for our own log: whatever lies at `path` now must not be taken for what it belongs to.
+        But for our own log, where another file or none lies at `path`: the log does not belong to
+        that one.
         """
         self._is_left = True
         log = _log_of(self.path)
-        if self._log_seen is not None and self._log_seen.is_same(_Seen.at(log)):
+        is_gone = self._seen is None or not self._seen.is_same(_Seen.at(self.path))
+        if is_gone and self._log_seen is not None and self._log_seen.is_same(_Seen.at(log)):
             log.unlink(missing_ok=True)
             self.path.with_name(self.path.name + "-shm").unlink(missing_ok=True)
         self._connection.close()

@@ -147,8 +147,8 @@ class Recording:
         """The journal's file is gone, or another lies there: go on beside it, with all it held."""
         old = self._journal
         try:
-            new = rescued(old, self._requests.start, self._clock.now().utc_s)
-        except JournalError as error:
+            new, is_whole = rescued(old, self._requests.start, self._clock.now().utc_s)
+        except (JournalError, OSError) as error:
             self._tell_trouble(f"the journal's file is gone and could not be saved yet: {error}")
             return
         at = self._clock.now()
@@ -158,9 +158,10 @@ class Recording:
             old.append([(at.elapsed_s, at.utc_s, there)])
         old.leave()
         self._journal, self._is_own = new, True
-        self.say(InstrumentState(NAME, "restarted", f"{text}; all it held stands in {new.path}"))
+        held = "all it held stands" if is_whole else "it could not be copied: recording begins anew"
+        self.say(InstrumentState(NAME, "restarted", f"{text}; {held} in {new.path}"))
         self._requests.close()
-        self._requests = _Requests(new.path, self._requests.seen)
+        self._requests = _Requests(new.path, self._requests.seen if is_whole else 1)
         self._analyser.finish(_MOVE_S)
         self._analyser = KeptChild(new.path, self.tell_of_analysis)
         for module, sender in list(self._senders.items()):

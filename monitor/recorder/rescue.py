@@ -15,10 +15,11 @@ __all__ = ["rescued"]
 _MOST_NAMES = 100
 
 
-def rescued(journal: Journal, start: RunStarted, utc_s: float | None) -> Journal:
+def rescued(journal: Journal, start: RunStarted, utc_s: float | None) -> tuple[Journal, bool]:
     """All that was recorded, in a new file: in its folder, else in that of passing files.
 
-    What is too damaged to be copied stays as it is; the new file then begins anew with `start`.
+    True beside it: that is all. What is too damaged to be copied stays as it is; the new file then
+    begins anew with `start`.
     Raises JournalError where no folder takes it.
     """
     last: JournalError | None = None
@@ -27,9 +28,9 @@ def rescued(journal: Journal, start: RunStarted, utc_s: float | None) -> Journal
         if target is None:
             continue
         try:
-            return journal.moved_to(target)
+            return journal.moved_to(target), True
         except JournalDamagedError:
-            return Journal.create(target, start, utc_s)
+            return Journal.create(target, start, utc_s), False
         except JournalError as error:
             last = error
     raise last or JournalError(f"journal {journal.path}: no name is free for what it held")

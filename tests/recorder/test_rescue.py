@@ -95,6 +95,8 @@ def test_after_a_file_that_cannot_be_copied_any_more_recording_begins_anew(tmp_p
     values = [body.values[0].value for body in bodies(saved, Readings)]
     assert values == [values[0] + n for n in range(len(values))]
     assert verify(saved).ok
+    told = [b.text for b in bodies(saved, InstrumentState) if b.instrument == "recorder"]
+    assert any("it could not be copied: recording begins anew in" in text for text in told)
 
 
 def test_whoever_looks_is_told_where_it_goes_on(tmp_path):
