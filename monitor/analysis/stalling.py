@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Band, Estimate, Evidence
 from monitor.analysis.verdict_state import Verdict, kinds_now
@@ -12,6 +14,9 @@ __all__ = ["LEFT_S", "causes_of_stall", "on_last_hold", "stall_why", "time_stall
 
 LEFT_S = 600.0
 """A pot that has not followed its profile for this long counts at the temperature of now."""
+
+_FRESH_S = 900.0
+"""What a channel said earlier is no rate of now."""
 
 _FORESEEN_S = 900.0
 """What was foreseen before anything came is a prior, and no witness."""
@@ -42,10 +47,24 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate) -> None:
     if verdict.stands:
         beyond = max(beyond, estimate.p_beyond_patience_frozen)
     limit = sure if verdict.beyond_since_s is None else _STILL * sure
-    if beyond < limit or _as_planned(view):
+    if beyond < limit or _as_planned(view) or _comes_fast(view, estimate):
         verdict.beyond_since_s = None
     elif verdict.beyond_since_s is None:
         verdict.beyond_since_s = now
+
+
+def _comes_fast(view: View, estimate: Estimate) -> bool:
+    """Whether by what is seen to come the rest takes far less than the plan's patience.
+
+    The rest as a first-order tail. A fit torn between channels may hold that all is held back.
+    """
+    seen, done = _most_seen(estimate.evidence, view.now_s), estimate.done_fraction
+    if seen is None or done is None or seen.p05 <= 0.0:
+        return False
+    open_ = 1.0 - view.setting.plan.done.fraction
+    left = max(1.0 - done.p50, open_)
+    hours = left / seen.p05 * math.log(max(left / open_, 1.0))
+    return hours < 0.75 * view.setting.plan.done.patience_min / 60.0
 
 
 def _stands(view: View, estimate: Estimate) -> bool:
@@ -78,7 +97,8 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
 
     The fit soon believes that all is over; what it foresaw before the fall is the better witness.
     """
-    seen, expected = _most_seen(estimate.evidence), estimate.evidence.rate_expected
+    seen = _most_seen(estimate.evidence, view.now_s)
+    expected = estimate.evidence.rate_expected
     if seen is None:
         return
     if verdict.loss_s is not None:
@@ -106,9 +126,10 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
         )
 
 
-def _most_seen(evidence: Evidence) -> Band | None:
+def _most_seen(evidence: Evidence, now_s: float) -> Band | None:
     """The rate by the channel that shows most: what one still shows has not stopped."""
-    rates = [channel.rate for channel in evidence.channels if channel.rate is not None]
+    fresh = [channel for channel in evidence.channels if now_s - channel.last_s <= _FRESH_S]
+    rates = [channel.rate for channel in fresh if channel.rate is not None]
     return max(rates, key=lambda rate: rate.p50, default=evidence.rate_seen)
 
 

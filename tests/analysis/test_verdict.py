@@ -392,3 +392,18 @@ def test_a_loss_of_rate_on_one_kind_is_unclear_and_no_glitch_of_scale_ends_it() 
     words += bench.minutes(8, fell)
     assert "stalled" not in words
     assert words[-12:] == ["unclear"] * 12
+
+
+def test_no_stall_by_the_fit_alone_while_gas_comes_that_ends_it_soon() -> None:
+    """Half left to one in a hundred at 0.95 an hour: 0.5 / 0.95 ln(50) = 2.1 h of 4."""
+    bench = Bench()
+    rate = Band(0.95, 1.0, 1.05)
+    scale, bubbles = both()
+    seen = replace(
+        GOING_ON.evidence, channels=(replace(scale, rate=rate), replace(bubbles, rate=rate))
+    )
+    far = replace(GOING_ON, p_beyond_patience=1.0, remaining_s=RemainingBand(1e4, 3e4, None))
+    assert "stalled" not in bench.minutes(10, replace(far, evidence=seen))
+    slow = Band(0.19, 0.2, 0.21)
+    crawls = replace(seen, channels=(replace(scale, rate=slow), replace(bubbles, rate=slow)))
+    assert bench.minutes(5, replace(far, evidence=crawls))[-1] == "stalled"

@@ -30,6 +30,8 @@ _TAIL_BY_GAS_U = 0.35
 known and by others: shapes agree on the body of a step long before they agree on its tail. From
 simulations."""
 
+_FRESH_S = 900.0
+
 _HALFWAY = 0.5
 """At most this share of what is done or left is given or taken."""
 
@@ -41,7 +43,8 @@ def nudge(past: Past, cloud: Cloud, seed: int) -> Cloud:
     alpha, g = cloud.course.alpha.copy(), cloud.course.g.copy()
     generator = np.random.Generator(np.random.PCG64(seed + 4))
     normals = generator.standard_normal((2, cloud.weights.size))
-    surest = _TAIL_U if any(_weighs(one) for one in past.heard) else _TAIL_BY_GAS_U
+    weighs = any(_weighs(one) for one in past.heard if _speaks(past, one))
+    surest = _TAIL_U if weighs else _TAIL_BY_GAS_U
     for step in range(past.layout.steps):
         group = next(members for members in past.layout.rivals if step in members)
         now = alpha[-1, :, step]
@@ -61,6 +64,12 @@ def nudge(past: Past, cloud: Cloud, seed: int) -> Cloud:
     return replace(cloud, course=Course(g, alpha))
 
 
+def _speaks(past: Past, one: Heard) -> bool:
+    """Whether a channel tells of now: one that is out or silent knows only what was."""
+    edges_s = past.grid.edges_s
+    return bool(edges_s[one.cells[-1] + 1] > edges_s[-1] - _FRESH_S)
+
+
 def _weighs(one: Heard) -> bool:
     """Whether a channel's scale is known beforehand: a balance, no counter."""
     share = one.signal.share
@@ -71,6 +80,8 @@ def _moved(past: Past, cloud: Cloud, step: int, normals: _Array) -> _Array | Non
     """By how much the extent of a step is to move (sets,), by the channel that knows best."""
     best: tuple[float, _Array] | None = None
     for one, agreed in zip(past.heard, cloud.agreed, strict=True):
+        if not _speaks(past, one):
+            continue
         told = _by_channel(one, agreed, cloud, step)
         if told is not None and (best is None or told[1] < best[0]):
             mean, open_var = told
