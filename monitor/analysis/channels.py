@@ -247,6 +247,7 @@ class ChannelState:
         if self.suspended:
             return True
         self.jump_s, self.jump = now_s, value - last
+        self.before, self.fresh = None, True  # a step is no noise
         how = _unit_slip(self.unit, last, value)
         if young and how:
             self.suspended, self.suspended_from, self.suspended_s = how, last, now_s

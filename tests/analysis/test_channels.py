@@ -83,6 +83,18 @@ def test_staleness_is_three_periods_as_learned(period_s: float) -> None:
     assert ne107_state(state, last + 4.0 * period_s + 3.0) == "failure"
 
 
+def test_a_step_is_no_noise() -> None:
+    """A balance at rest repeats itself, so little is known of its noise when it is tared."""
+    state = ChannelState.of("m", "pot_mass")
+    for t in range(60):
+        state.take(float(t), Reading("m", 300.0 + 0.01 * (t % 11 == 0)))
+    for t in range(60, 120):
+        state.take(float(t), Reading("m", 0.01 * (t % 11 == 0)))
+
+    assert state.jump == pytest.approx(-300.0, abs=0.02)
+    assert 0.0 < state.noise() < 0.02
+
+
 @pytest.mark.parametrize(
     ("current_mA", "state"),
     [
