@@ -15,7 +15,7 @@ from monitor.analysis.estimate import Band, Estimate, OtherHolds, RemainingBand
 from monitor.analysis.restart import Restart, restart_of
 from monitor.analysis.setting import Setting, setting_of
 from tests.analysis.runs import RIG, STEP_PLAN
-from tests.analysis.test_verdict import GOING_ON, Bench
+from tests.analysis.test_verdict import CRAWLS, GOING_ON, Bench
 
 E_OVER_R_K = 14434.0
 """120 kJ/mol over 8.314 J/(mol K)."""
@@ -31,7 +31,7 @@ HOLDS = OtherHolds(
     rate_per_h=Band(0.05, 0.1, 0.2),
 )
 FAR = replace(
-    GOING_ON, p_beyond_patience=0.9, remaining_s=RemainingBand(15e3, 18e3, 24e3), others=HOLDS
+    CRAWLS, p_beyond_patience=0.9, remaining_s=RemainingBand(15e3, 18e3, 24e3), others=HOLDS
 )
 
 

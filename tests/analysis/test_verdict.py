@@ -65,6 +65,15 @@ GOING_ON = replace(
 )
 
 
+CRAWLS = replace(
+    GOING_ON,
+    evidence=replace(
+        DONE.evidence, rate_seen=Band(0.05, 0.06, 0.07), rate_expected=Band(0.05, 0.06, 0.07)
+    ),
+)
+"""Half left, and a slow hour's gas to come for many hours."""
+
+
 class Bench:
     """A bench on its last hold, ticked once a minute with estimates of our choice."""
 
@@ -267,7 +276,7 @@ def test_stalled_when_the_end_is_beyond_patience() -> None:
     """Along the profile still ahead more than `patience_min` off, after a few minutes."""
     bench = Bench()
     bench.minutes(5, GOING_ON)
-    far = replace(GOING_ON, p_beyond_patience=0.9, remaining_s=RemainingBand(1e4, 3e4, None))
+    far = replace(CRAWLS, p_beyond_patience=0.9, remaining_s=RemainingBand(1e4, 3e4, None))
     words = bench.minutes(5, far)
     assert words[-1] == "stalled"
     assert "min off" in bench.verdict.why[0]
@@ -321,7 +330,7 @@ def test_a_stall_needs_less_to_stay_than_to_come() -> None:
     far = RemainingBand(1e4, 3e4, None)
     words = []
     for p in (0.6, 0.6, 0.6, 0.45, 0.55, 0.4, 0.52, 0.35):
-        words += bench.minutes(1, replace(GOING_ON, p_beyond_patience=p, remaining_s=far))
+        words += bench.minutes(1, replace(CRAWLS, p_beyond_patience=p, remaining_s=far))
     assert words == ["tailing"] + ["stalled"] * 7
     assert bench.minutes(2, GOING_ON) == ["tailing"] * 2
 
@@ -354,8 +363,8 @@ def test_a_pot_that_stands_still_below_its_ramp_is_named_after_ten_minutes(
     bench = Bench()
     fraction = Band(water, water, water)
     stuck = replace(
-        GOING_ON, p_beyond_patience=0.1, p_beyond_patience_frozen=frozen,
-        steps=(fraction, *GOING_ON.steps[1:]), remaining_s=RemainingBand(9e3, 2e4, 9e4),
+        CRAWLS, p_beyond_patience=0.1, p_beyond_patience_frozen=frozen,
+        steps=(fraction, *CRAWLS.steps[1:]), remaining_s=RemainingBand(9e3, 2e4, 9e4),
     )  # fmt: skip
     words = []
     for _ in range(14):
