@@ -24,10 +24,13 @@ from monitor.entries import (
     Shelved,
 )
 from monitor.journal import Journal, LineWriter, append_entry
+from monitor.recorder.analyser import catch_up
+from monitor.rehearsal.entries import rehearse_entries
 from monitor.report.content import Course, Report
 from monitor.report.gather import gather
 from monitor.report.page import html_of
 from monitor.report.picture import picture_svg
+from tests.analysis.runs import HOLD_PLAN
 from tests.dashboard.making import START_UTC_S, alarm, line_at, make_journal, readings_at, started
 
 EVIL = "</td><script>alert(1)</script> & \x1b[2J \u202e \"quoted\" 'so'"
@@ -145,6 +148,26 @@ def test_golden_parts_of_a_whole_run(whole: Path) -> None:
         "Plan as the run began",
     ):
         assert part in text, part
+
+
+def test_of_a_rehearsed_run_with_its_own_analysis(tmp_path: Path) -> None:
+    """Real lines of the fold: the missed check-in is an alarm with a number in the picture."""
+    plan = f"{HOLD_PLAN}\n[checklist]\ncheck_in_min = 3\n"
+    entries = list(rehearse_entries(plan, faults=["check-in-missed@5min"], until_s=720.0))
+    path = tmp_path / "a.run"
+    assert isinstance(entries[0].body, RunStarted)
+    with Journal.create(path, entries[0].body, entries[0].utc_s) as journal:
+        journal.append([(e.elapsed_s, e.utc_s, e.body) for e in entries[1:]])
+    catch_up(path)
+    report = report_of(path)
+    assert [(a.name, a.label, a.since_s, a.over_s) for a in report.alarms] == [
+        ("check-in-missed", "A1", 396.0, None)  # 180 s after the sign at 216 s
+    ]
+    assert [m.value for m in report.measures if m.name == "calls in the whole run"] == ["1"]
+    assert len(report.channels) == 19
+    text = html_of(report)
+    assert ">A1</text>" in text
+    assert "nobody at the bench has checked in" in words(text)
 
 
 def test_the_page_is_one_file_without_script_or_network_and_its_picture_is_well_formed(
