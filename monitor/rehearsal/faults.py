@@ -131,9 +131,10 @@ _FOLLOWS: Mapping[str, frozenset[str]] = {
     "channel-frozen": frozenset({"off-profile"}),
     "references-shifted": frozenset({"off-profile"}),
     "electrical-noise": frozenset({"bad-values"}),
+    "gas-after-complete": frozenset({"stalled"}),
 }
 """Water drawn into a hot flask flashes, and the steam warms the coolant. A leak that takes two
-thirds of the gas is a stall to who sees the outlet alone."""
+thirds of the gas is a stall to who sees the outlet alone; a pocket held back is one in truth."""
 
 _WAYS = {"suck-back": ("steam", "gas", "absorption")}
 

@@ -24,41 +24,20 @@ from monitor.analysis.conditions import CLASSES
 from monitor.analysis.fold import Fold
 from monitor.entries import Entry, Readings, RunStarted
 from monitor.plan.files import parse_plan
-from monitor.rehearsal.benches import BENCHES
 from monitor.rehearsal.entries import Rehearsal, rehearse_entries
 from monitor.rehearsal.faults import FAULTS, Fault, Faults
-from monitor.rehearsal.gauges import INSTRUMENTS, Instrument
 from tests.rehearsal.rigs import BUNDLED_TEXT, COPPER_TEXT
-from tests.rehearsal.traces import TRACES, Heard, go_on, hear_trace, plain_run
+from tests.rehearsal.traces import RIGS, TRACES, Heard, go_on, hear_trace, plain_run
 
 __all__ = ["ON_REQUEST", "main"]
 
 ON_REQUEST = True
 
-
-def _only(instruments: Sequence[Instrument], *names: str) -> tuple[Instrument, ...]:
-    """These instruments with the named channels alone."""
-    kept = (
-        replace(i, gauges=tuple(g for g in i.gauges if g.name in names))
-        for i in instruments
-        if any(g.name in names for g in i.gauges)
-    )
-    return tuple(kept)
-
-
-RIGS: dict[str, tuple[Instrument, ...]] = {
-    "full": INSTRUMENTS,
-    "minimal": _only(INSTRUMENTS, "pot", "mantle", "coolant_out", "bubbles", "receiver_mass"),
-    "flow": _only(BENCHES["flow-meter"], "pot", "mantle", "coolant_out", "flow", "receiver_mass"),
-    "weighed": _only(INSTRUMENTS, "pot", "mantle", "pot_mass", "bubbles"),
-}
-"""Rig -> its instruments. The last two on request."""
-
 BEFORE_MIN = 5.0
 AFTER_MIN = 10.0
 """A fault is followed so long after it has been found, or should have been: what else cries."""
 MOMENTS_MIN = {
-    "gas-after-complete": 190.0,
+    "gas-after-complete": 220.0,
     "near-dryness": 21.0,
     "crust-suspected": 90.0,
     "channels-disagree": 92.0,

@@ -8,7 +8,7 @@ from __future__ import annotations
 import pytest
 
 from monitor.analysis.conditions import CLASSES
-from tests.rehearsal.traces import FLOW_MIN, TRACES, Trace, hear_trace, plain_run
+from tests.rehearsal.traces import FLOW_MIN, TRACES, Heard, Trace, hear_trace, plain_run
 
 SEED = 4
 
@@ -67,3 +67,40 @@ def test_every_trace_has_a_letter_of_its_own() -> None:
     assert len(set(letters)) == len(letters)
     assert {letter[0] for letter in letters} == set("abcdefghijklmnopqrs")
     assert all(t.at_min >= FLOW_MIN for t in TRACES if t.letter != "b")
+
+
+def on_few(fault: str, rig: str = "minimal", follow_min: float = 4.0) -> Heard:
+    """What a fault brings on a rig with few channels and no gauge, where gas comes."""
+    trace = Trace("", "", fault, 0.0, (fault,), follow_min=follow_min)
+    assert not plain_run(SEED, FLOW_MIN, rig).alarms
+    return hear_trace(trace, SEED, rig)[1]
+
+
+WITHIN_S = [("minimal", 45.0), ("weighed", 45.0), ("flow", 65.0)]
+
+
+@pytest.mark.parametrize(("rig", "within_s"), WITHIN_S)
+def test_blocked_by_silence(rig: str, within_s: float) -> None:
+    """Without a gauge: 20 s, and 15 s for the pot to tell; a flow meter takes as long to fall."""
+    heard = on_few("outlet-blocked", rig)
+    assert heard.findings["outlet-blocked"] - 60.0 * FLOW_MIN <= within_s
+    assert {name for name, _, _ in heard.alarms} == {"outlet-blocked"}
+
+
+def test_a_crust_silences_the_outlet_and_is_no_block() -> None:
+    """The pot climbs as soon as the reaction takes up no heat."""
+    heard = on_few("crust-suspected")
+    assert heard.findings["crust-suspected"] - 60.0 * FLOW_MIN <= 75.0
+    assert "outlet-blocked" not in heard.findings
+
+
+def test_the_silence_after_foam_is_no_block() -> None:
+    """Hot vapour in the train shrinks for minutes once the foam has settled."""
+    assert "outlet-blocked" not in on_few("foaming-over", follow_min=15.0).findings
+
+
+def test_what_nothing_tells_apart_asks_for_the_one_step_right_for_either() -> None:
+    """A cracked flask with no balance under it: keep clear, as for a block."""
+    assert "flask-broken" in on_few("flask-broken").missing
+    assert {name for name, _, _ in on_few("flask-broken").alarms} <= {"outlet-blocked", "stalled"}
+    assert "outlet-blocked" in on_few("flask-broken").findings

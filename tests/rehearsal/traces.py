@@ -8,19 +8,24 @@ from __future__ import annotations
 
 import copy
 import functools
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from drivers.reading import Reading
 from monitor.analysis.fold import Fold
 from monitor.entries import Entry, Gap, InstrumentState, Readings, RunStarted
 from monitor.plan.files import parse_plan
+from monitor.rehearsal.benches import BENCHES
 from monitor.rehearsal.entries import Rehearsal, rehearse_entries
 from monitor.rehearsal.faults import FAULTS, Fault, Faults, parse_fault
+from monitor.rehearsal.gauges import INSTRUMENTS, Instrument
 from tests.rehearsal.rigs import BUNDLED_TEXT
 
-__all__ = ["END_MIN", "PLAN", "TRACES", "Heard", "Trace", "go_on", "hear_trace", "plain_run"]
+__all__ = [
+    "END_MIN", "FLOW_MIN", "PLAN", "RIGS", "TRACES", "Heard", "Trace", "go_on", "hear_trace",
+    "plain_run",
+]  # fmt: skip
 
 PLAN = (
     BUNDLED_TEXT.replace("hold_min = 25", "hold_min = 5")
@@ -29,6 +34,25 @@ PLAN = (
 )
 """The bundled plan, hurried: gas from 40 min on, most of it at 55 to 63 min, an end at 100 min."""
 FLOW_MIN, TAIL_MIN, END_MIN = 54.0, 84.0, 130.0
+
+
+def _only(instruments: Sequence[Instrument], *names: str) -> tuple[Instrument, ...]:
+    """These instruments with the named channels alone."""
+    kept = (
+        replace(i, gauges=tuple(g for g in i.gauges if g.name in names))
+        for i in instruments
+        if any(g.name in names for g in i.gauges)
+    )
+    return tuple(kept)
+
+
+RIGS: dict[str, tuple[Instrument, ...]] = {
+    "full": INSTRUMENTS,
+    "minimal": _only(INSTRUMENTS, "pot", "mantle", "coolant_out", "bubbles", "receiver_mass"),
+    "flow": _only(BENCHES["flow-meter"], "pot", "mantle", "coolant_out", "flow", "receiver_mass"),
+    "weighed": _only(INSTRUMENTS, "pot", "mantle", "pot_mass", "bubbles"),
+}
+"""Rig -> its instruments."""
 
 Alter = Callable[[Iterable[Entry], float], Iterator[Entry]]
 """Entries from the moment [s] on, as they then stand in the journal."""
@@ -213,14 +237,14 @@ def _plan() -> Any:
 
 
 @functools.cache
-def _plain(seed: int, until_min: float) -> tuple[Rehearsal, bytes, Heard]:
+def _plain(seed: int, until_min: float, rig: str) -> tuple[Rehearsal, bytes, Heard]:
     """A clean run up to a moment: the rig, the fold's state, and what was heard until then."""
     before = [m for m in _moments() if m < until_min]
     if before:
-        earlier, saved, told = _plain(seed, before[-1])
+        earlier, saved, told = _plain(seed, before[-1], rig)
         run, fold, heard = copy.deepcopy(earlier), Fold.restore(saved), copy.deepcopy(told)
     else:
-        run, heard = Rehearsal(_plan(), seed), Heard()
+        run, heard = Rehearsal(_plan(), seed, (), RIGS[rig]), Heard()
         first = next(rehearse_entries(PLAN, seed=seed, until_s=0.0, rehearsal=run))
         assert isinstance(first.body, RunStarted)
         fold = Fold(first.body)
@@ -234,9 +258,9 @@ def _moments() -> list[float]:
     return sorted({t.at_min for t in TRACES} | {END_MIN})
 
 
-def plain_run(seed: int) -> Heard:
-    """What a whole clean run brings."""
-    return _plain(seed, END_MIN)[2]
+def plain_run(seed: int, until_min: float = END_MIN, rig: str = "full") -> Heard:
+    """What a clean run brings, up to its end or a moment of one of the traces."""
+    return _plain(seed, until_min, rig)[2]
 
 
 def go_on(plan: str, run: Rehearsal, seed: int, until_s: float) -> Iterator[Entry]:
@@ -250,9 +274,9 @@ def go_on(plan: str, run: Rehearsal, seed: int, until_s: float) -> Iterator[Entr
         before = entry
 
 
-def hear_trace(trace: Trace, seed: int) -> tuple[Heard, Heard]:
+def hear_trace(trace: Trace, seed: int, rig: str = "full") -> tuple[Heard, Heard]:
     """(before, after) its moment, by the plain run's copy that goes on with the trace's faults."""
-    earlier, saved, before = _plain(seed, trace.at_min)
+    earlier, saved, before = _plain(seed, trace.at_min, rig)
     run, fold, after = copy.deepcopy(earlier), Fold.restore(saved), Heard()
     at_s = trace.at_min * 60.0
     run.world.faults = Faults(_fault(text, at_s) for text in trace.faults)

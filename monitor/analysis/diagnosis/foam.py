@@ -23,6 +23,7 @@ _SLUG = 0.015
 """Share of the charge that goes over within a minute: liquid, no vapour. Judgement."""
 _BEYOND = 6.0
 """As many times the usual gain of the receiver."""
+_HEATED_K_MIN = 1.5
 
 
 def _runs(view: View) -> bool:
@@ -51,7 +52,8 @@ def _carries_over(view: View) -> Iterator[Judged]:
     gained, usual = rate * _SLUG_S, max(view.memory.get("catch-rate", rate), 0.0) * _SLUG_S
     much = max(_SLUG * charge_g(view), 12.0 * catch.noise())
     slug = gained > much and gained > _BEYOND * usual
-    slug = slug and steady_rise(catch, view.now_s, 1.0, _SLUG_S) and not _held_back(view)
+    slug = slug and steady_rise(catch, view.now_s, 1.0, _SLUG_S)
+    slug = slug and not _held_back(view) and not _is_heated(view)
     surges = view.now_s - surged_s(view) < 3.0 * _SLUG_S
     if dead_band(view, "carries-over", slug and surges, gained > 0.5 * much):
         why = f"receiver heavier by {gained:.1f} g within a minute, while gas surges: foam carried"
@@ -67,6 +69,17 @@ def _held_back(view: View) -> bool:
     now = None if pot is None else slope_per_s(pot, view.now_s, 60.0)
     usual = None if pot is None else slope_per_s(pot, view.now_s, 300.0)
     return now is None or usual is None or (60.0 * usual > 0.5 and now < 0.5 * usual)
+
+
+def _is_heated(view: View) -> bool:
+    """Pot or mantle climb far faster than before: that drives more out by itself."""
+    for role in (_POT, "mantle_temperature"):
+        state = view.live(role)
+        now = None if state is None else slope_per_s(state, view.now_s, 60.0)
+        usual = None if state is None else slope_per_s(state, view.now_s, 400.0)
+        if now is not None and usual is not None and 60.0 * (now - usual) > _HEATED_K_MIN:
+            return True
+    return False
 
 
 def _no_head(view: View) -> bool:

@@ -25,7 +25,7 @@ _SHRINKS = 0.012
 """Share of the dead volume that a head cooling by a few kelvin takes back. Judgement."""
 _SLOWED_SHRINKS, _HOT_SHRINKS = 3.0, 6.0
 """As many times as much where the pot's climb has ended, or a surge of hot vapour went before."""
-_SURGE, _SURGE_S, _SURGED_S, _SURGE_ML = 3.0, 40.0, 1200.0, 0.1
+_SURGE, _SURGE_S, _SURGED_S, _SURGE_ML = 3.0, 40.0, 1200.0, 0.3
 _DEAD_ML, _BUBBLE_ML = 600.0, 0.1
 """Where the rig states neither. Judgement."""
 _KEPT_S = 240.0
@@ -91,9 +91,12 @@ def watch_silence(view: View) -> Silence | None:
 
 
 def _note_surge(view: View, gas: ChannelState) -> None:
-    """Remember when far more came than in the minutes before."""
+    """Remember when far more came at once than in the minutes before."""
     now = rate_between(gas, view.now_s - _SURGE_S, view.now_s)
-    then = rate_between(gas, view.now_s - 180.0, view.now_s - 2.0 * _SURGE_S)
+    then = max(
+        rate_between(gas, view.now_s - 180.0, view.now_s - 2.0 * _SURGE_S),
+        rate_between(gas, view.now_s - 2.0 * _SURGE_S, view.now_s - _SURGE_S),
+    )
     if now > _SURGE * then > 0.0 and now * (gas.mL_per_count or _BUBBLE_ML) > _SURGE_ML:
         view.memory["surge"] = view.now_s
 
