@@ -33,7 +33,8 @@ _VALUE_WITH_COMMA: Final = re.compile(
 )
 _COMMA: Final = re.compile(r"(?<![\w.,])\d+,(\d+)(?![\d.,])")
 _LOOSE: Final = r"\s*"
-_WORD_IN_PATTERN: Final = r"(?P<{}>[+-]? *\S+?)"
+_WORD_IN_PATTERN: Final = r"(?P<{}>[+-]? {{0,8}}[^\s{}]+)"
+"""A word that ends where a blank or the text behind it begins."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +123,8 @@ def _pattern(texts: Sequence[str], names: Sequence[str]) -> str:
     """For numbers set to the right: the blanks before them change with their digits."""
     between = [_LOOSE + _blanks_free(t) + _LOOSE if t.strip() else "" for t in texts]
     between[1:-1] = [piece or r"\s+" for piece in between[1:-1]]
-    values = [_WORD_IN_PATTERN.format(name) for name in names]
+    ends = [re.escape(t.strip()[:1]) for t in texts[1:]]
+    values = [_WORD_IN_PATTERN.format(n, end) for n, end in zip(names, ends, strict=True)]
     pattern = between[0] + "".join(v + b for v, b in zip(values, between[1:], strict=True))
     return f'pattern = "{_escaped(pattern.removeprefix(_LOOSE).removesuffix(_LOOSE))}"'
 
