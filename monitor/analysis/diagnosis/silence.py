@@ -17,7 +17,7 @@ from monitor.analysis.channels import ChannelState, late_rate
 from monitor.analysis.diagnosis.outlet import last_count_s, outlet, rate_between
 from monitor.analysis.view import View
 
-__all__ = ["Silence", "catch_says", "stops_short", "surged_s", "watch_silence"]
+__all__ = ["Silence", "stops_short", "surged_s", "watch_silence"]
 
 _LEAST_GAP_S, _GAPS = 20.0, 12.0
 """No block is told sooner than this, nor within so many of the usual gaps between bubbles."""
@@ -30,9 +30,9 @@ _DEAD_ML, _BUBBLE_ML = 600.0, 0.1
 """Where the rig states neither. Judgement."""
 _KEPT_S = 240.0
 _BEFORE_S, _LATE_S = 60.0, 10.0
-_DOUBT_K, _FREED_K, _SLOWED_K = 0.35, 0.9, 1.5
-_DOUBT_S = 45.0
-"""So much longer is waited where the pot has begun to climb."""
+_DOUBT_K, _FREED_K, _SLOWED_K = 0.25, 0.9, 1.5
+_DOUBT_S, _STOPPED_S = 45.0, 12.0
+"""So much longer is waited where the pot has begun to climb, or the receiver has stopped too."""
 _AT_ONCE_S = 100.0
 """What ends at once shows within this by the pot's climb; later the heater may be at work."""
 _PASSES_PER_S = 0.008
@@ -55,12 +55,25 @@ class Silence:
     """Climb of the pot out of its course since; None where it cannot be told."""
     has_ended: bool
     """The pot shows that what gave the gas takes up no heat any more."""
+    catch_gains: bool | None
+    """Whether the receiver goes on gaining; None where it says nothing."""
 
     @property
     def is_long(self) -> bool:
-        """Longer than shrinking explains, and the pot gives no reason to wait for."""
-        doubt = self.freed_K is not None and self.freed_K > _DOUBT_K
-        return self.gap_s > self.limit_s + (_DOUBT_S if doubt else 0.0) and not self.has_ended
+        """Longer than shrinking explains, and neither pot nor receiver give reason to wait."""
+        waits_s = _STOPPED_S if self.catch_gains is False else 0.0
+        if self.freed_K is not None and self.freed_K > _DOUBT_K:
+            waits_s = _DOUBT_S
+        return self.gap_s > self.limit_s + waits_s and not self.has_ended
+
+    @property
+    def catch_says(self) -> str:
+        """What the receiver adds: where the block would be."""
+        if self.catch_gains is None:
+            return ""
+        if self.catch_gains:
+            return "; the receiver goes on gaining, so what shuts it lies behind"
+        return "; the receiver gains nothing either, so it may lie before, or the flask be open"
 
 
 def watch_silence(view: View) -> Silence | None:
@@ -87,7 +100,8 @@ def watch_silence(view: View) -> Silence | None:
     if freed is not None and freed > _FREED_K and sudden:
         memory["ended"] = last_s
     ended = abs(memory.get("ended", -1e9) - last_s) < 5.0 and gap_s >= _LEAST_GAP_S
-    return Silence(last_s, gap_s, before, limit_s, freed, ended)
+    gains = None if gap_s < _LEAST_GAP_S else _catch_gains(view, last_s)
+    return Silence(last_s, gap_s, before, limit_s, freed, ended, gains)
 
 
 def _note_surge(view: View, gas: ChannelState) -> None:
@@ -162,19 +176,16 @@ def stops_short(gas: ChannelState, at_s: float) -> bool:
     return last > 0.6 * rate_between(gas, at_s - 150.0, at_s - 60.0)
 
 
-def catch_says(view: View, since_s: float) -> str:
-    """What the receiver adds: where the block would be. Empty where it says nothing."""
+def _catch_gains(view: View, since_s: float) -> bool | None:
+    """Whether the receiver gains as before; None where it gained too little to tell."""
     catch = view.live("receiver_mass")
     if catch is None or view.now_s - catch.jump_s < 300.0:
-        return ""
+        return None
     before = [(t, v) for t, v in catch.recent if since_s - 120.0 <= t <= since_s]
     gained = late_rate(catch, view.now_s, max(view.now_s - since_s, 8.0))
     if len(before) < 6 or gained is None:
-        return ""
+        return None
     _, usual = _fit(before)
-    lasts_s = view.now_s - since_s
-    if usual * lasts_s < 6.0 * catch.noise() + 0.02:
-        return ""
-    if gained > 0.5 * usual:
-        return "; the receiver goes on gaining, so what shuts it lies behind"
-    return "; the receiver gains nothing either, so it may lie before, or the flask be open"
+    if usual * (view.now_s - since_s) < 6.0 * catch.noise() + 0.02:
+        return None
+    return gained > 0.5 * usual

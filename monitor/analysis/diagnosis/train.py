@@ -20,7 +20,7 @@ from monitor.analysis.diagnosis.rules import (
     learned_ratio,
     remember_slowly,
 )
-from monitor.analysis.diagnosis.silence import catch_says, stops_short, watch_silence
+from monitor.analysis.diagnosis.silence import stops_short, watch_silence
 from monitor.analysis.view import View
 
 __all__ = [
@@ -160,7 +160,7 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
         why += ", or the counter is dead)"
     else:
         why += ", or a joint or the flask is open, or the counter is dead"
-    why += catch_says(view, silence.last_s)
+    why += silence.catch_says
     yield Judged("outlet-blocked", why, gas.name, on_delay_s=_SILENT_S)
 
 
