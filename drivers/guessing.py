@@ -31,9 +31,10 @@ _VALUE: Final = re.compile(
 _VALUE_WITH_COMMA: Final = re.compile(
     rf"(?<![\w.,])(?:{_SIGN}\d+(?:,\d+)?(?![\d.,])|(?:{_WORDS}|-{{2,}})(?!\w))", re.IGNORECASE
 )
+_DETACHED: Final = re.compile(r"[+-] +\d")
 _COMMA: Final = re.compile(r"(?<![\w.,])\d+,(\d+)(?![\d.,])")
 _LOOSE: Final = r"\s*"
-_WORD_IN_PATTERN: Final = r"(?P<{}>[+-]? {{0,8}}[^\s{}]+)"
+_WORD_IN_PATTERN: Final = r"(?P<{}>{}[^\s{}]+)"
 """A word that ends where a blank or the text behind it begins."""
 
 
@@ -102,7 +103,8 @@ def _lines(lines: Sequence[str]) -> Guess | None:
     if len(as_they_stand) == 1 and "  " not in fitting[-1]:
         key = _fields(next(iter(as_they_stand)), names)
     else:
-        key = _pattern(texts, names)
+        detached = any(_DETACHED.search(line) for line in fitting)
+        key = _pattern(texts, names, detached=detached)
     keys = (key, "decimal_comma = true") if comma else (key,)
     channels = tuple((name, "?") for name in names)
     what = "lines of one value" if len(names) == 1 else f"lines of {len(names)} values"
@@ -119,12 +121,13 @@ def _fields(texts: Sequence[str], names: Sequence[str]) -> str:
     return f'fields = "{_escaped(fields)}"'
 
 
-def _pattern(texts: Sequence[str], names: Sequence[str]) -> str:
+def _pattern(texts: Sequence[str], names: Sequence[str], *, detached: bool) -> str:
     """For numbers set to the right: the blanks before them change with their digits."""
     between = [_LOOSE + _blanks_free(t) + _LOOSE if t.strip() else "" for t in texts]
     between[1:-1] = [piece or r"\s+" for piece in between[1:-1]]
     ends = [re.escape(t.strip()[:1]) for t in texts[1:]]
-    values = [_WORD_IN_PATTERN.format(n, end) for n, end in zip(names, ends, strict=True)]
+    sign = r"[+-]? {0,8}" if detached else ""
+    values = [_WORD_IN_PATTERN.format(n, sign, end) for n, end in zip(names, ends, strict=True)]
     pattern = between[0] + "".join(v + b for v, b in zip(values, between[1:], strict=True))
     return f'pattern = "{_escaped(pattern.removeprefix(_LOOSE).removesuffix(_LOOSE))}"'
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from drivers.catalogue import DRIVERS
 from drivers.guessing import framings, guess, heard_at, is_legible, stanza
 from drivers.line import LineDecoder, Plain
-from drivers.matching import matcher_from
+from drivers.matching import PatternMatcher, matcher_from
 from drivers.protocol import Values
 from drivers.transport import AddressError
 from tests.drivers.peers import ChannelSetup, running, setup_of
@@ -178,3 +178,12 @@ def test_over_a_real_line(pty):
 
     assert silent == (f"{pty.url}?baud=9600", b"")
     assert speaking == (f"{pty.url}?baud=9600", b"T,21.5\r\n" * 4)
+
+
+def test_many_numbers_set_to_the_right_are_read():
+    """Six of them: the pattern that is printed has to be one that a rig file takes."""
+    lines = [" ".join(f"{t + n:8.2f}" for n in range(6)) for t in (9.0, 99.0, 100.0, 1000.0, -2.0)]
+    found = guess(("tail\n" + "\n".join(lines) + "\n").encode())
+    pattern = tomllib.loads(found.keys[0])["pattern"]
+
+    assert PatternMatcher(pattern).words(lines[1].strip())["value6"] == "104.00"
