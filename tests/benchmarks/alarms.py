@@ -48,10 +48,11 @@ MOMENTS_MIN = {
 """Fault -> its moment, where not an hour after the start. [min]"""
 PEAK = "outlet-blocked (at the peak)"
 CASES: dict[str, tuple[str, float]] = {
-    **{name: (name, MOMENTS_MIN.get(name, 60.0)) for name in FAULTS},
+    **{n: (n, MOMENTS_MIN.get(n, 60.0)) for n in FAULTS if n != "check-in-missed"},
     PEAK: ("outlet-blocked", 90.0),
 }
-"""Row of the table -> fault and moment [min]. After an hour gas has only begun to come."""
+"""Row of the table -> fault and moment [min]. After an hour gas has only begun to come; the plans
+here agree on no sign of life."""
 
 _NEEDS = {
     "probe-open": "head", "zero-tracking": "pot_mass", "channels-disagree": "pot_mass",
@@ -62,10 +63,9 @@ _NEEDS = {
 
 
 def _befalls(case: str, rig: str) -> bool:
-    """Whether the rig has the channel of the fault, and the plans here the agreement."""
-    fault = CASES[case][0]
+    """Whether the rig has the channel of the fault."""
     names = {gauge.name for instrument in RIGS[rig] for gauge in instrument.gauges}
-    return fault != "check-in-missed" and _NEEDS.get(fault, "pot") in names
+    return _NEEDS.get(CASES[case][0], "pot") in names
 
 
 @dataclass(slots=True)

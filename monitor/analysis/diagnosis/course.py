@@ -14,7 +14,7 @@ from monitor.analysis.view import View
 __all__ = ["RULES"]
 
 _OFF_PROFILE_S = 300.0
-_FALLS_S, _FALL_K = 900.0, 8.0
+_FALLS_S, _FALL_K, _OVERSHOT_K = 900.0, 8.0, 4.0
 _HEATER_OFF_S = 60.0
 
 
@@ -35,21 +35,24 @@ def _off_profile(view: View) -> Iterator[Judged]:
 
 
 def _falls_away(view: View, least_K: float) -> Iterator[Judged]:
-    """The pot falls while its course does not: no lateness explains that, however it is fitted."""
-    pot = view.live("pot_temperature")
-    if pot is None or pot.value is None:
+    """The pot falls from its course, which does not: no lateness explains that.
+
+    What overshot falls back to its course, and is none.
+    """
+    pot, memory, off_K = view.live("pot_temperature"), view.memory, view.heating.off_K
+    if pot is None or pot.value is None or off_K is None:
         return
-    top_s, top_C = max(
-        ((t, v) for t, v in pot.recent if t > view.now_s - _FALLS_S),
-        key=lambda point: point[1],
-        default=(view.now_s, pot.value),
-    )
+    high_s = memory.get("high@", -math.inf)
+    if view.now_s - high_s > _FALLS_S or pot.value >= memory["high"]:
+        memory["high"], memory["high@"], memory["high-off"] = pot.value, view.now_s, off_K
+        high_s = view.now_s
     planned = planned_C(view.heating, view.setting.plan.profile, view.now_s)
-    then = planned_C(view.heating, view.setting.plan.profile, top_s)
-    fell_K = top_C - pot.value
+    then = planned_C(view.heating, view.setting.plan.profile, high_s)
+    fell_K = memory["high"] - pot.value
     stays = planned is not None and then is not None and planned > then - 1.0
+    stays = stays and memory["high-off"] < _OVERSHOT_K
     if dead_band(view, "falls-away", stays and fell_K > least_K, stays and fell_K > 0.5 * least_K):
-        lasts_min = (view.now_s - top_s) / 60.0
+        lasts_min = (view.now_s - high_s) / 60.0
         why = f"pot {fell_K:.0f} K colder than {lasts_min:.0f} min ago; its course falls nowhere"
         yield Judged("off-profile", why, None, on_delay_s=_OFF_PROFILE_S)
 
