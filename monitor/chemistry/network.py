@@ -161,11 +161,16 @@ class Network:
             out[..., members] = np.clip(fraction, 0.0, 1.0)[..., None]
         return out
 
-    def progress(self, extents: _Array) -> _Array:
-        """What counts for progress and has left, over all that will: (...,) from (..., steps)."""
-        total = self.reachable(extents) @ self.counts
-        gone = np.asarray(extents) @ self.counts
-        return np.clip(gone / np.maximum(total, 1e-300), 0.0, 1.0)
+    def progress(self, extents: _Array, counts: _Array | None = None) -> _Array:
+        """What counts for progress and has left, over all that will: (...,) from (..., steps).
+
+        `counts` (..., steps) stands in for the network's own where what a step brings is known
+        otherwise than from the plan.
+        """
+        each = self.counts if counts is None else counts
+        total = (self.reachable(extents) * each).sum(axis=-1)
+        gone = (np.asarray(extents) * each).sum(axis=-1)
+        return np.asarray(np.clip(gone / np.maximum(total, 1e-300), 0.0, 1.0), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)

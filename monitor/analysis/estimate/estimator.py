@@ -16,6 +16,7 @@ from monitor.analysis.bins import BinStore
 from monitor.analysis.estimate.ahead import Ahead, Road, look_ahead
 from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining_band
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
+from monitor.analysis.estimate.brings import counted
 from monitor.analysis.estimate.evidence import find_jumps, learn_roughness, weigh_evidence
 from monitor.analysis.estimate.fit import fit
 from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth, train_warmth_C
@@ -237,8 +238,9 @@ def _estimate(
         _interpolated(ahead.edges_s, ahead.course.alpha, _AHEAD_S + shift)
         for shift in (0.0, -_STEP_S, _STEP_S)
     )
-    now = _described(setup, layout, w, before, alpha[-1], after, amount * volumes)
-    later = _described(setup, layout, w, then_before, then, then_after, amount * volumes)
+    counts = counted(past, cloud, network, setup.seed)
+    now = _described(setup, layout, w, before, alpha[-1], after, amount * volumes, counts)
+    later = _described(setup, layout, w, then_before, then, then_after, amount * volumes, counts)
     patience = 60.0 * setup.plan.done.patience_min
     done = network.fractions(alpha[-1])[:, layout.done] >= layout.fraction
     estimate = replace(
@@ -274,10 +276,11 @@ def _described(
     now: _Array,
     after: _Array,
     volumes_mL: _Array,
+    counts: _Array,
 ) -> Estimate:
     """What holds at one moment, from extents (sets, steps) a minute before, then and after."""
     network = setup.network
-    fractions, progress = network.fractions(now), network.progress(now)
+    fractions, progress = network.fractions(now), network.progress(now, counts)
     done = fractions[:, layout.done]
     rate = ((after - before) * volumes_mL).sum(axis=1) / (2.0 * _STEP_S / 60.0)
     gone_L = (now * volumes_mL).sum(axis=1) / 1e3
