@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from monitor.analysis.estimate.bands import band, remaining_band, weighted_quantiles
 from monitor.analysis.estimate.course import rate_integrals, run_course
 from monitor.analysis.estimate.grid import build_grid
-from monitor.analysis.estimate.hearing import agreement, hear
+from monitor.analysis.estimate.hearing import MISFIT, agreement, hear
 from monitor.analysis.estimate.layout import kinetics, layout_of
 from monitor.analysis.estimate.shapes import (
     FAMILIES,
@@ -115,7 +115,7 @@ def test_marginal_likelihood_is_that_of_the_whole_gaussian(
         np.lib.stride_tricks.sliding_window_view(np.pad(made, 2, mode="reflect"), 5), axis=1
     )
     noise = difference @ (white * np.eye(cells)) @ difference.T
-    noise += np.diag(walk + (0.1 * smooth) ** 2)
+    noise += np.diag(walk + (MISFIT * smooth) ** 2)
     dense = []
     for s in range(3):
         course = difference @ alpha[1:, s]

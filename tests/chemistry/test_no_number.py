@@ -31,6 +31,7 @@ FIT = {
     "what": "water", "dry_mol_per_mol": 4.0, "gone_g": 50.0, "gone_u_g": 0.5, "held_g": 3.0,
     "held_u_g": 2.0, "left_g": 20.0, "rate_g_per_min": 2.0, "residual_min": 4.0,
     "solution": Solution(0.2, 0.002, 50.0, 4.0, 0.1, 100.0, 0.5), "stop_mol_per_mol": 5.0,
+    "liquid": "water",
 }  # fmt: skip
 NO_NUMBERS = {
     # they take formulas, names, tables of steps: held to in tests of their own
