@@ -274,6 +274,7 @@ def go_on(plan: str, run: Rehearsal, seed: int, until_s: float) -> Iterator[Entr
         before = entry
 
 
+@functools.cache
 def hear_trace(trace: Trace, seed: int, rig: str = "full") -> tuple[Heard, Heard]:
     """(before, after) its moment, by the plain run's copy that goes on with the trace's faults."""
     earlier, saved, before = _plain(seed, trace.at_min, rig)
