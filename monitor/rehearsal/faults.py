@@ -52,7 +52,7 @@ _TABLE = (
     ("heater-stuck", "the heater stays on at full power whatever the controller wants"),
     ("over-temperature", "the controller aims 70 K above the profile"),
     ("probe-slipped", "the pot's probe slips out of its well; the controller follows what it says"),
-    ("suck-back", "the flask is chilled: the train goes under pressure and drinks absorber water"),
+    ("suck-back", "the flask is chilled and drinks absorber water (/steam, /gas, /absorption too)"),
     ("flask-broken", "the flask cracks: a part of the charge runs out, gas escapes into the room"),
     ("power-lost", "the mains fail: heater and pump stop, every mains instrument falls silent"),
     ("coolant-above-line", "the coolant warms through the condensing point and nobody comes"),

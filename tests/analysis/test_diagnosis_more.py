@@ -13,7 +13,7 @@ import pytest
 
 from drivers.reading import Reading
 from monitor.analysis.channels import ChannelState
-from monitor.analysis.diagnosis.outlet import last_count_s
+from monitor.analysis.diagnosis.outlet import last_count_s, summed
 from monitor.analysis.diagnosis.silence import stops_short
 from monitor.entries import Body, Mark, Readings
 from tests.analysis.runs import STEP_PLAN, folded, names
@@ -230,3 +230,45 @@ def test_a_reaction_that_ends_slows_down_and_a_block_stops_short(
         total += per_s(float(t)) if t < 360 else 0.0
         state.take(float(t), Reading("b", float(math.floor(total))))
     assert stops_short(state, last_count_s(state)) is short
+
+
+STEAM: dict[str, Course] = {"scale": after(-0.15, 300.0)}
+"""A boil of 9 g/min: 340 W in the condenser (2257 J/g, CRC Handbook)."""
+
+
+@pytest.mark.parametrize(("steam", "gone"), [({}, True), (STEAM, False)], ids=["idle", "boils"])
+def test_a_bath_that_steam_warms_still_has_its_ice(steam: dict[str, Course], gone: bool) -> None:
+    """4 K above its plateau: without load the ice is gone, under a boil it need not be."""
+    warms: dict[str, Course] = {"bath": lambda t: min(1.0 + 0.01 * (t - FAULT_S), 5.0)}
+    assert ("ice-gone" in names(found(bench(FAULT_S + 420.0, {**warms, **steam})))) is gone
+
+
+@pytest.mark.parametrize(("steam", "lost"), [({}, True), (STEAM, False)], ids=["idle", "boils"])
+def test_an_outlet_that_steam_warms_still_has_its_flow(
+    steam: dict[str, Course], lost: bool
+) -> None:
+    """12 K more between inlet and outlet, no flow meter."""
+    warms: dict[str, Course] = {"coolant_out": lambda t: min(3.5 + 0.1 * (t - FAULT_S), 15.5)}
+    lines = found(bench(FAULT_S + 240.0, {**warms, **steam}, missing={"flow": 0.0}))
+    assert ("coolant-flow-lost" in names(lines)) is lost
+
+
+def test_an_instrument_that_says_no_sensor_on_all_channels_is_one_alarm() -> None:
+    """3276.7 on all seven temperatures of one board at once."""
+    odd: dict[str, Course] = {name: lambda t: 3276.7 for name in _BOARD}
+    lines = found(bench(FAULT_S + 60.0, odd, scatter=dict.fromkeys(_BOARD, lambda t: 0.0)))
+    bad = [a for a in alarms(lines) if a[0] == "bad-values"]
+    assert len(bad) == 1
+    (one,) = [f for f in lines[-1]["findings"] if f["name"] == "bad-values"]
+    assert one["why"].startswith("7 channels of board")
+
+
+def test_the_count_of_a_flow_meter_is_its_flow_summed_up() -> None:
+    """30 mL/min for two minutes, then nothing but noise: 60 mL, and still since then."""
+    meter = ChannelState.of("q", "outlet_flow")
+    for t in range(300):
+        flow = 30.0 if t < 120 else 0.0
+        meter.take(float(t), Reading("q", flow + 0.1 * noise(float(t), 1)))
+    gas = summed(meter)
+    assert gas.value == pytest.approx(60.0, rel=0.05)
+    assert last_count_s(gas) == pytest.approx(120.0, abs=8.0)

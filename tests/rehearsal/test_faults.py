@@ -75,8 +75,20 @@ def test_moments(text, at_s):
     assert parse_fault(text) == Fault("ice-gone", at_s)
 
 
+def test_a_way_is_asked_for_by_name():
+    assert parse_fault("suck-back/steam@1h") == Fault("suck-back", 3600.0, "steam")
+    assert Faults(["suck-back/gas@1h"]).way("suck-back") == "gas"
+    assert Faults().way("suck-back") == ""
+
+
 @pytest.mark.parametrize(
-    ("text", "hint"), [("ice-gon@4min", "nearest: ice-gone"), ("ice-gone@40", "@40min")]
+    ("text", "hint"),
+    [
+        ("ice-gon@4min", "nearest: ice-gone"),
+        ("ice-gone@40", "@40min"),
+        ("suck-back/smoke", "suck-back/steam"),
+        ("ice-gone/steam", "none"),
+    ],
 )
 def test_what_is_no_fault_says_so(text, hint):
     with pytest.raises(FaultError, match=hint):

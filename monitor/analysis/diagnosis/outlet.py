@@ -8,7 +8,7 @@ from collections import deque
 from monitor.analysis.channels import ChannelState
 from monitor.analysis.view import View
 
-__all__ = ["last_count_s", "outlet", "rate_between"]
+__all__ = ["last_count_s", "outlet", "rate_between", "summed"]
 
 _NOTHING = 0.08
 """Share of the largest flow of late below which a flow meter counts as still."""
@@ -22,11 +22,11 @@ def outlet(view: View) -> ChannelState | None:
     key = "outlet_flow, summed"
     if key not in view.known:
         meter = view.live("outlet_flow")
-        view.known[key] = None if meter is None else _summed(meter)
+        view.known[key] = None if meter is None else summed(meter)
     return view.known[key]
 
 
-def _summed(meter: ChannelState) -> ChannelState:
+def summed(meter: ChannelState) -> ChannelState:
     """Millilitres since the beginning of the recent past; a flow within its noise is none."""
     points = [*meter.recent]
     if meter.value is not None and (not points or meter.value_s > points[-1][0]):
