@@ -33,6 +33,7 @@ _WET_S = 600.0
 """Liquid drawn into the pot cools its probe for so long: it has not slipped."""
 _STEAM_S, _BOILS_G_S = 24.0, 0.006
 """Less steam than a third of a gram a minute is no boil. Judgement. [s, g/s]"""
+_REACTS_K = 50.0
 _BOILS_C = 85.0
 """Water boils no colder than this up to 4500 m: below it nothing dries up."""
 
@@ -141,8 +142,8 @@ def _near_dry(view: View) -> Iterator[Judged]:
         yield Judged("near-dryness", why, pot.name, on_delay_s=30.0)
 
 
-def _dry_without_head(view: View) -> Iterator[Judged]:
-    """At a boil-down without a probe at the head: steam ends, and the pot leaves its plateau."""
+def _dry_by_steam(view: View) -> Iterator[Judged]:
+    """At a boil-down, whatever the head says: steam ends, and the pot leaves its plateau."""
     silence, pot = watch_silence(view), view.live(_POT)
     if pot is None or pot.value is None or pot.value < _BOILS_C:
         return
@@ -192,8 +193,16 @@ def _boils_down(view: View) -> bool:
     charge = view.setting.plan.charge
     wet = charge is not None and charge.free_water_g > 0.0
     progress = None if view.estimate is None else view.estimate.progress
-    reacts = progress is not None and progress.p50 > 0.2  # what dries then is no boil-down
+    reacts = progress is not None and progress.p50 > 0.2 and _may_react(view)
+    # What dries while it reacts is no boil-down.
     return _runs(view) and (wet or view.setting.network is None) and not reacts
+
+
+def _may_react(view: View) -> bool:
+    """Hot enough for a step that gives gas: what is lost far below that is water."""
+    pot = view.value(_POT)
+    gives = [s.half_C for s in view.setting.plan.steps if not s.unwanted]
+    return pot is None or not gives or pot > min(gives) - _REACTS_K
 
 
 def _cracked(view: View) -> Iterator[Judged]:
@@ -326,10 +335,10 @@ RULES = (
     Rule(("bumping",), _bumps, ((_POT, "pot_mass"), (_POT, "train_pressure")), matters=_runs),
     Rule(("electrical-noise",), _picked_up, ((_POT,),)),
     Rule(("near-dryness",), _near_dry, ((_HEAD, _POT),), matters=_boils_down),
-    Rule(("near-dryness",), _dry_without_head,
+    Rule(("near-dryness",), _dry_by_steam,
          tuple((_POT, role) for role in (
              "pot_mass", "receiver_mass", "bubble_count", "outlet_flow")),
-         matters=lambda view: _boils_down(view) and view.live(_HEAD) is None),
+         matters=_boils_down),
     Rule(("near-dryness",), _near_stop, (("pot_mass",), ("receiver_mass",), (_POT,)),
          matters=_has_stop),
     Rule(("crust-suspected",), _crust, matters=_runs),
