@@ -86,14 +86,19 @@ def _stands(past: Past, one: Heard, at_s: float) -> bool:
 
 
 def _is_sharp(one: Heard, j: int) -> bool:
-    """Whether the level moves far more in this and the next cell than shortly before and after.
+    """Whether the level moves far otherwise here and next than shortly before and after.
 
     A reaction that sets in quickly goes on; a hose or a hand does not.
     """
-    moved = np.abs(one.signal.level[one.cells] - one.signal.level[one.cells - 1])
-    here = float(moved[j : j + 2].sum())
+    level, cells = one.signal.level, one.cells
+    moved = level[cells] - level[cells - 1]
+    here = moved[j : j + 2]
     around = (moved[max(j - 4, 0) : max(j - 1, 0)], moved[j + 2 : j + 5])
-    return here > 4.0 * max((float(part.mean()) for part in around if part.size), default=0.0)
+    usual = [float(part.mean()) for part in around if part.size]
+    if not usual:
+        return False
+    other = abs(float(here.sum()) - here.size * sum(usual) / len(usual))
+    return other > 2.0 * max(abs(mean) for mean in usual)
 
 
 def learn_roughness(past: Past, cloud: Cloud, known: Mapping[str, float]) -> dict[str, float]:

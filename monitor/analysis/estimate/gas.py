@@ -42,6 +42,20 @@ def _volumes_mL(about: About) -> _Array:
     return (layout.gas_mol if layout.volumes else layout.loss_g / 40.0) * about.molar_mL
 
 
+def _passed(about: About, inlet: bool, loose: float) -> tuple[_Array, _Array]:
+    """Share of all gas that each step sends through a bubbler or meter, and its uncertainty.
+
+    `loose`: relative uncertainty of what one bubble holds, or of the meter's gain.
+    """
+    passing = about.layout.passing
+    mol, mol_u = (
+        (passing.inlet_mol, passing.inlet_u_mol) if inlet
+        else (passing.outlet_mol, passing.outlet_u_mol)
+    )  # fmt: skip
+    all_mol = float(_volumes_mL(about).sum()) / about.molar_mL
+    return mol / all_mol, np.hypot(mol_u, mol * loose) / all_mol
+
+
 def _wandering(about: About, share: _Array, seen: float) -> _Array:
     """Columns of a gain that wanders as it likes: what should have come, times slow waves.
 
@@ -82,7 +96,7 @@ def _count(
     channel: ChannelBins,
     free: NDArray[np.bool_],
     jumps: tuple[float, ...],
-    passed: tuple[float, float],
+    inlet: bool,
 ) -> Signal | None:
     grid, spec = about.grid, about.specs.get(channel.name)
     keep = free & (channel.limited == 0) & ~_at_ceiling(channel, spec)
@@ -92,7 +106,7 @@ def _count(
     bubble_u = spec.bubble_u_mL if spec is not None and spec.bubble_u_mL else None
     if cells is None or volumes.sum() <= 0.0:
         return None
-    each = bubble if bubble is not None else max(volumes.sum() * passed[0] / 20_000.0, 0.05)
+    each = bubble if bubble is not None else max(volumes.sum() * 0.5 / 20_000.0, 0.05)
     loose = 0.7 if bubble is None else (bubble_u or 0.25 * bubble) / bubble
     if not about.layout.volumes:
         loose = 1.5
@@ -107,13 +121,12 @@ def _count(
     columns = np.hstack(
         [_gas_columns(about, unit * each, 1e-3), wander, jump_columns(grid, jumps, 0.2)]
     )
-    share = volumes / volumes.sum()
     return Signal(
         channel.name, channel.role, spread(grid, cells.cell, level),
         spread(grid, cells.cell, np.ones(level.size)) > 0,
         fraction(grid, cells.cell, channel.t1_s[cells.last]),
         np.full(grid.cells, (0.5 / unit) ** 2), walk, columns,
-        passed[0] * share, share * math.hypot(passed[1], passed[0] * loose), 4 + _WAVES, unit,
+        *_passed(about, inlet, loose), 4 + _WAVES, unit,
     )  # fmt: skip
 
 
@@ -128,13 +141,13 @@ def _at_ceiling(channel: ChannelBins, spec: ChannelSpec | None) -> NDArray[np.bo
 def outlet_count(
     about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
 ) -> Signal | None:
-    return _count(about, channel, free, jumps, (0.5, 0.4))
+    return _count(about, channel, free, jumps, False)
 
 
 def inlet_count(
     about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
 ) -> Signal | None:
-    return _count(about, channel, free, jumps, (0.85, 0.2))
+    return _count(about, channel, free, jumps, True)
 
 
 def outlet_flow(
@@ -163,5 +176,5 @@ def outlet_flow(
         channel.name, channel.role, spread(grid, cells.cell, np.cumsum(made)),
         spread(grid, cells.cell, np.ones(n.size)) > 0, np.ones(grid.cells),
         np.full(grid.cells, (3e-6) ** 2), walk, columns,
-        0.5 * volumes / unit, 0.42 * volumes / unit, 4 + _WAVES, unit,
+        *_passed(about, False, 0.1 if about.layout.volumes else 1.5), 4 + _WAVES, unit,
     )  # fmt: skip

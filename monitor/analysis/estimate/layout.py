@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.analysis.estimate.passing import Passing, passing_of
 from monitor.analysis.estimate.shapes import (
     Family,
     Shape,
@@ -33,6 +34,9 @@ LAG_S = 60.0
 The lag grows nearly in proportion to its coordinate, as its effect does: so the posterior stays
 nearly normal.
 """
+
+_GUESSED_G_MOL = 40.0
+"""Molar mass of a gas that nobody knows."""
 
 _PROBE_U_K = 4.0
 """What probe offset and the pot's own gradient add to a half temperature's uncertainty."""
@@ -62,6 +66,8 @@ class Layout:
     loss_u_g: _Array
     gas_mol: _Array
     """Gas other than steam. [mol]"""
+    passing: Passing
+    """What of it a receiver keeps and an absorber lets through."""
     amount_u: float
     """Relative standard uncertainty of the amount of charge."""
     volumes: bool
@@ -151,6 +157,8 @@ def _planned_shape(planned: tuple[float, float], sets: int) -> Shape:
 def layout_of(network: Network, done: Done) -> Layout:
     """What the estimator needs of a network, in the network's order of steps."""
     steps, amount = network.steps, network.amount_mol
+    gas_mol = network.dry_gas_mol * amount
+    counted_mol = network.mass_loss_g * amount / _GUESSED_G_MOL if network.counts_mass else gas_mol
     done_step = network.default_done() if done.step is None else network.index(done.step)
     return Layout(
         names=network.names,
@@ -164,7 +172,8 @@ def layout_of(network: Network, done: Done) -> Layout:
         rivals=network.rivals,
         loss_g=network.mass_loss_g * amount,
         loss_u_g=network.mass_loss_u_g * amount,
-        gas_mol=network.dry_gas_mol * amount,
+        gas_mol=gas_mol,
+        passing=passing_of(network, counted_mol),
         amount_u=network.amount_u_mol / amount,
         volumes=not network.counts_mass,
         done=done_step,

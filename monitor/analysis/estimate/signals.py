@@ -61,6 +61,12 @@ def gather_signals(
     return found
 
 
+_UNDER_WAY_S = 180.0
+"""How long condensate takes to the receiver, give or take. From memory."""
+
+_EVAPORATES_PER_H = 5e-3
+"""What a receiver loses in an hour, as a share of the whole change. From memory."""
+
 _Maker = Callable[[About, ChannelBins, NDArray[np.bool_], tuple[float, ...]], Signal | None]
 
 
@@ -77,7 +83,9 @@ def _mass(
     jumps: tuple[float, ...],
     share: _Array,
     share_u: _Array,
+    more: _Array | None = None,
 ) -> Signal | None:
+    """A balance. `more` (cells, columns): nuisances of its own."""
     grid, layout = about.grid, about.layout
     cells = in_cells(grid, channel, free)
     unit = float(layout.loss_g.sum())
@@ -91,12 +99,14 @@ def _mass(
     white = noise**2 / np.minimum(channel.count[cells.last] * n, 20)
     walk = np.diff(grid.edges_s) * WALK**2 / 60.0
     after_breaks(grid, walk, cells.cell, free, channel)
-    columns = np.hstack([_time_columns(about, 1.5e-3, 2e-3), jump_columns(grid, jumps, 0.5)])
+    slow = _time_columns(about, 1.5e-3, 2e-3)
+    slow = slow if more is None else np.hstack([slow, more])
+    columns = np.hstack([slow, jump_columns(grid, jumps, 0.5)])
     return Signal(
         channel.name, channel.role, spread(grid, cells.cell, level),
         spread(grid, cells.cell, np.ones(n.size)) > 0, fraction(grid, cells.cell, at),
         spread(grid, cells.cell, white + (2e-6) ** 2, 1.0), walk, columns,
-        share / unit, share_u / unit, 2, unit,
+        share / unit, share_u / unit, slow.shape[1], unit,
     )  # fmt: skip
 
 
@@ -111,8 +121,22 @@ def _pot_mass(
 def _receiver_mass(
     about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
 ) -> Signal | None:
-    loss = about.layout.loss_g
-    return _mass(about, channel, free, jumps, 0.75 * loss, 0.3 * loss)
+    passing = about.layout.passing
+    return _mass(
+        about, channel, free, jumps, passing.caught_g, passing.caught_u_g, _on_its_way(about)
+    )
+
+
+def _on_its_way(about: About) -> _Array:
+    """What has left the charge and is still in neck and condenser; and what leaves the receiver."""
+    grid = about.grid
+    hours = (grid.edges_s[1:] - grid.edges_s[0]) / 3600.0
+    columns = [_EVAPORATES_PER_H * hours]
+    unit = float(about.layout.loss_g.sum())
+    if about.told is not None and unit > 0.0:
+        rate = np.diff(about.told @ about.layout.passing.caught_g) / unit / np.diff(grid.edges_s)
+        columns.append(_UNDER_WAY_S * rate)
+    return np.stack(columns, axis=1)
 
 
 _MAKERS: Mapping[str, _Maker] = {
