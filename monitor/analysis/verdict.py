@@ -37,6 +37,8 @@ _BEFORE_S = {"probe-slipped": 480.0, "zero-tracking": 480.0, "channels-disagree"
 _DONE_OR_LEAK = 0.25
 """Where gas alone is counted half of the rival's draws go on as if nothing held them."""
 
+_BY_WARMTH = "from temperatures alone the end cannot be told"
+
 _FEIGNED = 0.5
 """Likelihood from which on a feigned end is held against the real one."""
 
@@ -109,7 +111,9 @@ def _in_order(verdict: Verdict, view: View, findings: Findings) -> tuple[str, li
     if estimate is None or verdict.begun_s is None:
         return "heating", _heating_why(view)
     verdict.tailing = _is_past_peak(verdict, view, estimate)
-    why = [_gas_now(view), *(out_words(view, name) for name in out_since(view))]
+    alone = not kinds_of_rig(view) and estimate.p_done >= 0.5
+    why = [_BY_WARMTH if alone else "", _gas_now(view)]
+    why += [*(out_words(view, name) for name in out_since(view))]
     why += _missing(verdict)
     return ("tailing" if verdict.tailing else "evolving"), [w for w in why if w]
 
@@ -197,12 +201,9 @@ def _contradiction(verdict: Verdict, view: View, findings: Findings) -> list[str
     parted = findings.has("channels-disagree") and not outvoted
     if why and (parted or (estimate.p_done >= 0.5 and not outvoted)):
         return ["the channels contradict each other", *why]
-    if estimate.p_done >= 0.5 and not kinds_now(view, estimate):
-        has = kinds_of_rig(view)
-        return [
-            "from temperatures alone the end cannot be told"
-            + (f"; silent: {', '.join(has)}" if has else "")
-        ]
+    has = kinds_of_rig(view)
+    if has and estimate.p_done >= 0.5 and not kinds_now(view, estimate):
+        return [f"{_BY_WARMTH}; silent: {', '.join(has)}"]
     return []
 
 

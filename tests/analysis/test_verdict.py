@@ -147,12 +147,12 @@ def test_each_condition_alone_holds_complete_back(estimate: Estimate, failing: s
 
 
 def test_from_temperatures_alone_never_complete() -> None:
-    """However sure the posterior: `unclear`, and `why` says so."""
+    """However sure the posterior: no sensor contradicts another, so it tails, and `why` says so."""
     bench = Bench(("pot_temperature",))
     alone = replace(DONE, evidence=replace(DONE.evidence, channels=(), kinds=(), rate_seen=None))
     words = bench.minutes(60, alone)
     assert "complete" not in words
-    assert words[-1] == "unclear"
+    assert words[-1] == "tailing"
     assert "temperatures alone" in bench.verdict.why[0]
 
 
