@@ -6,6 +6,9 @@ what is left would show, channels that fit, no other cause of silence, and time.
 
 from __future__ import annotations
 
+from itertools import pairwise
+from statistics import fmean, median
+
 from monitor.analysis.channels import ChannelState, late_rate
 from monitor.analysis.conditions import Finding, Findings
 from monitor.analysis.estimate import Estimate
@@ -35,6 +38,9 @@ _AGAIN_N = 3
 """Ticks on end at which more has to come before it is gas."""
 
 _AGAIN_S = 900.0
+
+_PARTS, _LEAST_PARTS = 10, 5
+"""Parts of the window of a balance: a step shows in two of nine differences at the most."""
 
 _CALM_ROLES = (
     ("bubble_count", 1.0, 0.05),
@@ -218,10 +224,28 @@ def watch_calm(verdict: Verdict, view: View) -> None:
 
 def _rate(state: ChannelState, now_s: float) -> float | None:
     """What a channel gained a second; of a flow meter what it showed, in mL a second."""
+    if state.unit == "g":
+        return _steady_rate(state, now_s)
     if state.role != "outlet_flow":
         return late_rate(state, now_s, _CALM_S)
     late = [value for at, value in state.recent if at > now_s - _CALM_S]
     return sum(late) / len(late) / 60.0 if late else None
+
+
+def _steady_rate(state: ChannelState, now_s: float) -> float | None:
+    """What a balance gained a second in most parts of the window: gas goes on, a nudge is over.
+
+    None with too few parts to tell.
+    """
+    window_s = max(_CALM_S, 2.0 * _PARTS * state.period_s)
+    parts: dict[int, list[tuple[float, float]]] = {}
+    for at, value in state.recent:
+        if at > now_s - window_s:
+            parts.setdefault(int(_PARTS * (now_s - at) / window_s), []).append((at, value))
+    if len(parts) < _LEAST_PARTS:
+        return None
+    means = [(fmean(at for at, _ in p), fmean(v for _, v in p)) for p in parts.values()]
+    return median((b[1] - a[1]) / (b[0] - a[0]) for a, b in pairwise(means))
 
 
 def _compare(verdict: Verdict, view: View, state: ChannelState, rate: float, floor: float) -> None:
