@@ -21,8 +21,10 @@ _FRESH_S = 900.0
 _FORESEEN_S = 900.0
 """What was foreseen before anything came is a prior, and no witness."""
 
-_STILL_K = 2.0
-"""A pot that moves by less in ten minutes stands still."""
+_STILL_K, _STILL_S = 1.2, 360.0
+"""A pot that moves by less within so long stands still: at that pace hours go by for a hold."""
+_CLIMBS_K = 2.0
+"""A pot that has risen by more within ten minutes has not come to where it stays."""
 
 _STILL = 0.6
 """Once stalled it takes a likelihood lower by this factor to be so no more."""
@@ -36,7 +38,11 @@ _LOST_SHARE = 0.45
 
 
 def time_stall(verdict: Verdict, view: View, estimate: Estimate) -> None:
-    """Since when [done] has been further off than the plan's patience."""
+    """Since when [done] has been further off than the plan's patience.
+
+    Off its profile a pot counts at the temperature of now, but only one that stays there: what a
+    ramp too fast for it or an endotherm holds back goes on climbing, and has no such temperature.
+    """
     now, heating = view.now_s, view.heating
     beyond = estimate.p_beyond_patience
     if not heating.follows and heating.left_s is not None and now - heating.left_s >= LEFT_S:
@@ -47,10 +53,25 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate) -> None:
     if verdict.stands:
         beyond = max(beyond, estimate.p_beyond_patience_frozen)
     limit = sure if verdict.beyond_since_s is None else _STILL * sure
-    if beyond < limit or _as_planned(view) or _comes_fast(view, estimate):
+    goes_on = _as_planned(view) or _climbs_back(verdict, view) or _comes_fast(view, estimate)
+    if beyond < limit or goes_on:
         verdict.beyond_since_s = None
     elif verdict.beyond_since_s is None:
         verdict.beyond_since_s = now
+
+
+def _climbs_back(verdict: Verdict, view: View) -> bool:
+    """Whether a pot that is below its profile, and out of its band, is on its way up.
+
+    Once stalled it takes twice the rise: a controller that hunts is no way up.
+    """
+    heating, pot = view.heating, view.live("pot_temperature")
+    if heating.follows or heating.off_K is None or heating.off_K > 0.0 or pot is None:
+        return False
+    bins = view.bins.channel(pot.name)
+    late = bins.mean[bins.at_s > view.now_s - LEFT_S]
+    least_K = _CLIMBS_K if verdict.word != "stalled" else 2.0 * _CLIMBS_K
+    return late.size > 0 and float(late[-1] - late.min()) > least_K
 
 
 def _comes_fast(view: View, estimate: Estimate) -> bool:
@@ -68,7 +89,7 @@ def _comes_fast(view: View, estimate: Estimate) -> bool:
 
 
 def _stands(view: View, estimate: Estimate) -> bool:
-    """Whether the pot has stood still for ten minutes where the plan has no hold, and below it.
+    """Whether the pot stands still where the plan has no hold, and below it.
 
     A pot that stops on its way up is taken for ever later by the shift in time, and leaves the
     band only long after. Not while an earlier step goes on: that may hold the pot by itself.
@@ -77,8 +98,8 @@ def _stands(view: View, estimate: Estimate) -> bool:
     if pot is None or heating.began_s is None or not setting.plan.profile:
         return False
     bins = view.bins.channel(pot.name)
-    late = bins.mean[bins.at_s > view.now_s - LEFT_S]
-    if late.size < 8 or float(late.max() - late.min()) > _STILL_K:
+    late = bins.mean[bins.at_s > view.now_s - _STILL_S]
+    if late.size < 5 or float(late.max() - late.min()) > _STILL_K:
         return False
     band, pot_C = setting.plan.limits.profile_band_K, float(late[-1])
     held = any(abs(s.to_C - pot_C) <= band for s in setting.plan.profile if s.hold_min > 0.0)
@@ -166,6 +187,8 @@ def stall_why(verdict: Verdict, view: View) -> str:
     hotter_ahead = view.heating.goes_along(now) and not on_last_hold(view) and not verdict.stands
     lasts = 300.0 if verdict.begun_s is None or hotter_ahead else 60.0
     if verdict.beyond_since_s is None or now - verdict.beyond_since_s < lasts:
+        return ""
+    if _climbs_back(verdict, view):  # it may have begun to since the last estimate
         return ""
     pot = view.value("pot_temperature")
     at = "" if pot is None else f" at {pot:.0f} degC"

@@ -83,6 +83,19 @@ def alarms(lines: list[dict[str, Any]]) -> set[tuple[str, str | None]]:
     return {(a["name"], a.get("channel")) for ln in lines for a in ln["alarms"]}
 
 
+def both(
+    until_s: float, before: dict[str, Course], later: dict[str, Course]
+) -> Iterator[tuple[float, Body]]:
+    """The usual bench with courses `before` FAULT_S, and `later` ones from then on."""
+    for t, body in bench(until_s):
+        assert isinstance(body, Readings)
+        now = before if t < FAULT_S else later
+        values = (
+            Reading(r.channel, now[r.channel](t)) if r.channel in now else r for r in body.values
+        )
+        yield t, Readings(body.instrument, tuple(values))
+
+
 def test_a_controller_that_asks_for_full_power_is_not_stuck() -> None:
     """Power follows demand, whatever the course: a set point too high, but no stuck heater."""
     high = {"power": lambda t: 240.0, "demand": lambda t: 100.0, "mantle": after(0.5, 100.0)}
@@ -93,6 +106,27 @@ def test_a_heater_that_is_switched_in_cycles_is_not_stuck() -> None:
     """Ten seconds on, ten off, half of it asked for: the mean of a minute agrees."""
     cycled = {"power": lambda t: 240.0 if t % 20.0 < 10.0 else 0.0, "demand": lambda t: 50.0}
     assert "heater-stuck" not in names(found(bench(FAULT_S + 300.0, cycled)))
+
+
+@pytest.mark.parametrize(
+    ("from_W", "share", "until_W", "stuck"),
+    [
+        (30.0, 8.0, 45.0, False),  # a 375 W mantle that warms through: power follows demand
+        (30.0, 8.0, 300.0, True),  # and one whose relay welds at a tenth
+    ],
+)
+def test_a_little_demand_is_no_measure_of_the_most_seen(
+    from_W: float, share: float, until_W: float, stuck: bool
+) -> None:
+    """The first minutes of a run ask for a tenth: the most seen then is not all there is."""
+
+    def watts(t: float) -> float:
+        return from_W * (1.0 + 0.5 * t / FAULT_S)
+
+    little: dict[str, Course] = {"power": watts, "demand": lambda t: share * watts(t) / from_W}
+    later: dict[str, Course] = {"power": lambda t: until_W, "demand": lambda t: 1.5 * share}
+    lines = found(both(FAULT_S + 120.0, little, later))
+    assert ("heater-stuck" in names(lines)) is stuck
 
 
 @pytest.mark.parametrize(("climbs_K_per_s", "stuck"), [(0.2, True), (-0.05, False)])
@@ -272,3 +306,22 @@ def test_the_count_of_a_flow_meter_is_its_flow_summed_up() -> None:
     gas = summed(meter)
     assert gas.value == pytest.approx(60.0, rel=0.05)
     assert last_count_s(gas) == pytest.approx(120.0, abs=8.0)
+
+
+@pytest.mark.parametrize(
+    ("dies_s", "is_still"),
+    [(170.0, False), (2.0, True)],
+    ids=["a reaction's tail", "a block"],
+)
+def test_a_tail_flows_however_small_and_a_block_is_still(dies_s: float, is_still: bool) -> None:
+    """300 mL/min for two minutes, then down to 20, under a tenth of it, within the minutes kept.
+
+    The tail is that of a first order at its fastest, as bicarbonate gives it off at 137 degC.
+    """
+    meter = ChannelState.of("q", "outlet_flow")
+    for n in range(58):
+        t = 10.0 * n
+        flow = 300.0 * math.exp(-max(t - 120.0, 0.0) / dies_s)
+        meter.take(t, Reading("q", flow + 0.3 + 0.3 * noise(t, 1)))
+    silent_s = 570.0 - last_count_s(summed(meter))
+    assert silent_s > 400.0 if is_still else silent_s < 15.0

@@ -17,6 +17,9 @@ _MANTLE = "mantle_temperature"
 
 _EXCESS = 0.3
 """Heat given beyond what is asked for, as a share of all that the heater has."""
+_FULL, _FULL_BY_LITTLE = "full-W", "full-W, by little demand"
+_NOTHING_ASKED, _LEAST_ASKED, _SURE_ASKED = 1.0, 3.0, 15.0
+"""Demand that is none; from which on it tells a little of, and surely, all that there is. [%]"""
 
 
 def _runs(view: View) -> bool:
@@ -62,12 +65,25 @@ def _excess(view: View, power: ChannelState, demand: ChannelState) -> float:
     given, asked = _late_mean(power, view.now_s), _late_mean(demand, view.now_s)
     if given is None or asked is None:
         return 0.0
-    full = view.memory.get("full-W")
-    said = 100.0 * given / asked if asked > 15.0 else None
-    if said is not None and (full is None or 0.75 * full < said < 1.33 * full):
-        full = remember_slowly(view, "full-W", said, 900.0)
-    full = view.memory.get("most-power", 0.0) if full is None else full
-    return (given - 0.01 * asked * full) / full if full > 0.0 else 0.0
+    full = _full_W(view, given, asked)
+    return 0.0 if full is None else (given - 0.01 * asked * full) / full
+
+
+def _full_W(view: View, given_W: float, asked: float) -> float | None:
+    """All that the heater has, by what each per cent asked for has meant so far; None: not known.
+
+    The most that has been given is none: a pot that warms up may ask for a tenth. But where nothing
+    is asked nothing is due, and it does. A little demand tells less surely than more does.
+    """
+    memory = view.memory
+    key = _FULL if asked > _SURE_ASKED else _FULL_BY_LITTLE
+    if asked > _LEAST_ASKED:
+        said, known = 100.0 * given_W / asked, memory.get(key)
+        if known is None or 0.75 * known < said < 1.33 * known:
+            remember_slowly(view, key, said, 900.0)
+    if _FULL not in memory and asked < _NOTHING_ASKED:
+        return memory["most-power"]
+    return memory.get(_FULL, memory.get(_FULL_BY_LITTLE))
 
 
 def _late_mean(state: ChannelState, now_s: float, window_s: float = 60.0) -> float | None:

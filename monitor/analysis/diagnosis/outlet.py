@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections import deque
 
 from monitor.analysis.channels import ChannelState
@@ -11,7 +12,9 @@ from monitor.analysis.view import View
 __all__ = ["last_count_s", "outlet", "rate_between", "summed"]
 
 _NOTHING = 0.08
-"""Share of the largest flow of late below which a flow meter counts as still."""
+"""Share of the flow that went before below which a flow meter counts as still."""
+_DIES_S = 120.0
+"""No reaction dies away faster than by this time constant. Judgement."""
 
 
 def outlet(view: View) -> ChannelState | None:
@@ -27,14 +30,21 @@ def outlet(view: View) -> ChannelState | None:
 
 
 def summed(meter: ChannelState) -> ChannelState:
-    """Millilitres since the beginning of the recent past; a flow within its noise is none."""
+    """Millilitres since the beginning of the recent past; a flow within its noise is none.
+
+    Nor is one that has fallen to a small share of what it was: where the flow fell too fast for a
+    reaction that dies away, which still flows however small it has become.
+    """
     points = [*meter.recent]
     if meter.value is not None and (not points or meter.value_s > points[-1][0]):
         points.append((meter.value_s, meter.value))
-    least = max(4.0 * meter.noise(), _NOTHING * max((v for _, v in points), default=0.0))
+    noise = 4.0 * meter.noise()
+    was = points[0][1] if points else 0.0
     total, summed = 0.0, deque(points[:1] and [(points[0][0], 0.0)])
     for (t0, _), (t1, flow) in itertools.pairwise(points):
-        total += flow * (t1 - t0) / 60.0 if flow > least else 0.0
+        if flow > max(noise, _NOTHING * was):
+            total += flow * (t1 - t0) / 60.0
+            was = max(flow, was * math.exp((t0 - t1) / _DIES_S))
         summed.append((t1, total))
     return ChannelState(
         meter.name, meter.role, "mL", mL_per_count=1.0, value=total, value_s=meter.value_s,
