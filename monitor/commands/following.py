@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from monitor.commands.saying import UsageError, complain
+from monitor.commands.saying import UsageError, complain, expect_journal
 from monitor.entries import Amended, EntryError
 from monitor.journal import JournalError, Reader
 
@@ -31,9 +31,8 @@ def answered(command: Callable[[argparse.Namespace], int]) -> Callable[[argparse
 
 
 def open_reader(path: Path) -> Reader:
-    """A reader of the journal at `path`; UsageError where there is no such file."""
-    if not path.exists():
-        raise UsageError(f"journal {path}: there is no such file")
+    """A reader of the journal at `path`; UsageError where there is none."""
+    expect_journal(path)
     return Reader(path)
 
 

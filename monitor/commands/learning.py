@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from monitor.commands.following import answered, open_reader
-from monitor.commands.saying import UsageError, answer_json, note, say
+from monitor.commands.saying import UsageError, answer_json, expect_journal, note, say
 from monitor.commands.starting import sets_folder
 
 if TYPE_CHECKING:
@@ -74,8 +74,7 @@ def _run(path: Path, rehearsals: bool) -> FinishedRun:
     from monitor.journal import verify
     from monitor.learning import UninformativeError, check_informs, read_run
 
-    if not path.exists():
-        raise UsageError(f"journal {path}: there is no such file")
+    expect_journal(path)
     checked = verify(path)
     if not checked.ok:
         first = checked.problems[0] if checked.problems else "it is not whole"

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from monitor.commands.all_the_same import OPTION, answers_for, plan_or_none
 from monitor.commands.following import answered
-from monitor.commands.saying import UsageError, answer_json, note, person, say
+from monitor.commands.saying import UsageError, answer_json, expect_journal, note, person, say
 from monitor.commands.starting import (
     BUNDLED_PLAN,
     begin_recording,
@@ -179,8 +179,7 @@ def _resume(arguments: argparse.Namespace) -> int:
             "run --resume goes on with the plan and rig of the journal; "
             "to change them use: mantlewatch amend JOURNAL"
         )
-    if not path.exists():
-        raise UsageError(f"journal {path}: there is no such file")
+    expect_journal(path)
     if is_alive(path):
         raise UsageError(
             f"journal {path} is being recorded already; look at it with: mantlewatch watch {path}"
@@ -208,8 +207,7 @@ def _refuse_rehearsal(path: Path) -> None:
 def watch(arguments: argparse.Namespace) -> int:
     """Look at a run in progress or a finished one."""
     path: Path = arguments.journal
-    if not path.exists():
-        raise UsageError(f"journal {path}: there is no such file")
+    expect_journal(path)
     from monitor.journal import JournalBusyError
     from monitor.recorder.analyser import catch_up
     from monitor.recorder.control import is_alive

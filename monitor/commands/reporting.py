@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 from monitor.commands.following import answered
-from monitor.commands.saying import UsageError, answer_json, note, say
+from monitor.commands.saying import UsageError, answer_json, expect_journal, note, say
 
 __all__ = ["report"]
 
@@ -23,8 +23,7 @@ def report(arguments: argparse.Namespace) -> int:
     from monitor.report.gather import gather
 
     path: Path = arguments.journal
-    if not path.is_file():
-        raise UsageError(f"journal {path}: there is no such file")
+    expect_journal(path)
     out: Path | None = arguments.out
     if out is None and not arguments.json:
         out = path.with_name(f"{path.name.removesuffix('.run')}.html")

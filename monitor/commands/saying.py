@@ -13,6 +13,7 @@ __all__ = [
     "UsageError",
     "answer_json",
     "complain",
+    "expect_journal",
     "note",
     "person",
     "printable",
@@ -68,6 +69,14 @@ def complain(problems: Sequence[str]) -> int:
 def answer_json(value: Mapping[str, Any]) -> None:
     """One answer for programs."""
     print(json.dumps(value, ensure_ascii=False, allow_nan=False))
+
+
+def expect_journal(path: Path) -> None:
+    """UsageError where there is no file at `path` that could be a journal."""
+    if path.is_dir():
+        raise UsageError(f"journal {path}: a folder; expected the journal's file, NAME.run")
+    if not path.exists():
+        raise UsageError(f"journal {path}: there is no such file")
 
 
 def read_text(path: Path, what: str) -> str:

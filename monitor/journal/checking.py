@@ -56,10 +56,9 @@ def verify(path: Path, head: str | None = None) -> VerifyReport:
     walk = _Walk()
     torn = _torn(path)
     with TemporaryDirectory() as folder:
-        readable = path if torn is None else _padded(path, Path(folder))
         try:
-            connection = connect_to_read(readable)
-        except JournalError as error:
+            connection = connect_to_read(path if torn is None else _padded(path, Path(folder)))
+        except (JournalError, OSError) as error:
             return VerifyReport(False, 0, "", (torn or str(error),))
         try:
             for row in _rows(connection, walk, torn):
