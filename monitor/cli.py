@@ -18,6 +18,10 @@ _NOT_SAFETY = (
     "Local rules, your own risk assessment and licensed practice come first."
 )
 
+_PLAN = "a plan file (TOML): what is in the pot, what should happen"
+_RIG = "a rig file (TOML): which instrument gives which channel"
+_JOURNAL = "the file of one run"
+
 
 def build_parser() -> argparse.ArgumentParser:
     """All commands with their options; `run` of each names the function that carries it out."""
@@ -86,7 +90,7 @@ def _add_live(commands: _Commands[argparse.ArgumentParser]) -> None:
     rehearse = _command(
         commands, "rehearse", "runs a plan on a simulated rig", "monitor.commands.live:rehearse"
     )
-    rehearse.add_argument("plan", type=Path, metavar="PLAN", nargs="?")
+    rehearse.add_argument("plan", type=Path, metavar="PLAN", nargs="?", help=_PLAN)
     rehearse.add_argument(
         "--faults", action="store_true", help="list what can go wrong in a rehearsal"
     )
@@ -100,7 +104,7 @@ def _add_live(commands: _Commands[argparse.ArgumentParser]) -> None:
     rehearse.add_argument(
         "--instruments",
         metavar="SET",
-        help="usual, flow-meter, or every-kind, which speaks every protocol and needs --broker",
+        help="usual, flow-meter, twins, or every-kind (every protocol; needs --broker)",
     )
     rehearse.add_argument(
         "--broker", metavar="mqtt://HOST:PORT", help="an MQTT broker for simulated instruments"
@@ -108,8 +112,8 @@ def _add_live(commands: _Commands[argparse.ArgumentParser]) -> None:
     _add_rehearsing(rehearse, 60.0)
     _add_watching(rehearse)
     run = _command(commands, "run", "records, analyses, warns", "monitor.commands.live:run")
-    run.add_argument("plan", type=Path, metavar="PLAN", nargs="?")
-    run.add_argument("--rig", type=Path, metavar="RIG", help="which instrument gives which channel")
+    run.add_argument("plan", type=Path, metavar="PLAN", nargs="?", help=_PLAN)
+    run.add_argument("--rig", type=Path, metavar="RIG", help=_RIG)
     run.add_argument("--out", type=Path, metavar="JOURNAL", help="where the journal goes")
     run.add_argument(
         "--resume", type=Path, metavar="JOURNAL", help="go on in a journal whose recorder has ended"
@@ -129,7 +133,7 @@ def _add_live(commands: _Commands[argparse.ArgumentParser]) -> None:
         "opens the dashboard on a run in progress or a finished one",
         "monitor.commands.live:watch",
     )
-    watch.add_argument("journal", type=Path, metavar="JOURNAL")
+    watch.add_argument("journal", type=Path, metavar="JOURNAL", help=_JOURNAL)
     watch.add_argument(
         "--hold-C", type=float, metavar="C", help="what if the pot were held at C from now on"
     )
@@ -143,7 +147,7 @@ def _add_plan(commands: _Commands[argparse.ArgumentParser]) -> None:
         "checks a plan and prints what to expect",
         "monitor.commands.bench:plan",
     )
-    plan.add_argument("plan", type=Path, metavar="PLAN")
+    plan.add_argument("plan", type=Path, metavar="PLAN", help=_PLAN)
     plan.add_argument("--hold-C", type=float, metavar="C", help="what if the last hold were at C")
     plan.add_argument("--rate", type=_positive, metavar="K", help="what if it ramped at K per min")
     plan.add_argument(
@@ -164,7 +168,7 @@ def _add_bench(commands: _Commands[argparse.ArgumentParser]) -> None:
         "opens every instrument, shows what it says and what is wrong with it",
         "monitor.commands.finding:rig",
     )
-    rig.add_argument("rig", type=Path, metavar="RIG")
+    rig.add_argument("rig", type=Path, metavar="RIG", help=_RIG)
     rig.add_argument(
         "--seconds", type=_positive, metavar="S", help="how long to listen (5; --touch: 60)"
     )
@@ -217,8 +221,8 @@ def _add_bench(commands: _Commands[argparse.ArgumentParser]) -> None:
 
 def _add_journal(commands: _Commands[argparse.ArgumentParser]) -> None:
     mark = _command(commands, "mark", "appends a timed mark", "monitor.commands.journals:mark")
-    mark.add_argument("journal", type=Path, metavar="JOURNAL")
-    mark.add_argument("text", metavar="TEXT")
+    mark.add_argument("journal", type=Path, metavar="JOURNAL", help=_JOURNAL)
+    mark.add_argument("text", metavar="TEXT", help="what happened, in your own words")
     how = mark.add_mutually_exclusive_group()
     how.add_argument("--kind", default="note", help="what sort of mark (default: note)")
     how.add_argument(
@@ -230,16 +234,16 @@ def _add_journal(commands: _Commands[argparse.ArgumentParser]) -> None:
         "from now on another plan or rig; the old one stays in the journal",
         "monitor.commands.journals:amend",
     )
-    amend.add_argument("journal", type=Path, metavar="JOURNAL")
-    amend.add_argument("--plan", type=Path, metavar="PLAN")
-    amend.add_argument("--rig", type=Path, metavar="RIG")
+    amend.add_argument("journal", type=Path, metavar="JOURNAL", help=_JOURNAL)
+    amend.add_argument("--plan", type=Path, metavar="PLAN", help=_PLAN)
+    amend.add_argument("--rig", type=Path, metavar="RIG", help=_RIG)
     replay = _command(
         commands,
         "replay",
         "computes everything again from the readings",
         "monitor.commands.journals:replay",
     )
-    replay.add_argument("journal", type=Path, metavar="JOURNAL")
+    replay.add_argument("journal", type=Path, metavar="JOURNAL", help=_JOURNAL)
     replay.add_argument(
         "--every", type=_positive, metavar="S", help="only lines at multiples of S seconds"
     )
@@ -252,7 +256,7 @@ def _add_journal(commands: _Commands[argparse.ArgumentParser]) -> None:
         "the run on paper: one HTML file that needs nothing else",
         "monitor.commands.reporting:report",
     )
-    report.add_argument("journal", type=Path, metavar="JOURNAL")
+    report.add_argument("journal", type=Path, metavar="JOURNAL", help=_JOURNAL)
     report.add_argument(
         "--out", type=Path, metavar="FILE", help="where it goes (default: .html beside the journal)"
     )
@@ -262,7 +266,7 @@ def _add_journal(commands: _Commands[argparse.ArgumentParser]) -> None:
         "whole, unaltered, and what is missing",
         "monitor.commands.journals:verify",
     )
-    verify.add_argument("journal", type=Path, metavar="JOURNAL")
+    verify.add_argument("journal", type=Path, metavar="JOURNAL", help=_JOURNAL)
     verify.add_argument("--head", metavar="HASH", help="proves the end too")
 
 
@@ -273,10 +277,10 @@ def _add_tables(commands: _Commands[argparse.ArgumentParser]) -> None:
         "makes a journal of somebody else's readings",
         "monitor.commands.tables:import_csv",
     )
-    bring.add_argument("csv", type=Path, metavar="CSV")
-    bring.add_argument("--plan", type=Path, metavar="PLAN", required=True)
-    bring.add_argument("--out", type=Path, metavar="JOURNAL")
-    bring.add_argument("--rig", type=Path, metavar="RIG")
+    bring.add_argument("csv", type=Path, metavar="CSV", help="a table of readings")
+    bring.add_argument("--plan", type=Path, metavar="PLAN", required=True, help=_PLAN)
+    bring.add_argument("--out", type=Path, metavar="JOURNAL", help="where the journal goes")
+    bring.add_argument("--rig", type=Path, metavar="RIG", help=_RIG)
     bring.add_argument("--marks", type=Path, metavar="FILE", help="timed marks: time, kind, text")
     bring.add_argument(
         "--map",
@@ -294,9 +298,12 @@ def _add_tables(commands: _Commands[argparse.ArgumentParser]) -> None:
     out = _command(
         commands, "export", "readings as CSV or Parquet", "monitor.commands.tables:export"
     )
-    out.add_argument("journal", type=Path, metavar="JOURNAL")
+    out.add_argument("journal", type=Path, metavar="JOURNAL", help=_JOURNAL)
     out.add_argument(
-        "--out", type=Path, metavar="FILE", help=".csv or .parquet (default: CSV on the screen)"
+        "--out",
+        type=Path,
+        metavar="FILE",
+        help="Parquet where the name ends in .parquet, else CSV (default: CSV on the screen)",
     )
     out.add_argument("--marks", type=Path, metavar="FILE", help="the marks as a CSV of their own")
     out.add_argument(
@@ -315,7 +322,7 @@ def _add_learn(commands: _Commands[argparse.ArgumentParser]) -> None:
         "the lab's own kinetics from its finished runs, as a reaction set",
         "monitor.commands.learning:learn",
     )
-    learn.add_argument("journal", type=Path, metavar="JOURNAL", nargs="+")
+    learn.add_argument("journal", type=Path, metavar="JOURNAL", nargs="+", help=_JOURNAL)
     learn.add_argument("--out", type=Path, metavar="FILE", help="where the set goes (.toml)")
     learn.add_argument(
         "--name",

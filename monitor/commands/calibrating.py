@@ -58,7 +58,7 @@ def calibrate(rig: Rig, arguments: argparse.Namespace) -> int:
     for_s = arguments.seconds or _POINT_S
     points: dict[str, list[Point]] = {c.name: [] for c in chosen}
     for name, true_C, advice in baths:
-        if not _asked(f"{advice} Enter when they have settled, s to leave {name} out: "):
+        if not _asked(f"{advice} Enter when they have settled, s to do without {name}: "):
             continue
         found = _taken(rig, chosen, true_C, for_s)
         if found is None:
@@ -84,7 +84,7 @@ def _chosen(rig: Rig, names: Sequence[str] | None) -> list[ChannelSpec]:
     known = {c.name: c for c in rig.channels()}
     for name in names or ():
         if name not in known:
-            raise UsageError(f"--channel {name}: the rig has {', '.join(known)}")
+            raise UsageError(f"--channel {name}: no such channel; the rig has {', '.join(known)}")
     chosen = []
     for channel in (known[name] for name in names) if names else known.values():
         if ROLES[channel.role].unit == "degC":

@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 import argparse
+import re
 import time
 from collections.abc import Mapping
 from typing import Any
 
 from monitor.commands.following import answered, folded, open_reader
-from monitor.commands.saying import UsageError, answer_json, note, person, say
+from monitor.commands.saying import UsageError, answer_json, expect_journal, note, person, say
 from monitor.commands.starting import load_plan, load_rig
 from monitor.entries import Amended, Body, Corrected, Mark, RunStarted
 
 __all__ = ["amend", "mark", "replay", "verify"]
 
+_HASH = re.compile(r"[0-9A-Fa-f]{64}")
+
 
 def _append(arguments: argparse.Namespace, body: Body, did: str) -> int:
     from monitor.journal import append_entry
 
-    if not arguments.journal.exists():
-        raise UsageError(f"journal {arguments.journal}: there is no such file")
+    expect_journal(arguments.journal)
     entry = append_entry(arguments.journal, body, utc_s=time.time())
     if arguments.json:
         answer_json({"format": 1, "seq": entry.seq, "elapsed_s": entry.elapsed_s})
@@ -32,6 +34,8 @@ def _append(arguments: argparse.Namespace, body: Body, did: str) -> int:
 def mark(arguments: argparse.Namespace) -> int:
     """Append one mark, or what is right of an earlier entry, which stays as it is."""
     if arguments.corrects is None:
+        if arguments.kind == "note" and not arguments.text.strip():
+            raise UsageError("mark: say what happened, in words")
         return _append(arguments, Mark(arguments.kind, arguments.text, person()), "marked")
     from monitor.commands.earlier import entry_to_correct
 
@@ -94,8 +98,9 @@ def verify(arguments: argparse.Namespace) -> int:
     """Check the chain of entries; 1 where something is not well."""
     from monitor.journal import verify as verify_journal
 
-    if not arguments.journal.exists():
-        raise UsageError(f"journal {arguments.journal}: there is no such file")
+    expect_journal(arguments.journal)
+    if arguments.head is not None and not _HASH.fullmatch(arguments.head.strip()):
+        raise UsageError(f"--head {arguments.head}: expected 64 hexadecimal digits")
     report = verify_journal(arguments.journal, head=arguments.head)
     if arguments.json:
         answer_json(

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 from monitor.commands.following import answered
-from monitor.commands.saying import answer_json, complain, note, say
+from monitor.commands.saying import UsageError, answer_json, complain, note, say
 
 __all__ = ["ports"]
 
@@ -27,6 +27,8 @@ def ports(arguments: argparse.Namespace) -> int:
         if arguments.listen.startswith("/"):  # a device as the system names it
             arguments.listen = f"serial://{arguments.listen}"
         return _listen(arguments)
+    if arguments.ask is not None or arguments.seconds is not None:
+        raise UsageError("ports: --ask and --seconds go with --listen PORT")
     from drivers.ports import PortInfo, list_ports
 
     found = list_ports()

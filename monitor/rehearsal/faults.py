@@ -74,7 +74,7 @@ _TABLE = (
     ("probe-open", "the head's probe breaks: no number any more"),
     ("bad-values", "the temperature board garbles its lines for five minutes"),
     ("unit-changed", "the temperature board begins to speak in degrees Fahrenheit"),
-    ("channels-disagree", "a hose holds the pot's balance: it shows two fifths of every change"),
+    ("channels-disagree", "a hose holds the pot's balance: two fifths of any change (/drift too)"),
     ("references-shifted", "the board's reference shifts: all its temperatures step 6 K"),
     ("counter-saturated", "the outlet's tip wears: finer bubbles than the counter can follow"),
     ("check-in-missed", "the simulated person gives no further sign (plan with check_in_min)"),
@@ -136,7 +136,8 @@ _FOLLOWS: Mapping[str, frozenset[str]] = {
 """Water drawn into a hot flask flashes, and the steam warms the coolant. A leak that takes two
 thirds of the gas is a stall to who sees the outlet alone; a pocket held back is one in truth."""
 
-_WAYS = {"suck-back": ("steam", "gas", "absorption")}
+_WAYS = {"suck-back": ("steam", "gas", "absorption"), "channels-disagree": ("drift",)}
+"""Drift: a second probe in the pot (instruments: twins) says half a kelvin less each minute."""
 
 FAULTS: Mapping[str, FaultInfo] = {
     name: FaultInfo(
@@ -169,7 +170,7 @@ def parse_fault(text: str) -> Fault:
     if name not in FAULTS:
         near = difflib.get_close_matches(name, FAULTS, n=1)
         hint = f"; nearest: {near[0]}" if near else ""
-        raise FaultError(f"fault {name!r} is none that can be rehearsed{hint}")
+        raise FaultError(f"fault {name!r} is none that can be rehearsed{hint}; --faults lists all")
     if slash and way not in FAULTS[name].ways:
         known = ", ".join(f"{name}/{one}" for one in FAULTS[name].ways) or "none"
         raise FaultError(f"fault {named!r} is none that can be rehearsed; ways of it: {known}")

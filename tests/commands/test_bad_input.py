@@ -101,10 +101,46 @@ def test_a_journal_is_never_overwritten(
         ["rehearse", "p.toml", "--speed", "9000"],
         ["run"],
         ["watch", "x", "--every", "0"],
+        ["ports", "--ask", "S"],
     ],
 )
 def test_wrong_use(call: Call, words: list[str]) -> None:
     assert call(*words).code == 2
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["watch", "{}", "--plain"],
+        ["run", "--resume", "{}"],
+        ["mark", "{}", "thump"],
+        ["replay", "{}"],
+        ["report", "{}"],
+        ["verify", "{}"],
+        ["export", "{}"],
+        ["export", "{}", "--journal", "{}.copy"],
+        ["learn", "{}"],
+    ],
+)
+@pytest.mark.parametrize(("name", "said"), [("here", "a folder"), ("nowhere", "no such file")])
+def test_what_is_no_file_is_no_journal(
+    call: Call, tmp_path: Path, words: list[str], name: str, said: str
+) -> None:
+    (tmp_path / "here").mkdir()
+    answer = call(*(word.format(tmp_path / name) for word in words))
+    assert answer.code == 2
+    assert said in answer.err
+    assert len(answer.err.splitlines()) == 1
+    assert [path.name for path in tmp_path.iterdir()] == ["here"]
+
+
+@pytest.mark.parametrize("text", ["", "  "])
+def test_a_mark_says_something(call: Call, journal: Path, text: str) -> None:
+    before = journal.read_bytes()
+    answer = call("mark", journal, text)
+    assert answer.code == 2
+    assert "say what happened" in answer.err
+    assert journal.read_bytes() == before
 
 
 def test_help_of_every_command(call: Call) -> None:
@@ -119,9 +155,11 @@ def test_help_of_every_command(call: Call) -> None:
         "mark",
         "amend",
         "replay",
+        "report",
         "verify",
         "import",
         "export",
+        "learn",
     ]:
         answer = call(name, "--help")
         assert answer.code == 0

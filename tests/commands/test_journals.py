@@ -111,6 +111,9 @@ def test_verify_finds_an_alteration_and_knows_the_head(call: Call, journal: Path
     head = json.loads(call("verify", journal, "--json").out)["head"]
     assert call("verify", journal, "--head", head).code == 0
     assert call("verify", journal, "--head", "0" * 64).code == 1
+    misread = call("verify", journal, "--head", head[:-1])
+    assert misread.code == 2
+    assert "64 hexadecimal digits" in misread.err
     with sqlite3.connect(journal) as database:
         database.execute("UPDATE entries SET body = replace(body, '60.0', '61.0') WHERE seq = 200")
     database.close()

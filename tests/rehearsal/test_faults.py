@@ -85,6 +85,7 @@ def test_a_way_is_asked_for_by_name():
     ("text", "hint"),
     [
         ("ice-gon@4min", "nearest: ice-gone"),
+        ("nonsense", "--faults lists all"),
         ("ice-gone@40", "@40min"),
         ("suck-back/smoke", "suck-back/steam"),
         ("ice-gone/steam", "none"),
