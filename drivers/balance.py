@@ -67,7 +67,7 @@ LETTERS: Final = {"G": "g", "K": "kg"}
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """One line of a scale. `number` is None where there is none; `unit` is empty where it is."""
+    """One line of a balance. `number` is None where there is none; `unit` is empty where it is."""
 
     shape: str
     number: float | None
@@ -182,7 +182,7 @@ class BalanceDecoder:
             return [BadInput(f"tare or zero refused by the scale: {printable(line)}")]
         frame = frame_of(line)
         if frame is None or (self._shape and frame.shape != self._shape):
-            return [unread("not the frame of a scale:", line)]
+            return [unread("not the frame of a balance:", line)]
         if frame.shape != "number":
             self._shape = frame.shape
         if frame.zero:

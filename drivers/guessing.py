@@ -66,7 +66,7 @@ def guess(data: bytes) -> Guess | None:
 def _scale(lines: Sequence[bytes]) -> Guess | None:
     shapes = Counter(filter(None, map(shape_of, lines)))
     shape, count = shapes.most_common(1)[0] if shapes else ("", 0)
-    # A bare number alone could be anything; with a unit of mass behind it, it is a scale.
+    # A bare number alone could be anything; with a unit of mass behind it, it is a balance.
     weighs = shape in ("letters", "header") or any(
         re.search(rb"\d ?\??(?:mg|kg|g|G|K)\b", line) for line in lines
     )
@@ -74,7 +74,7 @@ def _scale(lines: Sequence[bytes]) -> Guess | None:
         return None
     meaning = {"letters": "status letters", "header": "a header", "number": "no header"}[shape]
     return Guess(
-        "balance", f"a scale, its frames with {meaning}", (), (("scale", "g"),), _last(lines)
+        "balance", f"a balance, its frames with {meaning}", (), (("scale", "g"),), _last(lines)
     )
 
 

@@ -238,9 +238,9 @@ class DashboardApp(App[str]):
         """Take the first alarm that has been seen out of service, until it is taken back."""
         alarm = self._to_shelve()
         if alarm is None:
-            self._say("no alarm to take out of service: press [a] first")
+            self._say("out of service: press [a] first")
         elif alarm.priority == "high":
-            self._say("an urgent alarm stays in service: [s] puts it aside for 2 min")
+            self._say("an urgent one stays in service: use [s]")
         else:
             name, channel, _ = alarm.key
             body = Shelved(name, _OUT_OF_SERVICE_S, channel, self._person, out_of_service=True)

@@ -22,7 +22,7 @@ from monitor.entries import (
     StopRequested,
 )
 
-__all__ = ["KINDS_OF_EVENTS", "Event", "event_of"]
+__all__ = ["KINDS_OF_EVENTS", "Event", "event_of", "put_aside"]
 
 KINDS_OF_EVENTS = (
     "start",
@@ -75,6 +75,17 @@ def event_of(entry: Entry, offset_s: int | None, corrected: Entry | None = None)
     return Event(entry.elapsed_s, when, clean(said[0]), said[1])
 
 
+def put_aside(shelved: Shelved) -> str:
+    """What a person did with an alarm that is not to call for a while.
+
+    >>> put_aside(Shelved("ice-gone", 0.0)), put_aside(Shelved("ice-gone", 1800.0))
+    ('taken back', 'shelved for 30 min')
+    """
+    if shelved.for_s <= 0.0:
+        return "taken back"
+    return "out of service" if shelved.out_of_service else f"shelved for {duration(shelved.for_s)}"
+
+
 def _said(body: Body) -> tuple[str, str] | None:
     """Words and level."""
     match body:
@@ -88,9 +99,8 @@ def _said(body: Body) -> tuple[str, str] | None:
             return f"{_GAPS.get(cause, cause)}, {duration(to_s - from_s)}{_more(text)}", "warn"
         case Acknowledged(name=name, who=who, reset=reset):
             return f"{'let go' if reset else 'seen'}: {name}{_by(who)}", ""
-        case Shelved(name=name, for_s=for_s, who=who):
-            did = f"shelved for {duration(for_s)}" if for_s > 0 else "taken off the shelf"
-            return f"{did}: {name}{_by(who)}", ""
+        case Shelved(name=name, who=who):
+            return f"{put_aside(body)}: {name}{_by(who)}", ""
         case _:
             return _said_seldom(body)
 

@@ -33,6 +33,9 @@ NOT_SAFETY = "observes only - not a safety system"
 _HEAD_CELLS = 36
 """Room for progress and its interval before the bar."""
 
+_ALL_KEYS_CELLS = 100
+"""From here on the last row has room for the keys that no row above names."""
+
 _SHAPES = {"high": "▲▲▲", "medium": "▲▲ ", "low": "▲  "}
 _LEVEL_SHAPES = {"alert": "▲", "warn": "△", "": " "}
 
@@ -188,9 +191,8 @@ def alarm_rows(
         return [rule("no alarm", cells)]
     unseen = sum(alarm.open for alarm in alarms)
     title = f"{len(alarms)} alarm{'s' if len(alarms) > 1 else ''}, {unseen} not seen"
-    waits = not finished and (unseen or any(alarm.lets_go for alarm in alarms))
-    keys = " · [a] seen" if waits else ""
-    rows = [rule(f"{title}{keys} · your own stop plan goes first", cells, "alarm-rule")]
+    key = "" if finished else _alarm_key(alarms)
+    rows = [rule(f"{title}{key} · your own stop plan goes first", cells, "alarm-rule")]
     for n, alarm in enumerate(alarms):
         block = _alarm_block(alarm, cells)
         left = most - len(rows) - (1 if n + 1 < len(alarms) else 0)
@@ -200,6 +202,15 @@ def alarm_rows(
             break
         rows += block
     return [to_width(row, cells) for row in rows[:most]]
+
+
+def _alarm_key(alarms: Sequence[Alarm]) -> str:
+    """The key that does something to an alarm next: seen, then put aside, then taken back."""
+    if any(alarm.open or alarm.lets_go for alarm in alarms):
+        return " · [a] seen"
+    if not all(alarm.aside for alarm in alarms):
+        return " · [s] shelve"
+    return " · [u] take back" if any(alarm.put_aside for alarm in alarms) else ""
 
 
 def _alarm_block(alarm: Alarm, cells: int) -> list[Row]:
@@ -224,9 +235,10 @@ def log_rows(events: Sequence[Event], cells: int, most: int) -> list[Row]:
 
 def footer_row(cells: int, *, finished: bool, said: str = "") -> Row:
     """The keys, or what has just been done; and what this is not."""
-    keys = "i in full  ? help  q leave"
+    wide = cells >= _ALL_KEYS_CELLS
+    keys = f"{'b big  ' if wide else ''}i in full  ? help  q leave"
     if not finished:
-        keys = f"m mark  a seen  {keys}"
+        keys = f"m mark  a seen  {'h hold at  ' if wide else ''}{keys}"
     left = clip(f" {said or keys}", max(0, cells - len(NOT_SAFETY) - 2))
     gap = " " * max(1, cells - cell_len(left) - len(NOT_SAFETY) - 1)
     return ((left, "strong" if said else "title"), (f"{gap}{NOT_SAFETY} ", "title"))

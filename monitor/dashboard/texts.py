@@ -18,10 +18,10 @@ _KEYS = (
     ("a", "seen: acknowledge the first alarm. It stays until its cause has gone. One of three "
      "triangles calls again after two minutes while it lasts, and stays after its cause has gone "
      "until the same key lets it go."),
-    ("s", "shelve the first alarm that has been seen: for half an hour, one of three triangles "
-     "for two minutes"),
-    ("o", "out of service: as shelved, for what is known to be broken, until it is taken back; "
-     "none of three triangles"),
+    ("s", "shelve: put aside the first alarm that has been seen: for half an hour, one of "
+     "three triangles for two minutes"),
+    ("o", "out of service: as shelved, for what is known to be broken, until it is taken back, "
+     "seven days at most; none of three triangles"),
     ("u", "take back the first alarm that was shelved or put out of service"),
     ("c", "check in: a sign that somebody is there, where the plan asks for one; the time left "
      "stands in the first line. Whatever else you say by key counts too."),

@@ -144,6 +144,6 @@ def _step(step: Line) -> str:
 
 def _evidence(evidence: Line) -> str:
     threshold = evidence.get("threshold")
-    against = f", held against {clean(threshold)}" if threshold is not None else ""
-    state = f": {clean(evidence['state'])}" if evidence.get("state") else ""
-    return f"{clean(evidence['name'])} {clean(evidence.get('value'))}{against}{state}"
+    needed = f"; needed: {clean(threshold)}" if threshold else ""
+    state = f"; {clean(evidence['state']).replace('-', ' ')}" if evidence.get("state") else ""
+    return f"{clean(evidence['name'])}: {clean(evidence.get('value'))}{needed}{state}"

@@ -15,7 +15,7 @@ from monitor import __version__
 from monitor.analysis.alarm_metrics import TARGETS, AlarmMetrics, measure_alarms
 from monitor.analysis.conditions import CLASSES
 from monitor.analysis.fold import Fold
-from monitor.dashboard.events import KINDS_OF_EVENTS, event_of
+from monitor.dashboard.events import KINDS_OF_EVENTS, event_of, put_aside
 from monitor.dashboard.facts import Facts, facts_of
 from monitor.dashboard.words import clock, duration, elapsed_words, reason
 from monitor.entries import (
@@ -186,7 +186,7 @@ def _take(entry: Entry, offset_s: int | None, heard: _Heard) -> None:
         did = Seen(at_s, "let go" if body.reset else "seen", body.who)
         heard.seen.append((body.name, body.channel, body.since_s, did))
     elif isinstance(body, Shelved):
-        did = Seen(at_s, _shelved(body), body.who)
+        did = Seen(at_s, put_aside(body), body.who)
         heard.seen.append((body.name, body.channel, None, did))
     elif isinstance(body, Amended):
         heard.amended += 1
@@ -204,12 +204,6 @@ def _take(entry: Entry, offset_s: int | None, heard: _Heard) -> None:
 def _keys(sent: NoticeSent) -> str:
     """Of a notice its first words tell what it was about."""
     return f": {sent.text.partition(': ')[0]}"
-
-
-def _shelved(body: Shelved) -> str:
-    if body.for_s <= 0.0:
-        return "taken off the shelf"
-    return "out of service" if body.out_of_service else f"shelved for {duration(body.for_s)}"
 
 
 def _end(reader: Reader, first: Entry, passed: Passed) -> tuple[float, float | None]:

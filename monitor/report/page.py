@@ -148,7 +148,7 @@ def _verdict(report: Report) -> Iterator[str]:
             )
             for e in report.evidence
         ]
-        yield _table(("evidence", "found", "held against", "state"), rows)
+        yield _table(("evidence", "found", "needed", "state"), rows)
 
 
 def _course(report: Report) -> Iterator[str]:

@@ -195,13 +195,13 @@ ADVICE: Mapping[str, Advice] = {
         "nobody at the bench has checked in", "call the named contact by plan", "assume all is well"
     ),
     "counter-reset": Advice("a counter began again"),
-    "mass-step": Advice("a scale jumped"),
+    "mass-step": Advice("a balance jumped"),
     "electrical-noise": Advice("electrical noise on several channels"),
     "host-slept": Advice("this computer slept"),
     "clock-stepped": Advice("the clock was set"),
     "heater-off": Advice("the heater seems off"),
     "crust-suspected": Advice("a crust may have formed"),
-    "zero-tracking": Advice("a scale may hide a slow loss"),
+    "zero-tracking": Advice("a balance may hide a slow loss"),
 }
 """Name of an alarm or finding -> its words."""
 

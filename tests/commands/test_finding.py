@@ -199,7 +199,7 @@ def test_two_instruments_on_one_port_under_two_names(tmp_path: Path, pty: Pty) -
         ("lost", "h:1: Not authorized", "password"),
         ("lost", "/x: Could not configure port: (25, 'Inappropriate ioctl for device')", "a file"),
         ("lost", "/x: the port takes no 8E1 at 9600 baud", "converter"),
-        ("bad-input", r"not the frame of a scale: 3\xb1\xb2; parity: try 7E1", "seven bits"),
+        ("bad-input", r"not the frame of a balance: 3\xb1\xb2; parity: try 7E1", "seven bits"),
         ("bad-input", r"not the line of a bubble: B\x8d", "seven bits"),
         ("bad-input", r"a line of another shape: \x00T,21.5", "bytes of nothing"),
     ],
@@ -296,7 +296,7 @@ def test_listening_names_the_shape_and_prints_a_piece_to_paste(call: Call, pty: 
     assert people.code == programs.code == 0
     assert "listening at baud=9600" in people.err
     told = json.loads(programs.out)
-    assert told["guess"] == {"driver": "balance", "shape": "a scale, its frames with a header"}
+    assert told["guess"] == {"driver": "balance", "shape": "a balance, its frames with a header"}
     # The comment in front shows the line heard last, which differs.
     assert told["stanza"].partition("\n")[2] in people.out
     (table,) = tomllib.loads(told["stanza"])["instrument"]

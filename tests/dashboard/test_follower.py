@@ -17,6 +17,7 @@ from monitor.entries import (
     InstrumentState,
     Mark,
     Readings,
+    Shelved,
 )
 from monitor.journal import Journal, append_entry
 from monitor.plan.model import ProfileSegment
@@ -85,6 +86,9 @@ def test_each_amendment_keeps_what_the_one_before_has_put_in_force(run):
         (Mark("thump", "", "kim"), "mark: thump (kim)"),
         (Mark("note", "a\x1b[2J"), "mark: a\\x1b[2J"),
         (Acknowledged("ice-gone", 1.0, reset=True), "let go: ice-gone"),
+        (Shelved("ice-gone", 1800.0, who="kim"), "shelved for 30 min: ice-gone (kim)"),
+        (Shelved("ice-gone", 604800.0, out_of_service=True), "out of service: ice-gone"),
+        (Shelved("ice-gone", 0.0), "taken back: ice-gone"),
         (Gap("host-slept", 10.0, 130.0), "nothing recorded: this computer slept, 2 min"),
         (InstrumentState("board", "bad-input", "x"), "board: bad input: x"),
     ],

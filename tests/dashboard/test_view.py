@@ -12,7 +12,9 @@ from monitor.analysis.conditions import CLASSES
 from monitor.dashboard.alarming import action_rows, action_words, alarm_view, alarms
 from monitor.dashboard.facts import Channel, Facts, facts_of
 from monitor.dashboard.figures import figures
+from monitor.dashboard.panels import NOT_SAFETY, alarm_rows, footer_row
 from monitor.dashboard.plain import plain_line
+from monitor.dashboard.rows import row_text
 from monitor.dashboard.sensors import Heard, sensor_view, trouble_first
 from monitor.dashboard.view import view_of
 from monitor.dashboard.words import clean, clip, wrap
@@ -206,6 +208,52 @@ def test_states_of_the_alarm_standard(state, priority, open_, lets_go, aside):
     """States of IEC 62682: who is called, and what a key press may do."""
     view = alarm_view(alarm(state=state, priority=priority), FACTS, 6000.0)
     assert (view.open, view.lets_go, view.aside) == (open_, lets_go, aside)
+
+
+@pytest.mark.parametrize(
+    ("states", "key"),
+    [
+        (("unacknowledged",), "[a] seen"),
+        (("latched-acknowledged", "shelved"), "[a] seen"),
+        (("acknowledged", "unacknowledged"), "[a] seen"),
+        (("acknowledged", "shelved"), "[s] shelve"),
+        (("shelved",), "[u] take back"),
+        (("suppressed", "out-of-service"), "[u] take back"),
+        (("suppressed",), ""),
+    ],
+)
+def test_the_rule_over_the_alarms_names_the_key_that_comes_next(states, key):
+    line = {"alarms": [alarm(state=s, since_s=float(n)) for n, s in enumerate(states)]}
+    shown_alarms = alarms(line, FACTS, 6000.0)
+    rule, finished = (
+        row_text(alarm_rows(shown_alarms, 80, 4, finished=end)[0]) for end in (False, True)
+    )
+    assert re.findall(r"\[.\] [a-z ]+\b", rule) == ([key] if key else [])
+    assert "own stop plan goes first" in rule
+    assert "[" not in finished
+
+
+@pytest.mark.parametrize("cells", [80, 99, 100, 160])
+@pytest.mark.parametrize("finished", [False, True])
+def test_the_last_row_names_keys_and_what_this_is_not(cells, finished):
+    row = row_text(footer_row(cells, finished=finished))
+    assert cell_len(row) == cells
+    assert "q leave" in row
+    assert NOT_SAFETY in row
+    assert ("h hold at" in row) == (cells >= 100 and not finished)
+
+
+def test_evidence_says_what_was_found_and_what_is_needed():
+    """A threshold that is empty is none."""
+    evidence = [
+        {"name": "conversion", "value": "97 %", "threshold": "99 %", "state": "fails"},
+        {"name": "what is left", "value": "not known", "threshold": "", "state": "cannot-tell"},
+    ]
+    view = view_of(line_at(6000, evidence=evidence), FACTS, {}, 6000.0, None)
+    assert view.evidence == (
+        "conversion: 97 %; needed: 99 %; fails",
+        "what is left: not known; cannot tell",
+    )
 
 
 def test_the_most_urgent_unseen_alarm_stands_first():

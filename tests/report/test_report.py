@@ -140,7 +140,7 @@ def test_golden_parts_of_a_whole_run(whole: Path) -> None:
         "1:40:04 1:50:04 10 min host-slept",
         "Ice enough? ▲ no kim 11:20:00",
         "the outlet may be blocked train pressure 100 %",
-        "a scale jumped [pot]: 12 g",
+        "a balance jumped [pot]: 12 g",
         "pot pot temperature",
         "charge Mn(NO3)2·4H2O, 52 g",
         "stop plan: coolant-warm add ice from the bucket; sash stays down",
