@@ -12,7 +12,7 @@ from typing import Any
 from monitor.analysis.diagnosis.person import BY_A_PERSON
 from monitor.dashboard.alarming import AlarmKey
 from monitor.dashboard.course import horizon_s, planned_ahead
-from monitor.dashboard.events import KINDS_OF_EVENTS, event_of
+from monitor.dashboard.events import KINDS_OF_EVENTS, Event, event_of
 from monitor.dashboard.facts import Facts, facts_of
 from monitor.dashboard.history import History, columns_of
 from monitor.dashboard.log import Log
@@ -40,6 +40,8 @@ _NEWEST = 600
 """Entries read on opening to learn what each channel said last."""
 
 _UNASKED = 500
+_JUST_S = 60.0
+"""Trouble that came so shortly before opening is told as new."""
 _PLANNED_POINTS = 400
 _RAW_S = 7200.0
 """Runs up to this length are plotted from the readings, longer ones from extremes by the minute."""
@@ -70,6 +72,7 @@ class Follower:
         self._acknowledged_s: dict[AlarmKey, float] = {}
         self._planned: list[tuple[float, float]] = []
         self._unasked: deque[dict[str, Any]] = deque(maxlen=_UNASKED)
+        self._troubles: deque[Event] = deque(maxlen=_UNASKED)
         self._closed = False
         self._moved = ""
         self._person_s = 0.0
@@ -80,6 +83,7 @@ class Follower:
         self._entry_at_s = self._line_at_s = self._held_at_s = now_s
         self._asked_held_at_s, self._held = -math.inf, True
         self._last = self._newest()
+        self._opened_s = self._last.elapsed_s
         self._ask_held()
         self.history = self._begin_history()
         self._begin()
@@ -180,6 +184,12 @@ class Follower:
         self._unasked.clear()
         return taken
 
+    def new_troubles(self) -> list[Event]:
+        """Rows of the log that warn (a lost instrument, a gap) and are new; at first the newest."""
+        taken = list(self._troubles)
+        self._troubles.clear()
+        return taken
+
     def lines_so_far(self) -> Iterator[dict[str, Any]]:
         """All lines of the journal from its beginning."""
         return self._reader.lines()
@@ -202,6 +212,8 @@ class Follower:
         if event is None:
             return
         self.log.add([event])
+        if event.level and event.elapsed_s >= self._opened_s - _JUST_S:
+            self._troubles.append(event)
         body = entry.body
         if isinstance(body, BY_A_PERSON):
             self._person_s = entry.elapsed_s

@@ -55,9 +55,9 @@ def follow_plain(
 ) -> str:
     """Print a line every `every_s` seconds of the run until it ends.
 
-    A change of verdict or alarms is printed at once; so is silence of the recorder. A finished
-    journal is printed from its beginning, one in progress from now on. Returns 'finished', or
-    'left' where `stop` said so.
+    A change of verdict or alarms is printed at once; so is a lost instrument, and silence of the
+    recorder. A finished journal is printed from its beginning, one in progress from now on.
+    Returns 'finished', or 'left' where `stop` said so.
     """
     follower = Follower(path, sets_folder=sets_folder, monotonic_s=monotonic_s)
     printer = _Printer(out, every_s)
@@ -66,11 +66,15 @@ def follow_plain(
         for line in follower.lines_so_far() if finished else [follower.line]:
             if line is not None:
                 printer.line(line)
+        if finished:
+            follower.new_troubles()
         while not stop():
             follower.poll()
             standing = follower.standing()
             for line in follower.new_lines():
                 printer.line(line)
+            for row in follower.new_troubles():
+                print(f"{row.when} {row.text}", file=out, flush=True)
             printer.notices(tuple(notice.text for notice in standing.notices))
             if standing.finished:
                 return "finished"

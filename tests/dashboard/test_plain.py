@@ -6,7 +6,7 @@ import json
 import pytest
 
 from monitor.dashboard.plain import follow_plain, plain_line
-from monitor.entries import ClosedCleanly
+from monitor.entries import ClosedCleanly, InstrumentState
 from monitor.journal import Journal, LineWriter
 from tests.dashboard.making import START_UTC_S, alarm, line_at, make_journal, readings_at
 
@@ -68,6 +68,31 @@ def test_a_run_in_progress_is_followed_until_it_is_closed(tmp_path):
     times = [line.split()[1] for line in out.getvalue().splitlines()]
     assert ended == "finished"
     assert times == ["0:10:00", "0:10:20"]
+
+
+def test_a_lost_instrument_is_said_at_once_and_old_trouble_is_not_told_again(tmp_path):
+    path = make_journal(tmp_path / "a.run", 600, closed=False)
+    out = io.StringIO()
+    journal = Journal.open_for_writing(path)
+
+    def say(t_s, state):
+        journal.append([(t_s, START_UTC_S + t_s, InstrumentState("board", state, "x\x1b[2J"))])
+
+    say(605.0, "lost")
+    say(800.0, "lost")
+    steps = [
+        lambda: say(810.0, "bad-input"),
+        lambda: say(820.0, "connected"),
+        lambda: journal.append([(830.0, START_UTC_S + 830, ClosedCleanly("done"))]),
+    ]
+    follow_plain(path, 3600.0, out, sleep=lambda _: steps.pop(0)() if steps else None)
+    journal.close()
+
+    said = [line.partition(" ")[2] for line in out.getvalue().splitlines()]
+    assert [text for text in said if text.startswith("board")] == [
+        "board: lost: x\\x1b[2J",
+        "board: bad input: x\\x1b[2J",
+    ]
 
 
 def tell(path, journal, t_s, **changes):
