@@ -109,9 +109,6 @@ class ChannelState:
         if self.heard:
             gap = now_s - self.heard_s
             if gap > 0.0:
-                if gap > 10.0 * self.period_s + 5.0:
-                    self.before, self.fresh = None, True  # what a hole brought is no noise
-                    self.rough = self.variance
                 self._learn_period(gap)
         self.heard += 1
         self.heard_s = now_s
@@ -127,6 +124,9 @@ class ChannelState:
             return False
         last = self.value
         if last is not None:
+            if now_s - self.value_s > 10.0 * self.period_s + 5.0:
+                self.before, self.fresh = None, True  # what a hole brought is no noise
+                self.rough = self.variance
             jump = _JUMP.get(self.unit)
             if jump is not None and not (-jump < value - last < jump or self._is_coarse(jump)):
                 if not self._confirmed(now_s, value, last):
