@@ -19,6 +19,7 @@ from monitor.analysis.verdict_state import (
     held_back_words,
     kinds_now,
     kinds_of_rig,
+    parted,
 )
 from monitor.analysis.view import View
 
@@ -117,7 +118,14 @@ def _weigh(
 def _explaining(view: View, findings: Findings) -> list[Finding]:
     """Findings that explain silence otherwise; of three kinds the one that parted is outvoted."""
     outvoted = {"channels-disagree", "zero-tracking"} if len(kinds_of_rig(view)) >= 3 else set()
-    return [f for f in findings.shown() if f.name in _EXPLAINS and f.name not in outvoted]
+    contrary = parted(view, findings)
+    return [
+        f
+        for f in findings.shown()
+        if f.name in _EXPLAINS
+        and f.name not in outvoted
+        and (f.name != "channels-disagree" or f in contrary)
+    ]
 
 
 def _kinds(view: View, estimate: Estimate) -> EvidenceLine:

@@ -24,6 +24,7 @@ from monitor.analysis.verdict_state import (
     held_back_words,
     kinds_now,
     kinds_of_rig,
+    parted,
 )
 from monitor.analysis.view import View
 
@@ -103,7 +104,7 @@ def _in_order(verdict: Verdict, view: View, findings: Findings) -> tuple[str, li
         return "unclear", unclear
     view.loss_why = verdict.loss_why if verdict.loss_s is not None else ""
     view.stall_why = stall_why(verdict, view)
-    if view.stall_why and findings.has("channels-disagree"):
+    if view.stall_why and parted(view, findings):
         if_right, view.stall_why = view.stall_why, ""
         return "unclear", ["the channels contradict each other; if they are right:", if_right]
     if view.stall_why:
@@ -192,14 +193,14 @@ def _contradiction(verdict: Verdict, view: View, findings: Findings) -> list[str
             f"the end may only be feigned: {held_back_words(estimate, fraction)}",
             "one kind of evidence cannot tell a crust, a leak or a dead channel from the end",
         ]
+    contrary = parted(view, findings)
     why = [
         f"{f.name}: {f.why}"
         for f in findings.shown()
-        if f.name in ("channels-disagree", "zero-tracking", "leak-suspected")
+        if f in contrary or f.name in ("zero-tracking", "leak-suspected")
     ]
     outvoted = len(kinds_of_rig(view)) >= 3
-    parted = findings.has("channels-disagree") and not outvoted
-    if why and (parted or (estimate.p_done >= 0.5 and not outvoted)):
+    if why and ((contrary and not outvoted) or (estimate.p_done >= 0.5 and not outvoted)):
         return ["the channels contradict each other", *why]
     has = kinds_of_rig(view)
     if has and estimate.p_done >= 0.5 and not kinds_now(view, estimate):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from monitor.analysis.conditions import Finding, Findings
 from monitor.analysis.estimate import Estimate
 from monitor.analysis.restart import Restart
 from monitor.analysis.view import View
@@ -17,6 +18,7 @@ __all__ = [
     "held_back_words",
     "kinds_now",
     "kinds_of_rig",
+    "parted",
 ]
 
 KINDS = {
@@ -120,6 +122,17 @@ def kinds_of_rig(view: View) -> list[str]:
             if state.age_s(view.now_s) <= _DEAD_S:
                 found.add(kind)
     return sorted(found)
+
+
+def parted(view: View, findings: Findings) -> list[Finding]:
+    """Channels of evidence that contradict each other; not two probes of one temperature."""
+    return [
+        finding
+        for finding in findings.shown()
+        if finding.name == "channels-disagree"
+        and (state := view.channels.get(finding.channel or "")) is not None
+        and state.role in KINDS
+    ]
 
 
 def held_back(estimate: Estimate, fraction: float) -> float:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Final
 
 from monitor.rehearsal.faults import Fault, FaultError
-from monitor.rehearsal.gauges import INSTRUMENTS, Gauge, Instrument, Loop, Register
+from monitor.rehearsal.gauges import INSTRUMENTS, TWIN, Gauge, Instrument, Loop, Register
 
 __all__ = ["BENCHES", "USUAL", "BenchError", "instruments_of", "refuse_unheard"]
 
@@ -30,6 +30,15 @@ _FLOW_METER = Instrument(
     head="Q",
 )
 
+_SECOND_BOARD = Instrument(
+    "second board",
+    "second",
+    (
+        Gauge(TWIN, "pot_temperature", "degC", 0.12, 1, 1.0),
+        Gauge("coolant_out_2", "coolant_out_temperature", "degC", 0.06, 1, 0.25),
+    ),
+    head="U",
+)
 _EVERY_KIND = (
     Instrument(
         "thermocouple board",
@@ -82,9 +91,11 @@ BENCHES: Final[Mapping[str, tuple[Instrument, ...]]] = {
         replace(_FLOW_METER, key="outlet") if one.key == "outlet" else one for one in INSTRUMENTS
     ),
     "every-kind": _EVERY_KIND,
+    "twins": (*INSTRUMENTS, _SECOND_BOARD),
 }
 """Name -> instruments. `usual` speaks in lines; in `flow-meter` a flow meter stands where the
-outlet's bubbles are counted; `every-kind` has all wires that are read, and needs a broker."""
+outlet's bubbles are counted; `every-kind` has all wires that are read, and needs a broker; `twins`
+has a second probe in the pot and one behind the condenser."""
 
 _HEARD_THROUGH = {"counter-reset": "bubble_count", "counter-saturated": "bubble_count"}
 """Faults of one sensor: without it nothing would happen."""
@@ -103,8 +114,14 @@ def instruments_of(bench: str) -> tuple[Instrument, ...]:
 
 def refuse_unheard(faults: Iterable[Fault], instruments: Sequence[Instrument]) -> None:
     """Raises FaultError for a fault of a sensor that is not among these instruments."""
-    roles = {gauge.role for instrument in instruments for gauge in instrument.gauges}
+    gauges = [gauge for instrument in instruments for gauge in instrument.gauges]
+    roles, names = {gauge.role for gauge in gauges}, {gauge.name for gauge in gauges}
     for fault in faults:
+        if fault.way == "drift" and TWIN not in names:
+            raise FaultError(
+                f"fault {fault.name + '/' + fault.way!r} befalls a second probe in the pot,"
+                " which these instruments lack; choose --instruments twins"
+            )
         role = _HEARD_THROUGH.get(fault.name)
         if role is not None and role not in roles:
             raise FaultError(

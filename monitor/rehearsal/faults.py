@@ -209,6 +209,10 @@ class Faults:
         at_s = self._at_s.get(name)
         return at_s is not None and at_s <= now_s < at_s + for_s
 
+    def lasts_s(self, name: str, now_s: float) -> float:
+        """How long that fault has lasted; 0 before it begins. [s]"""
+        return max(0.0, now_s - self._at_s.get(name, now_s))
+
     def way(self, name: str) -> str:
         """The way in which that fault comes; empty for the usual one, or none."""
         return self._way.get(name, "")

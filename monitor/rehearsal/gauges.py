@@ -14,7 +14,7 @@ from random import Random
 from drivers.reading import Quality, Reading
 from monitor.rehearsal.world import World
 
-__all__ = ["INSTRUMENTS", "Gauge", "Gauges", "Instrument", "Loop", "Register", "Spoken"]
+__all__ = ["INSTRUMENTS", "TWIN", "Gauge", "Gauges", "Instrument", "Loop", "Register", "Spoken"]
 
 _DRIFT_TAU_S = 3600.0
 _TARE_G = {"pot_mass": 612.0, "receiver_mass": 431.0}
@@ -23,6 +23,9 @@ _NEAR_CEILING = 0.95
 _FINE = 8.0
 """How many bubbles a worn tip makes of one."""
 _ZERO_BAND_G_S = 0.004
+TWIN = "pot_2"
+"""A second probe in the pot, on rigs that have one."""
+_DRIFT_K_S = 0.5 / 60.0
 _BOARDS = ("board", "thermocouples")
 """Instruments into whose temperatures a shifted reference and pick-up get."""
 _TERMINALS_WARMER_K = 4.0
@@ -221,6 +224,8 @@ class Gauges:
             value = truth * self._gain.get(gauge.name, 1.0) + self._offset[gauge.name] + noise
         if on_board:
             value += self._board_fault(rng)
+        if gauge.name == TWIN:
+            value -= self._drifted_K()
         return self._shown(gauge, round(value, gauge.digits))
 
     def _shown(self, gauge: Gauge, value: float) -> Reading:
@@ -231,6 +236,13 @@ class Gauges:
         if gauge.name == "pot" and faults.on("channel-frozen", now_s):
             return self._frozen.setdefault("pot", reading)
         return reading
+
+    def _drifted_K(self) -> float:
+        """By how much the second probe says too little, more from minute to minute."""
+        faults = self._world.faults
+        if faults.way("channels-disagree") != "drift":
+            return 0.0
+        return _DRIFT_K_S * faults.lasts_s("channels-disagree", self._world.now_s)
 
     def _board_fault(self, rng: Random) -> float:
         """What gets into every temperature of a board at once. [K]"""
@@ -261,7 +273,7 @@ class Gauges:
             self._zeroed_g += fall_g
         if faults.on("mass-step", now_s):
             mass_g += 12.4
-        if faults.on("channels-disagree", now_s):
+        if faults.on("channels-disagree", now_s) and not faults.way("channels-disagree"):
             if self._held_g is None:
                 self._held_g = mass_g
             mass_g = self._held_g + 0.4 * (mass_g - self._held_g)

@@ -7,6 +7,7 @@ import pytest
 
 from drivers.reading import Quality
 from monitor.plan.files import parse_plan
+from monitor.rehearsal.benches import BENCHES, refuse_unheard
 from monitor.rehearsal.entries import Rehearsal
 from monitor.rehearsal.faults import FAULTS, Fault, FaultError, Faults, parse_fault
 from monitor.rehearsal.wire import line_of
@@ -295,3 +296,23 @@ def test_another_unit_on_the_wire():
     degC, degF = (float(line_of(s).split(b",")[1]) for s in (plain, odd))
 
     assert degF == pytest.approx(degC * 1.8 + 32.0, abs=0.1)
+
+
+def test_a_second_probe_drifts_away_and_the_balance_is_left_alone():
+    run = Rehearsal(parse_plan(BUNDLED_TEXT), 1, ["channels-disagree/drift@1min"], BENCHES["twins"])
+    apart_K, mass_g = [], []
+    for until_s in (50.0, 50.0 + 1200.0):
+        run.advance(until_s - run.world.now_s)
+        seen = {r.channel: r.value for spoken in run.say() for r in spoken.values}
+        apart_K.append(seen["pot_2"] - seen["pot"])
+        mass_g.append(seen["pot_mass"] - run.world.observe()["pot_mass"])
+
+    assert apart_K[1] - apart_K[0] == pytest.approx(-0.5 * 1190.0 / 60.0, abs=0.6)
+    assert mass_g[1] == pytest.approx(mass_g[0], abs=0.1)
+
+
+def test_a_drift_of_a_probe_that_is_not_there_is_refused():
+    faults = [parse_fault("channels-disagree/drift@1h")]
+    refuse_unheard(faults, BENCHES["twins"])
+    with pytest.raises(FaultError, match="--instruments twins"):
+        refuse_unheard(faults, BENCHES["usual"])

@@ -15,8 +15,10 @@ from monitor.analysis.diagnosis import (
     recording,
     room,
     sensors,
+    terminals,
     together,
     train,
+    twins,
 )
 from monitor.analysis.diagnosis.rules import Rule, judge
 
@@ -31,7 +33,9 @@ RULES: tuple[Rule, ...] = (
     *foam.RULES,
     *cold.RULES,
     *together.RULES,
+    *twins.RULES,
     *sensors.RULES,
+    *terminals.RULES,
     *course.RULES,
     *recording.RULES,
     *person.RULES,

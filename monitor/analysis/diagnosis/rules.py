@@ -28,6 +28,8 @@ class Rule:
     is_fast: bool = False
     matters: Callable[[View], bool] | None = None
     """False: what it looks for cannot happen in this run, so nothing is missed."""
+    concerns: Callable[[View], bool] | None = None
+    """False: the rig has nothing that it looks at; its names are left to their other rules."""
 
     def missing(self, view: View) -> tuple[str, ...]:
         """Roles that are wanting; empty where the rule can judge."""
@@ -52,6 +54,8 @@ def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs],
     wanting: list[Needs] = []
     decided: set[str] = set()
     for rule in rules:
+        if rule.concerns is not None and not rule.concerns(view):
+            continue
         if rule.matters is not None and not rule.matters(view):
             decided.update(rule.names)
             continue
