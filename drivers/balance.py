@@ -179,7 +179,7 @@ class BalanceDecoder:
         if isinstance(line, TooLong):
             return [BadInput(f"a line without end: {line.start}")]
         if _REFUSED.fullmatch(line.decode("latin-1").strip()):
-            return [BadInput(f"tare or zero refused by the scale: {printable(line)}")]
+            return [BadInput(f"tare or zero refused by the balance: {printable(line)}")]
         frame = frame_of(line)
         if frame is None or (self._shape and frame.shape != self._shape):
             return [unread("not the frame of a balance:", line)]
@@ -231,11 +231,11 @@ class _Net:
 
 def _only_channel(setup: InstrumentSetup) -> ChannelSetup:
     if len(setup.channels) != 1:
-        raise SetupError(f"a scale has one channel, not {len(setup.channels)}")
+        raise SetupError(f"a balance has one channel, not {len(setup.channels)}")
     (channel,) = setup.channels
     if ROLES[channel.role].unit != "g" or channel.unit not in UNITS["g"]:
         raise SetupError(
-            f"channel {channel.name!r}: a scale gives a mass in {', '.join(UNITS['g'])}"
+            f"channel {channel.name!r}: a balance gives a mass in {', '.join(UNITS['g'])}"
         )
     return channel
 

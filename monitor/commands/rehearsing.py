@@ -150,7 +150,7 @@ def _keep(rig: subprocess.Popen[str], journal: Path, signs: Iterator[float]) -> 
             with contextlib.suppress(JournalError):  # as a real one, it may fail to be heard
                 append_entry(journal, SIGN, utc_s=time.time())
     if is_alive(journal):
-        request_stop(journal, "the rehearsal is over")
+        request_stop(journal, "the rehearsal's end")
         wait_until_stopped(journal, _CLOSING_S)
     stop_rig(rig)
 

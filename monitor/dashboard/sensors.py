@@ -10,7 +10,7 @@ from monitor.dashboard.facts import Channel, Facts
 from monitor.dashboard.figures import Line
 from monitor.dashboard.words import age, clean, figure
 
-__all__ = ["Heard", "Sensor", "sensor_view", "sensors", "trouble_first"]
+__all__ = ["PLACES", "Heard", "Sensor", "sensor_view", "sensors", "trouble_first"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,7 @@ _STATES: Mapping[str, tuple[str, str]] = {
 }
 """State of NAMUR NE 107 -> the word and level on the screen."""
 
-_PLACES: Mapping[str, int] = {
+PLACES: Mapping[str, int] = {
     "degC": 1,
     "kPa": 2,
     "1": 0,
@@ -68,6 +68,7 @@ _PLACES: Mapping[str, int] = {
     "ppm": 2,
     "m/s": 2,
 }
+"""Figures after the point, by unit; what is not here has four figures."""
 
 
 def sensors(
@@ -90,7 +91,7 @@ def sensor_view(channel: Channel, heard: Heard | None, judged: Line | None, now_
         return Sensor(name, figure(None, channel.unit), "", state, level)
     old_s = max(0.0, now_s - heard.elapsed_s)
     state, level = _state(channel, heard, judged, old_s)
-    value = figure(heard.value, channel.unit, _PLACES.get(channel.unit))
+    value = figure(heard.value, channel.unit, PLACES.get(channel.unit))
     rate, interval = _rate(judged)
     more = "; ".join(
         part for part in (interval and f"{value} counted", interval, channel.about) if part

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from html import escape
 
+from monitor.dashboard.sensors import PLACES
 from monitor.dashboard.words import clean, duration, elapsed_words, figure, per_cent
 from monitor.report.content import AlarmRow, ChannelRow, EventRow, Head, Report
 from monitor.report.picture import picture_svg
@@ -293,7 +294,7 @@ def _channels(channels: Sequence[ChannelRow]) -> Iterator[str]:
             _esc(c.name),
             _esc(c.role.replace("_", " ")),
             *(
-                _esc(figure(v, c.unit)) if v is not None else _EMPTY
+                _esc(figure(v, c.unit, PLACES.get(c.unit))) if v is not None else _EMPTY
                 for v in (c.low, c.high, c.last)
             ),
             _esc(c.state) or _EMPTY,

@@ -71,7 +71,7 @@ def test_nothing_agreed_is_nothing_missed() -> None:
         (Heartbeat(), False),
         (NoticeSent("phone", "Still watching", True), False),
         (Gap("recorder-stopped", 90.0, 100.0), False),
-        (StopRequested("the rehearsal is over"), False),
+        (StopRequested("the rehearsal's end"), False),
     ],
 )
 def test_what_counts_as_a_sign(body: Body, counts: bool) -> None:

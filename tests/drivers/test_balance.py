@@ -140,7 +140,7 @@ def test_a_tare_that_the_scale_refuses_is_told(line):
     (item,) = fed(line + b"\r\n")
 
     assert isinstance(item, BadInput)
-    assert "refused by the scale" in item.text
+    assert "refused by the balance" in item.text
 
 
 @pytest.mark.parametrize(
