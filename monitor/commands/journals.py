@@ -67,24 +67,30 @@ def replay(arguments: argparse.Namespace) -> int:
     from monitor.analysis.fold import line_json
     from monitor.dashboard.plain import plain_line
 
+    is_answered, why_not = arguments.hold_C is None, "the journal has no such line"
     with open_reader(arguments.journal) as reader:
         for line in folded(reader, arguments.every):
-            looked = {} if arguments.hold_C is None else _held(line, arguments.hold_C)
+            looked: dict[str, Any] = {}
+            if arguments.hold_C is not None:
+                looked, why_not = _held(line, arguments.hold_C)
+                is_answered |= not why_not
             if arguments.json:
                 print(line_json({**line, **looked}))
             else:
                 say("; ".join([plain_line(line), *_held_words(looked)]))
+    if not is_answered:
+        note(f"--hold-C {arguments.hold_C:g}: no line has an answer; of the last: {why_not}")
     return 0
 
 
-def _held(line: dict[str, Any], hold_C: float) -> dict[str, Any]:
-    """`what_if` beside a line; null where there is no answer."""
+def _held(line: dict[str, Any], hold_C: float) -> tuple[dict[str, Any], str]:
+    """`what_if` beside a line; where there is no answer null, and why."""
     from monitor.analysis.what_if import WhatIfError, what_if
 
     try:
-        return {"what_if": what_if(line, hold_C)}
-    except WhatIfError:
-        return {"what_if": None}
+        return {"what_if": what_if(line, hold_C)}, ""
+    except WhatIfError as error:
+        return {"what_if": None}, str(error)
 
 
 def _held_words(looked: Mapping[str, Any]) -> list[str]:

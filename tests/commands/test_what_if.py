@@ -83,3 +83,12 @@ def test_a_timed_hold_has_no_kinetics_to_ask(call: Call, journal: Path) -> None:
     answer = call("watch", journal, "--hold-C", 215)
     assert answer.code == 2
     assert "complete" in answer.err
+
+
+def test_replay_says_why_no_line_had_an_answer(call: Call, running: Path) -> None:
+    answer = call("replay", running, "--hold-C", 5000, "--every", 600, "--json")
+    assert answer.code == 0
+    assert {json.loads(text)["what_if"] for text in answer.out.splitlines()} == {None}
+    assert answer.err.startswith("--hold-C 5000: no line has an answer")
+    assert "expected" in answer.err
+    assert call("replay", running, "--hold-C", 215, "--every", 600, "--json").err == ""
