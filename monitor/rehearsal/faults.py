@@ -71,7 +71,7 @@ _TABLE = (
     ("stalled", "the hold is 45 K too cold: what is left would take days"),
     ("off-profile", "the controller runs 25 K below the profile"),
     ("channel-frozen", "the pot's channel repeats its last value"),
-    ("probe-open", "the head's probe breaks: no number any more"),
+    ("probe-open", "the head's probe breaks: no number any more (/short: the pot's leads touch)"),
     ("bad-values", "the temperature board garbles its lines for five minutes"),
     ("unit-changed", "the temperature board begins to speak in degrees Fahrenheit"),
     ("channels-disagree", "a hose holds the pot's balance: two fifths of any change (/drift too)"),
@@ -136,7 +136,11 @@ _FOLLOWS: Mapping[str, frozenset[str]] = {
 """Water drawn into a hot flask flashes, and the steam warms the coolant. A leak that takes two
 thirds of the gas is a stall to who sees the outlet alone; a pocket held back is one in truth."""
 
-_WAYS = {"suck-back": ("steam", "gas", "absorption"), "channels-disagree": ("drift",)}
+_WAYS = {
+    "suck-back": ("steam", "gas", "absorption"),
+    "channels-disagree": ("drift",),
+    "probe-open": ("short",),
+}
 """Drift: a second probe in the pot (instruments: twins) says half a kelvin less each minute."""
 
 FAULTS: Mapping[str, FaultInfo] = {

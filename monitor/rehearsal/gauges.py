@@ -209,13 +209,15 @@ class Gauges:
             values,
             fahrenheit=board and faults.on("unit-changed", now_s),
             garbled=board and faults.on("bad-values", now_s, 300.0) and rng.random() < 0.8,
-            cold_junction_C=round(seen["ambient_temperature"] + _TERMINALS_WARMER_K, 2),
+            cold_junction_C=round(self._terminals_C(), 2),
         )
 
     def _gauge(
         self, gauge: Gauge, truth: float, rng: Random, dt_s: float, *, on_board: bool
     ) -> Reading:
         noise = rng.gauss(0.0, gauge.noise) if gauge.noise else 0.0
+        if gauge.name == "pot" and self._leads_touch():
+            truth = self._terminals_C() - self._offset[gauge.name]
         if gauge.role in self._counted:
             return self._count(gauge, truth, dt_s)
         if gauge.role in _TARE_G:
@@ -230,12 +232,21 @@ class Gauges:
 
     def _shown(self, gauge: Gauge, value: float) -> Reading:
         now_s, faults = self._world.now_s, self._world.faults
-        if gauge.name == "head" and faults.on("probe-open", now_s):
+        breaks = faults.on("probe-open", now_s) and not faults.way("probe-open")
+        if gauge.name == "head" and breaks:
             return Reading(gauge.name, None, Quality.OPEN)
         reading = Reading(gauge.name, value)
         if gauge.name == "pot" and faults.on("channel-frozen", now_s):
             return self._frozen.setdefault("pot", reading)
         return reading
+
+    def _leads_touch(self) -> bool:
+        faults = self._world.faults
+        return faults.way("probe-open") == "short" and faults.on("probe-open", self._world.now_s)
+
+    def _terminals_C(self) -> float:
+        """The cold junction's temperature. [degC]"""
+        return self._world.heating.makeup.ambient_C + _TERMINALS_WARMER_K
 
     def _drifted_K(self) -> float:
         """By how much the second probe says too little, more from minute to minute."""

@@ -316,3 +316,13 @@ def test_a_drift_of_a_probe_that_is_not_there_is_refused():
     refuse_unheard(faults, BENCHES["twins"])
     with pytest.raises(FaultError, match="--instruments twins"):
         refuse_unheard(faults, BENCHES["usual"])
+
+
+def test_leads_that_touch_read_the_terminals_and_the_head_goes_on():
+    run = Rehearsal(parse_plan(BUNDLED_TEXT), 1, ["probe-open/short@1min"])
+    run.advance(1500.0)
+    seen = {r.channel: r for spoken in run.say() for r in spoken.values}
+
+    assert run.world.heating.probe_C > 60.0
+    assert seen["pot"].value == pytest.approx(seen["room"].value + 4.0, abs=0.5)
+    assert seen["head"].quality is Quality.GOOD
