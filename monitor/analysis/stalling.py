@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Band, Estimate, Evidence
 from monitor.analysis.verdict_state import Verdict, kinds_now
@@ -53,8 +55,8 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate) -> None:
     if verdict.stands:
         beyond = max(beyond, estimate.p_beyond_patience_frozen)
     limit = sure if verdict.beyond_since_s is None else _STILL * sure
-    goes_on = _as_planned(view) or _climbs_back(verdict, view) or _comes_fast(view, estimate)
-    if beyond < limit or goes_on:
+    goes_on = _as_planned(view) or _climbs_back(verdict, view) or _holds_on(view)
+    if beyond < limit or goes_on or _comes_fast(view, estimate):
         verdict.beyond_since_s = None
     elif verdict.beyond_since_s is None:
         verdict.beyond_since_s = now
@@ -72,6 +74,24 @@ def _climbs_back(verdict: Verdict, view: View) -> bool:
     late = bins.mean[bins.at_s > view.now_s - LEFT_S]
     least_K = _CLIMBS_K if verdict.word != "stalled" else 2.0 * _CLIMBS_K
     return late.size > 0 and float(late[-1] - late.min()) > least_K
+
+
+def _holds_on(view: View) -> bool:
+    """Whether a pot that the plan has gone on without is still on one of its holds but the last.
+
+    A programme may hold for longer than its plan; up to twice as long that is only late.
+    """
+    heating, pot, plan = view.heating, view.live("pot_temperature"), view.setting.plan
+    if heating.follows or pot is None:
+        return False
+    bins = view.bins.channel(pot.name)
+    for segment in plan.profile[:-1]:
+        away = np.flatnonzero(np.abs(bins.mean - segment.to_C) > 0.5 * plan.limits.profile_band_K)
+        since = int(away[-1]) + 1 if away.size else 0
+        if since < len(bins):
+            stood_s = view.now_s - float(bins.at_s[since])
+            return stood_s <= 2.0 * 60.0 * segment.hold_min
+    return False
 
 
 def _comes_fast(view: View, estimate: Estimate) -> bool:
@@ -148,9 +168,16 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
 
 
 def _most_seen(evidence: Evidence, now_s: float) -> Band | None:
-    """The rate by the channel that shows most: what one still shows has not stopped."""
+    """The rate by the channel that shows most: what one still shows has not stopped.
+
+    But a receiver goes on gaining from what hangs in the train: it counts where it is needed.
+    """
     fresh = [channel for channel in evidence.channels if now_s - channel.last_s <= _FRESH_S]
-    rates = [channel.rate for channel in fresh if channel.rate is not None]
+    rated = [channel for channel in fresh if channel.rate is not None]
+    at_once = [channel for channel in rated if channel.kind != "caught"]
+    if len({channel.kind for channel in at_once}) >= 2:
+        rated = at_once
+    rates = [channel.rate for channel in rated if channel.rate is not None]
     return max(rates, key=lambda rate: rate.p50, default=evidence.rate_seen)
 
 

@@ -11,12 +11,15 @@ from monitor.analysis.bins import BinStore
 from monitor.analysis.channels import ChannelState
 from monitor.analysis.conditions import Findings, Judged
 from monitor.analysis.coolant import CoolantView
+from monitor.analysis.diagnosis.course import RULES
+from monitor.analysis.diagnosis.rules import judge
 from monitor.analysis.estimate import Band, ChannelEvidence, Estimate, Evidence, RemainingBand
 from monitor.analysis.expected import Heating
 from monitor.analysis.setting import setting_of
 from monitor.analysis.verdict import decide
 from monitor.analysis.verdict_state import Said, Verdict
 from monitor.analysis.view import Happened, View
+from monitor.plan.model import ProfileSegment
 from tests.analysis.runs import RIG, STEP_PLAN
 
 SETTING = setting_of(STEP_PLAN, RIG, 7)
@@ -73,6 +76,8 @@ CRAWLS = replace(
 )
 """Half left, and a slow hour's gas to come for many hours."""
 
+TWO_HOLDS = (ProfileSegment("up", 120.0, 4.0, 20.0), ProfileSegment("on", 200.0, 2.0, 60.0))
+
 
 class Bench:
     """A bench on its last hold, ticked once a minute with estimates of our choice."""
@@ -82,7 +87,7 @@ class Bench:
         self.verdict, self.findings = Verdict(), Findings()
         self.now_s = 6000.0
         self.memory: dict[str, float] = {}
-        self.bins = BinStore()
+        self.bins, self.setting = BinStore(), SETTING
         self.heating = Heating(start_C=20.0, began_s=0.0, late_known=True, off_K=0.0)
 
     def minute(self, estimate: Estimate, silent: frozenset[str] = frozenset()) -> Said:
@@ -100,7 +105,7 @@ class Bench:
         """This moment."""
         return View(
             now_s=self.now_s,
-            setting=SETTING,
+            setting=self.setting,
             by_role={role: [state] for role, state in self.states.items()},
             channels=self.states,
             heating=self.heating,
@@ -247,6 +252,75 @@ def test_what_one_channel_still_shows_has_not_stopped() -> None:
         ),
     )
     assert "stalled" not in bench.minutes(10, replace(GOING_ON, evidence=hidden))
+
+
+@pytest.mark.parametrize(
+    ("pot_C", "stood_min", "is_stalled"),
+    [
+        (121.0, 28, False),  # a hold of 20 min that goes on for longer: late
+        (121.0, 50, True),  # more than twice as long: it may as well go no further
+        (135.0, 28, True),  # on no hold of the plan
+        (200.0, 28, True),  # on the last one nothing hotter is ahead
+    ],
+)
+def test_a_hold_that_goes_on_is_late_until_twice_its_time(
+    pot_C: float, stood_min: int, is_stalled: bool
+) -> None:
+    """The plan has gone on to 200 degC, and at the temperature of now it takes days."""
+    bench = Bench()
+    bench.setting = replace(SETTING, plan=replace(SETTING.plan, profile=TWO_HOLDS))
+    bench.heating = replace(bench.heating, off_K=-25.0, follows=False, left_s=5000.0)
+    far = replace(CRAWLS, p_beyond_patience=1.0, p_beyond_patience_frozen=1.0)
+    for minute in range(-stood_min, 0):
+        at_s = bench.now_s + 60.0 * minute + 30.0
+        bench.bins.add("pot_temperature", "pot_temperature", at_s, pot_C, Quality.GOOD)
+    bench.bins.close_until(bench.now_s)
+    assert (bench.minutes(8, far)[-1] == "stalled") is is_stalled
+
+
+@pytest.mark.parametrize(("bubbles_go_on", "is_stalled"), [(False, True), (True, False)])
+def test_what_hangs_in_the_train_is_no_evolution(bubbles_go_on: bool, is_stalled: bool) -> None:
+    """A crust: pot and bubbles stop, and the receiver gains for minutes from what is on its way."""
+    bench = Bench(("pot_temperature", "pot_mass", "bubble_count", "receiver_mass"))
+    bench.minutes(20, GOING_ON)
+    scale, bubbles = both()
+    little = Band(0.01, 0.02, 0.03)
+    fell = replace(
+        GOING_ON.evidence,
+        kinds=("caught", "gas", "mass"),
+        channels=(
+            replace(scale, rate=little),
+            replace(bubbles, rate=Band(0.8, 0.95, 1.1) if bubbles_go_on else little),
+            ChannelEvidence("receiver", "caught", 1.0, 0.5, (), 9e9, Band(0.3, 0.5, 0.7)),
+        ),
+    )
+    words = bench.minutes(4, replace(GOING_ON, evidence=fell))
+    assert (words[-1] == "stalled") is is_stalled
+
+
+@pytest.mark.parametrize(
+    ("pot_C", "asked", "off_K", "is_off"),
+    [
+        (196.0, 0.0, -3.0, False),  # overshot the hold of 190 degC and rests, a little late
+        (196.0, 20.0, -3.0, True),  # asked for, and not given
+        (189.0, 0.0, -3.0, False),  # its own probe may say more
+        (185.0, 0.0, -3.0, True),  # below its hold
+        (196.0, 0.0, -20.0, True),  # far behind the plan
+        (186.0, 0.0, 2.0, False),  # above its course
+    ],
+)
+def test_a_controller_rests_on_a_hold_that_it_overshot(
+    pot_C: float, asked: float, off_K: float, is_off: bool
+) -> None:
+    """By power and demand; the plan may be on its next ramp while the pot still is on the hold."""
+    said = {"pot_temperature": pot_C, "heater_power": 0.0, "heater_demand": asked}
+    bench = Bench(tuple(said))
+    for role, state in bench.states.items():
+        state.take(bench.now_s, Reading(role, said[role]))
+    bench.memory.update({"power-seen": 1.0, "most-power": 300.0})
+    bench.heating = replace(bench.heating, off_K=off_K)
+    found, _, _ = judge(RULES, bench.view(GOING_ON))
+    assert ("heater-off" in {one.name for one in found}) is is_off
 
 
 def test_gas_after_complete_takes_it_back_between_estimates() -> None:

@@ -16,6 +16,8 @@ __all__ = ["RULES"]
 _OFF_PROFILE_S = 300.0
 _FALLS_S, _FALL_K, _OVERSHOT_K = 900.0, 8.0, 4.0
 _HEATER_OFF_S = 60.0
+_MISSES_K = 4.0
+"""A controller's own probe and set point are off the pot's by less, or by not much more."""
 
 
 def _running(view: View) -> bool:
@@ -98,8 +100,19 @@ def _gone(view: View) -> float:
 
 
 def _off_by_plan(view: View) -> bool:
-    """A controller rests while the pot is above what it is set to."""
-    return view.heating.off_K is not None and view.heating.off_K > 0.0
+    """A controller rests while the pot is above what it is set to: by the plan of now, or one late.
+
+    A pot that overshot a hold may rest on it for longer than the plan thinks.
+    """
+    plan, pot_C, off_K = view.setting.plan, view.value("pot_temperature"), view.heating.off_K
+    if off_K is None or off_K > 0.0 or pot_C is None:
+        return off_K is not None and off_K > 0.0
+    asked = view.live("heater_demand")
+    if off_K < -plan.limits.profile_band_K or (asked is not None and (asked.value or 0.0) > 1.0):
+        return False
+    miss_K = 0.0 if asked is None else _MISSES_K
+    holds = (s.to_C for s in plan.profile if s.hold_min > 0.0)
+    return any(-miss_K < pot_C - to_C < plan.limits.profile_band_K for to_C in holds)
 
 
 def _heater_off_by_mantle(view: View) -> Iterator[Judged]:
@@ -112,7 +125,7 @@ def _heater_off_by_mantle(view: View) -> Iterator[Judged]:
         return
     falls = 60.0 * slope < (-1.0 if mantle is not None else -0.7)
     colder = _apart_K(mantle, pot) < 5.0  # else the pot may merely need less than before
-    below = view.heating.off_K is not None and view.heating.off_K < -4.0
+    below = view.heating.off_K is not None and view.heating.off_K < -_MISSES_K
     if dead_band(view, "mantle-falls", falls and (below or colder), 60.0 * slope < -0.2):
         why = f"{probe.name} falls by {-60.0 * slope:.1f} K/min, to {probe.value:.0f} degC"
         yield Judged("heater-off", why, probe.name, on_delay_s=120.0)
