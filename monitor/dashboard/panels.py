@@ -153,18 +153,19 @@ def sensor_rows(sensors: Sequence[Sensor], cells: int, most: int) -> list[Row]:
     """Channels with value, age and state; those in trouble first where not all have room."""
     fits = len(sensors) <= most
     shown = list(sensors) if fits else trouble_first(sensors)[: max(0, most - 1)]
-    name_cells = max(6, cells - 24)
-    rows = [_sensor_row(sensor, name_cells, cells) for sensor in shown]
+    value_cells = max([9, *(cell_len(sensor.value) for sensor in shown)])
+    name_cells = max(6, cells - 15 - value_cells)
+    rows = [_sensor_row(sensor, name_cells, value_cells, cells) for sensor in shown]
     if not fits and most > 0:
         rows.append(((f" and {len(sensors) - len(shown)} more: [i]", "dim"),))
     return rows
 
 
-def _sensor_row(sensor: Sensor, name_cells: int, cells: int) -> Row:
+def _sensor_row(sensor: Sensor, name_cells: int, value_cells: int, cells: int) -> Row:
     name = clip(sensor.name, name_cells)
     row: Row = (
         (f"{_LEVEL_SHAPES[sensor.level]}{name:<{name_cells}}", sensor.level),
-        (f"{sensor.value:>9}", "strong" if not sensor.level else sensor.level),
+        (f"{sensor.value:>{value_cells}}", "strong" if not sensor.level else sensor.level),
         (f" {sensor.age:>4} ", "dim"),
         (sensor.state, sensor.level or "dim"),
     )

@@ -12,10 +12,10 @@ from monitor.analysis.conditions import CLASSES
 from monitor.dashboard.alarming import action_rows, action_words, alarm_view, alarms
 from monitor.dashboard.facts import Channel, Facts, facts_of
 from monitor.dashboard.figures import figures
-from monitor.dashboard.panels import NOT_SAFETY, alarm_rows, footer_row
+from monitor.dashboard.panels import NOT_SAFETY, alarm_rows, footer_row, sensor_rows
 from monitor.dashboard.plain import plain_line
 from monitor.dashboard.rows import row_text
-from monitor.dashboard.sensors import Heard, sensor_view, trouble_first
+from monitor.dashboard.sensors import Heard, Sensor, sensor_view, trouble_first
 from monitor.dashboard.view import view_of
 from monitor.dashboard.words import clean, clip, wrap
 from monitor.wording.advice import ADVICE, MEDICAL
@@ -254,6 +254,17 @@ def test_evidence_says_what_was_found_and_what_is_needed():
         "conversion: 97 %; needed: 99 %; fails",
         "what is left: not known; cannot tell",
     )
+
+
+@pytest.mark.parametrize("cells", [35, 50])
+def test_values_of_channels_stand_in_one_column_however_long_they_are(cells):
+    values = ("20.1 °C", "395 mL/min", "12345 mL/min")
+    shown_sensors = [Sensor(f"coolant_flow_{n}", v, "3 s", "ok") for n, v in enumerate(values)]
+    rows = [row_text(row) for row in sensor_rows(shown_sensors, cells, 5)]
+    ends = {row.index(value) + len(value) for row, value in zip(rows, values, strict=True)}
+    assert len(ends) == 1
+    assert all(" " + value in row for row, value in zip(rows[:2], values[:2], strict=True))
+    assert all(row.rstrip().endswith("ok") for row in rows)
 
 
 def test_the_most_urgent_unseen_alarm_stands_first():
