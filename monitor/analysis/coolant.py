@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from monitor.analysis.channels import ChannelState
+from monitor.analysis.channels import ChannelState, since
 from monitor.analysis.estimate import Estimate
 from monitor.analysis.setting import Setting
 
@@ -61,12 +61,14 @@ def drift_per_s(state: ChannelState, now_s: float) -> float | None:
     None with less than 2 min of them. One draught or one handful of ice does not sway it.
     """
     sums: dict[int, list[float]] = {}
-    for at, value in state.recent:
-        if at >= now_s - _WINDOW_S:
-            cell = sums.setdefault(int(at // _BLOCK_S), [0.0, 0.0, 0.0])
-            cell[0] += at
-            cell[1] += value
-            cell[2] += 1.0
+    for at, value in since(state.recent, now_s - _WINDOW_S):
+        block = int(at // _BLOCK_S)
+        cell = sums.get(block)
+        if cell is None:
+            cell = sums[block] = [0.0, 0.0, 0.0]
+        cell[0] += at
+        cell[1] += value
+        cell[2] += 1.0
     means = [(t / n, v / n) for t, v, n in sums.values()]
     if len(means) < 4:
         return None
@@ -86,7 +88,9 @@ def view_coolant(
     live = [c for c in coolant if c.is_live(now_s) and c.value is not None]
     if not live:
         return CoolantView(limit)
-    warmest = max(live, key=lambda c: c.value if c.value is not None else -math.inf)
+    warmest = live[0]
+    if len(live) > 1:
+        warmest = max(live, key=lambda c: c.value if c.value is not None else -math.inf)
     value = warmest.value
     assert value is not None
     drift = drift_per_s(warmest, now_s) if with_drift else None

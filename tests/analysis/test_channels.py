@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections import deque
 
 import numpy as np
 import pytest
@@ -13,8 +14,16 @@ from hypothesis import strategies as st
 from drivers.current_loop import Loops
 from drivers.protocol import ChannelSetup, Values
 from drivers.reading import Quality, Reading
-from monitor.analysis.channels import ChannelState, ne107_state, slope_per_s
+from monitor.analysis.channels import (
+    ChannelState,
+    between,
+    late_rate,
+    ne107_state,
+    since,
+    slope_per_s,
+)
 from monitor.analysis.codec import from_data, to_data
+from monitor.analysis.diagnosis.outlet import last_count_s, rate_between
 
 
 def counted(raw: list[float], ceiling: float | None = None) -> list[float]:
@@ -145,3 +154,32 @@ def test_codec_keeps_every_bit(readings: list[tuple[float, float | None, Quality
     for at, value, quality in sorted(readings, key=lambda r: r[0]):
         state.take(at, Reading("t", value, quality))
     assert from_data(ChannelState, json.loads(json.dumps(to_data(state)))) == state
+
+
+_TIMES = st.lists(st.integers(0, 60), unique=True, max_size=40).map(sorted)
+
+
+@settings(max_examples=100, deadline=None)
+@given(_TIMES, st.integers(-5, 65), st.integers(-5, 65), st.data())
+def test_a_search_finds_what_a_pass_over_all_points_finds(
+    times: list[int], from_s: int, until_s: int, data: st.DataObject
+) -> None:
+    """Windows, rates by their ends and the last count: against the plain definition of each."""
+    gains = data.draw(st.lists(st.integers(0, 2), min_size=len(times), max_size=len(times)))
+    points = [(float(t), float(sum(gains[: n + 1]))) for n, t in enumerate(times)]
+    state = ChannelState.of("b", "bubble_count")
+    state.recent = deque(points)
+    inside = [p for p in points if from_s <= p[0] <= until_s]
+    assert between(state.recent, from_s, until_s) == inside
+    assert since(state.recent, from_s) == [p for p in points if from_s <= p[0]]
+    long = len(inside) >= 3 and inside[-1][0] - inside[0][0] >= 0.5 * (until_s - from_s)
+    rate = (inside[-1][1] - inside[0][1]) / (inside[-1][0] - inside[0][0]) if long else 0.0
+    assert rate_between(state, from_s, until_s) == rate
+    if points:
+        state.value_s, state.value = 61.0, points[-1][1] + data.draw(st.integers(0, 1))
+        below = [t for t, v in points if v < state.value]
+        assert last_count_s(state) == (below[-1] if below else points[0][0])
+        late = [p for p in points if p[0] >= 61.0 - 20.0]
+        by_ends = (state.value - late[0][1]) / (61.0 - late[0][0]) if late else None
+        whole = late and 61.0 - late[0][0] >= 12.0
+        assert late_rate(state, 61.0, 20.0) == (by_ends if whole else None)

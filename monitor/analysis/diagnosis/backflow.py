@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 
-from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
+from monitor.analysis.channels import ChannelState, late_rate, since, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.outlet import last_count_s, outlet
 from monitor.analysis.diagnosis.rules import Rule, dead_band
@@ -76,7 +76,7 @@ def steady_rise(
     balance: ChannelState, now_s: float, sign: float = 1.0, window_s: float = 30.0
 ) -> bool:
     """Risen (or fallen, `sign` -1) from point to point over the window: no step by hand."""
-    values = [sign * v for t, v in balance.recent if t >= now_s - window_s]
+    values = [sign * v for _, v in since(balance.recent, now_s - window_s)]
     rises = [b - a for a, b in itertools.pairwise(values)]
     slack = 3.0 * balance.noise()
     return len(rises) >= 3 and max(rises) < 0.6 * sum(rises) and min(rises) >= -slack

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import itertools
 import math
+from bisect import bisect_left
 from collections import deque
 
-from monitor.analysis.channels import ChannelState
+from monitor.analysis.channels import ChannelState, places_between
 from monitor.analysis.view import View
 
 __all__ = ["last_count_s", "outlet", "rate_between", "summed"]
@@ -54,16 +55,23 @@ def summed(meter: ChannelState) -> ChannelState:
 
 def last_count_s(gas: ChannelState) -> float:
     """When the count last grew, as far as the recent past tells. [s]"""
-    last = gas.value
-    for t, v in reversed(gas.recent):
-        if last is not None and v < last:
-            return t
-    return gas.recent[0][0] if gas.recent else gas.value_s
+    last, recent = gas.value, gas.recent
+    if not recent:
+        return gas.value_s
+    if last is None:
+        return recent[0][0]
+    # A count never falls, so that the points below the last number come first.
+    return recent[max(bisect_left(recent, last, key=_count_of) - 1, 0)][0]
+
+
+def _count_of(point: tuple[float, float]) -> float:
+    return point[1]
 
 
 def rate_between(gas: ChannelState, from_s: float, until_s: float) -> float:
     """Counts a second in that part of the recent past; 0 where too little of it is kept."""
-    points = [p for p in gas.recent if from_s <= p[0] <= until_s]
-    if len(points) < 3 or points[-1][0] - points[0][0] < 0.5 * (until_s - from_s):
+    begin, end = places_between(gas.recent, from_s, until_s)
+    if end - begin < 3:
         return 0.0
-    return (points[-1][1] - points[0][1]) / (points[-1][0] - points[0][0])
+    (t0, first), (t1, last) = gas.recent[begin], gas.recent[end - 1]
+    return 0.0 if t1 - t0 < 0.5 * (until_s - from_s) else (last - first) / (t1 - t0)

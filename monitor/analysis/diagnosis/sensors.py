@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from drivers.reading import Quality
-from monitor.analysis.channels import ChannelState
+from monitor.analysis.channels import ChannelState, since
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule
 from monitor.analysis.view import View
@@ -34,7 +34,9 @@ def _silent(view: View) -> Iterator[Judged]:
         if state.heard == 0:
             if view.now_s > _STARTING_S:
                 yield Judged("channel-silent", "it has said nothing yet", state.name, 0.0)
-        elif _silence_s(state, view) > max(state.silent_after_s(), _NEVER_SILENT_S):
+            continue
+        silence_s = _silence_s(state, view)
+        if silence_s > _NEVER_SILENT_S and silence_s > state.silent_after_s():
             silent.setdefault(state.instrument, []).append(state)
     for instrument, states in silent.items():
         heard = [s for s in view.channels.values() if s.instrument == instrument and s.heard]
@@ -167,7 +169,7 @@ def _saturated(view: View) -> Iterator[Judged]:
 
 
 def _late_rate(state: ChannelState, now_s: float) -> float | None:
-    earlier = [(t, v) for t, v in state.recent if now_s - 30.0 <= t]
+    earlier = since(state.recent, now_s - 30.0)
     if len(earlier) < 3 or earlier[-1][0] - earlier[0][0] < 10.0:
         return None
     return (earlier[-1][1] - earlier[0][1]) / (earlier[-1][0] - earlier[0][0])

@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from monitor.analysis.channels import ChannelState, late_rate
+from monitor.analysis.channels import ChannelState, between, late_rate, since
 from monitor.analysis.diagnosis.outlet import last_count_s, outlet, rate_between
 from monitor.analysis.view import View
 
@@ -137,8 +137,11 @@ def _freed_K(view: View, since_s: float) -> float | None:
     if pot is None:
         return None
     course = _line_through(pot, since_s)
-    late = [v for t, v in pot.recent if t > view.now_s - _LATE_S]
-    if course is None or len(late) < 2:
+    if course is None:
+        return None
+    begin_s = view.now_s - _LATE_S
+    late = [v for t, v in since(pot.recent, begin_s) if t > begin_s]
+    if len(late) < 2:
         return None
     level, slope = course
     lasts_s = view.now_s - 0.5 * _LATE_S - since_s
@@ -154,7 +157,7 @@ def _freed_K(view: View, since_s: float) -> float | None:
 
 def _line_through(state: ChannelState, until_s: float) -> tuple[float, float] | None:
     """(level at `until_s`, slope a second) of the minute before; None with too little."""
-    points = [(t - until_s, v) for t, v in state.recent if until_s - _BEFORE_S <= t <= until_s]
+    points = [(t - until_s, v) for t, v in between(state.recent, until_s - _BEFORE_S, until_s)]
     if len(points) < 6 or points[-1][0] - points[0][0] < 0.5 * _BEFORE_S:
         return None
     return _fit(points)
@@ -181,9 +184,11 @@ def _catch_gains(view: View, since_s: float) -> bool | None:
     catch = view.live("receiver_mass")
     if catch is None or view.now_s - catch.jump_s < 300.0:
         return None
-    before = [(t, v) for t, v in catch.recent if since_s - 120.0 <= t <= since_s]
+    before = between(catch.recent, since_s - 120.0, since_s)
+    if len(before) < 6:
+        return None
     gained = late_rate(catch, view.now_s, max(view.now_s - since_s, 8.0))
-    if len(before) < 6 or gained is None:
+    if gained is None:
         return None
     _, usual = _fit(before)
     if usual * (view.now_s - since_s) < 6.0 * catch.noise() + 0.02:

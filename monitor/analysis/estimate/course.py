@@ -7,13 +7,14 @@ A step that nothing limits needs no loop over time, so loops run only where supp
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis.estimate.layout import Kinetics, Layout
-from monitor.analysis.estimate.shapes import Shape, conversion
+from monitor.analysis.estimate.shapes import Shape, conversion, converter
 
 __all__ = ["Course", "rate_integrals", "run_course"]
 
@@ -50,8 +51,11 @@ def rate_integrals(
         temp_C, slope_K_s = temp_C[:, None], slope_K_s[:, None]
     kelvin = temp_C + 273.15 + slope_K_s * kin.lag_s
     inverse = 1.0 / np.maximum(kelvin, 150.0)
-    exponent = kin.ln_a - kin.e_over_r * inverse[:, :, None]
-    k_dt = np.exp(np.minimum(exponent, 20.0)) * width_s[:, None, None]
+    k_dt = kin.e_over_r * inverse[:, :, None]
+    np.subtract(kin.ln_a, k_dt, out=k_dt)  # in place: the arrays are large
+    np.minimum(k_dt, 20.0, out=k_dt)
+    np.exp(k_dt, out=k_dt)
+    k_dt *= width_s[:, None, None]
     return np.asarray(np.add.reduceat(k_dt, first, axis=0))
 
 
@@ -100,29 +104,35 @@ def _share(
 def _limited(k_dt: _Array, supplied: _Array, shape: Shape, begin: _Array) -> _Array:
     """Kinetic integral (cells + 1, sets) of a step that can react only what is supplied."""
     free = np.concatenate([begin[None], begin + np.cumsum(k_dt, axis=0)])
-    begun = conversion(free, shape).max(axis=1) > _BEGUN
+    converted = converter(shape)
+    begun = converted(free).max(axis=1) > _BEGUN
     short = supplied.min(axis=1) < 1.0 - _SHORT
     first = max(int(np.argmax(begun)) - 1, 0) if begun.any() else k_dt.shape[0]
     last = int(np.flatnonzero(short)[-1]) if short.any() else -1
     if last < first:
         return np.asarray(free)
     g = free.copy()
-    now, alpha = g[first], conversion(g[first], shape)
+    now, alpha = g[first], converted(g[first])
     until = min(last + 1, k_dt.shape[0])
     for j in range(first, until):
-        now, alpha = _advance(now, alpha, k_dt[j], supplied[j], supplied[j + 1], shape)
+        now, alpha = _advance(now, alpha, k_dt[j], supplied[j], supplied[j + 1], converted)
         g[j + 1] = now
     g[until + 1 :] = g[until] + np.cumsum(k_dt[until:], axis=0)
     return g
 
 
 def _advance(
-    g: _Array, alpha: _Array, k_dt: _Array, before: _Array, after: _Array, shape: Shape
+    g: _Array,
+    alpha: _Array,
+    k_dt: _Array,
+    before: _Array,
+    after: _Array,
+    converted: Callable[[_Array], _Array],
 ) -> tuple[_Array, _Array]:
     """One cell: never beyond what is supplied at its end, however fast the step by itself."""
     there = np.minimum(np.maximum(0.5 * (before + after) - alpha, 0.0) / (1.0 - alpha + 1e-12), 1.0)
     step = k_dt * there
-    then = conversion(g + step, shape)
+    then = converted(g + step)
     beyond = then > after
     if beyond.any():
         part = np.clip((after - alpha) / np.maximum(then - alpha, 1e-15), 0.0, 1.0)

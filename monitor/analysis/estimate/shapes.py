@@ -14,12 +14,22 @@ is our own observation, tested against each.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FAMILIES", "Family", "Shape", "conversion", "exponents", "integral_at", "shape_of"]
+__all__ = [
+    "FAMILIES",
+    "Family",
+    "Shape",
+    "conversion",
+    "converter",
+    "exponents",
+    "integral_at",
+    "shape_of",
+]
 
 _Array = NDArray[np.float64]
 
@@ -67,31 +77,55 @@ class Shape:
         return Shape(self.a[index], self.n[index], self.w[index], self.r[index], self.plain)
 
 
-def _one(g: _Array, a: _Array, n: _Array) -> _Array:
-    m = n - 1.0
-    m = np.where(np.abs(m) < 1e-6, 1e-6, m)
-    u = np.exp(a * np.log(np.maximum(g, 1e-300)))
+def _one(g: _Array, a: _Array, m: _Array) -> _Array:
+    """Conversion at g; `m`: the order less one. In place, since the arrays may be large."""
+    u = np.maximum(g, 1e-300)
+    np.log(u, out=u)
+    u *= a
+    np.exp(u, out=u)
+    u *= m
     # Below first order the reactant is used up at a finite g; from there on alpha stays at 1.
-    return np.asarray(-np.expm1(-np.log1p(np.maximum(m * u, -1.0 + 1e-15)) / m))
+    np.maximum(u, -1.0 + 1e-15, out=u)
+    np.log1p(u, out=u)
+    np.negative(u, out=u)
+    u /= m
+    np.expm1(u, out=u)
+    return np.negative(u, out=u)
 
 
 def conversion(g: _Array, shape: Shape) -> _Array:
     """Conversion, 0..1, for a kinetic integral g >= 0 (..., sets), shapes (sets,)."""
+    return converter(shape)(g)
+
+
+def converter(shape: Shape) -> Callable[[_Array], _Array]:
+    """`conversion` for one shape and many g: what depends on the shape alone is worked out once."""
     if shape.plain:
-        return np.asarray(-np.expm1(-g))
-    alpha = _one(g, shape.a, shape.n)
-    if shape.w.any():
-        mixed = np.flatnonzero(shape.w)
-        part = shape.rows(mixed)
-        second = _one(g[..., mixed] * part.r, part.a, part.n)
-        alpha[..., mixed] += part.w * (second - alpha[..., mixed])
-    return alpha
+        return lambda g: np.asarray(-np.expm1(-g))
+    mixed = np.flatnonzero(shape.w)
+    part = shape.rows(mixed)
+    m, m_part = _m(shape.n), _m(part.n)
+
+    def of(g: _Array) -> _Array:
+        alpha = _one(g, shape.a, m)
+        if mixed.size:
+            second = _one(g[..., mixed] * part.r, part.a, m_part)
+            alpha[..., mixed] += part.w * (second - alpha[..., mixed])
+        return alpha
+
+    return of
+
+
+def _m(n: _Array) -> _Array:
+    """The order less one, kept away from 0."""
+    m = n - 1.0
+    return np.where(np.abs(m) < 1e-6, 1e-6, m)
 
 
 def integral_at(alpha: float | _Array, shape: Shape) -> _Array:
     """The kinetic integral g (sets,) at which the conversion is `alpha`, 0 < alpha < 1."""
     alpha = np.broadcast_to(np.asarray(alpha, dtype=np.float64), shape.n.shape)
-    m = np.where(np.abs(shape.n - 1.0) < 1e-6, 1e-6, shape.n - 1.0)
+    m = _m(shape.n)
     u = np.expm1(-m * np.log1p(-alpha)) / m
     ln_g = np.log(u) / shape.a
     mixed = np.flatnonzero(shape.w)
@@ -104,11 +138,12 @@ def _mixed_ln_g(alpha: _Array, ln_g: _Array, shape: Shape) -> _Array:
     """Of mixtures, between what either population alone would need: bisection, then a secant."""
     low = ln_g - np.log(np.maximum(shape.r, 1.0))
     high = ln_g - np.log(np.minimum(shape.r, 1.0))
+    converted = converter(shape)
     for _ in range(9):
         middle = 0.5 * (low + high)
-        short = conversion(np.exp(middle), shape) < alpha
+        short = converted(np.exp(middle)) < alpha
         low, high = np.where(short, middle, low), np.where(short, high, middle)
-    below, above = (conversion(np.exp(edge), shape) - alpha for edge in (low, high))
+    below, above = (converted(np.exp(edge)) - alpha for edge in (low, high))
     part = -below / np.maximum(above - below, 1e-15)
     return np.asarray(low + np.clip(part, 0.0, 1.0) * (high - low))
 
