@@ -299,24 +299,28 @@ def test_what_hangs_in_the_train_is_no_evolution(bubbles_go_on: bool, is_stalled
 
 
 @pytest.mark.parametrize(
-    ("pot_C", "asked", "off_K", "is_off"),
+    ("pot_C", "asked", "off_K", "rise_K_per_min", "is_off"),
     [
-        (196.0, 0.0, -3.0, False),  # overshot the hold of 190 degC and rests, a little late
-        (196.0, 20.0, -3.0, True),  # asked for, and not given
-        (189.0, 0.0, -3.0, False),  # its own probe may say more
-        (185.0, 0.0, -3.0, True),  # below its hold
-        (196.0, 0.0, -20.0, True),  # far behind the plan
-        (186.0, 0.0, 2.0, False),  # above its course
+        (196.0, 0.0, -3.0, 0.0, False),  # overshot the hold of 190 degC and rests, a little late
+        (196.0, 20.0, -3.0, 0.0, True),  # asked for, and not given
+        (189.0, 0.0, -3.0, 0.0, False),  # its own probe may say more
+        (185.0, 0.0, -3.0, 0.0, True),  # below its hold
+        (196.0, 0.0, -20.0, 0.0, True),  # far behind the plan
+        (170.0, 0.0, -9.0, 7.0, False),  # climbs by the heat that the mantle holds
+        (170.0, 0.0, -9.0, -2.0, True),
+        (186.0, 0.0, 2.0, 0.0, False),  # above its course
     ],
 )
 def test_a_controller_rests_on_a_hold_that_it_overshot(
-    pot_C: float, asked: float, off_K: float, is_off: bool
+    pot_C: float, asked: float, off_K: float, rise_K_per_min: float, is_off: bool
 ) -> None:
     """By power and demand; the plan may be on its next ramp while the pot still is on the hold."""
     said = {"pot_temperature": pot_C, "heater_power": 0.0, "heater_demand": asked}
     bench = Bench(tuple(said))
-    for role, state in bench.states.items():
-        state.take(bench.now_s, Reading(role, said[role]))
+    for at_s in range(-70, 10, 10):
+        said["pot_temperature"] = pot_C + rise_K_per_min * at_s / 60.0
+        for role, state in bench.states.items():
+            state.take(bench.now_s + at_s, Reading(role, said[role]))
     bench.memory.update({"power-seen": 1.0, "most-power": 300.0})
     bench.heating = replace(bench.heating, off_K=off_K)
     found, _, _ = judge(RULES, bench.view(GOING_ON))

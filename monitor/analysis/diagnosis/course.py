@@ -16,6 +16,7 @@ __all__ = ["RULES"]
 _OFF_PROFILE_S = 300.0
 _FALLS_S, _FALL_K, _OVERSHOT_K = 900.0, 8.0, 4.0
 _HEATER_OFF_S = 60.0
+_CLIMBS_K_PER_MIN = 1.0
 _MISSES_K = 4.0
 """A controller's own probe and set point are off the pot's by less, or by not much more."""
 
@@ -102,14 +103,18 @@ def _gone(view: View) -> float:
 def _off_by_plan(view: View) -> bool:
     """A controller rests while the pot is above what it is set to: by the plan of now, or one late.
 
-    A pot that overshot a hold may rest on it for longer than the plan thinks.
+    A pot that overshot a hold may rest on it for longer than the plan thinks, and one that still
+    climbs fast is on its way there by the heat that the mantle holds.
     """
-    plan, pot_C, off_K = view.setting.plan, view.value("pot_temperature"), view.heating.off_K
-    if off_K is None or off_K > 0.0 or pot_C is None:
+    plan, pot, off_K = view.setting.plan, view.live("pot_temperature"), view.heating.off_K
+    if off_K is None or off_K > 0.0 or pot is None or pot.value is None:
         return off_K is not None and off_K > 0.0
-    asked = view.live("heater_demand")
+    asked, pot_C = view.live("heater_demand"), pot.value
     if off_K < -plan.limits.profile_band_K or (asked is not None and (asked.value or 0.0) > 1.0):
         return False
+    slope = slope_per_s(pot, view.now_s, 60.0)
+    if asked is not None and slope is not None and 60.0 * slope > _CLIMBS_K_PER_MIN:
+        return True
     miss_K = 0.0 if asked is None else _MISSES_K
     holds = (s.to_C for s in plan.profile if s.hold_min > 0.0)
     return any(-miss_K < pot_C - to_C < plan.limits.profile_band_K for to_C in holds)
