@@ -178,3 +178,11 @@ def test_a_late_remark_keeps_the_chain(tmp_path):
     append_entry(path, Mark("note", "weighed out"))
 
     assert verify(path).ok
+
+
+def test_a_folder_is_reported_and_raises_nothing(tmp_path):
+    report = verify(tmp_path)
+    assert not report.ok
+    assert report.entries == 0
+    assert len(report.problems) == 1
+    assert str(tmp_path) in report.problems[0]
