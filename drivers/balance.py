@@ -125,8 +125,9 @@ _USUAL: Final = 3
 def frame_of(line: bytes) -> Frame | None:
     """The frame that a line is, or None where it has none of the five shapes.
 
-    >>> frame_of(b"ST,+00123.45  g")
-    Frame(shape='header', number=123.45, unit='g', quality=<Quality.GOOD: 'good'>)
+    >>> frame = frame_of(b"ST,+00123.45  g")
+    >>> frame.shape, frame.number, frame.unit
+    ('header', 123.45, 'g')
     """
     text = re.sub(" {2,}", " ", line.decode("latin-1")).strip(" \t")
     for shape, pattern in _SHAPES.items():

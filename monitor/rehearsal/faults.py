@@ -166,8 +166,8 @@ def parse_fault(text: str) -> Fault:
     ``NAME/WAY@40min`` where it comes in several ways. Raises FaultError for an unknown name or
     way, or a moment without a unit.
 
-    >>> parse_fault("ice-gone@40min")
-    Fault(name='ice-gone', at_s=2400.0)
+    >>> parse_fault("ice-gone@40min").at_s
+    2400.0
     """
     named, at, moment = text.strip().partition("@")
     name, slash, way = named.partition("/")
