@@ -142,6 +142,9 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
     expected = estimate.evidence.rate_expected
     if seen is None:
         return
+    if verdict.loss_s is None and _at_ceiling(view):  # what it shows is the least that comes
+        verdict.loss_n = 0
+        return
     if verdict.loss_s is not None:
         verdict.back_n = verdict.back_n + 1 if seen.p50 >= 0.5 * verdict.loss_rate else 0
         if verdict.back_n >= _BACK_N:
@@ -165,6 +168,16 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
             f"{100 * max(seen.p50, 0.0):.0f} % of the step an hour seen,"
             f" {100 * expected.p50:.0f} % foreseen at this temperature"
         )
+
+
+def _at_ceiling(view: View) -> bool:
+    """Whether a counter of gas has been at its ceiling of late."""
+    for role in ("bubble_count", "inlet_bubble_count"):
+        for state in view.of(role):
+            bins = view.bins.channel(state.name)
+            if state.limited or bool(bins.limited[bins.at_s > view.now_s - _FRESH_S].any()):
+                return True
+    return False
 
 
 def _most_seen(evidence: Evidence, now_s: float) -> Band | None:

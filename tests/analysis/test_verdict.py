@@ -278,6 +278,17 @@ def test_a_hold_that_goes_on_is_late_until_twice_its_time(
     assert (bench.minutes(8, far)[-1] == "stalled") is is_stalled
 
 
+def test_a_counter_at_its_ceiling_shows_no_loss_of_rate() -> None:
+    """It shows the least that comes."""
+    bench = Bench()
+    bench.minutes(20, GOING_ON)
+    bench.states["bubble_count"].limited = True
+    little = replace(GOING_ON.evidence, rate_seen=Band(0.01, 0.02, 0.03))
+    assert "stalled" not in bench.minutes(6, replace(GOING_ON, evidence=little))
+    bench.states["bubble_count"].limited = False
+    assert bench.minutes(4, replace(GOING_ON, evidence=little))[-1] == "stalled"
+
+
 @pytest.mark.parametrize(("bubbles_go_on", "is_stalled"), [(False, True), (True, False)])
 def test_what_hangs_in_the_train_is_no_evolution(bubbles_go_on: bool, is_stalled: bool) -> None:
     """A crust: pot and bubbles stop, and the receiver gains for minutes from what is on its way."""
