@@ -38,6 +38,9 @@ _BEFORE_S = {"probe-slipped": 480.0, "zero-tracking": 480.0, "channels-disagree"
 _DONE_OR_LEAK = 0.25
 """Where gas alone is counted half of the rival's draws go on as if nothing held them."""
 
+_HARDLY_ANY = 0.05
+"""mL/min."""
+
 _BY_WARMTH = "from temperatures alone the end cannot be told"
 
 _FEIGNED = 0.5
@@ -90,7 +93,7 @@ def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> 
         verdict.why += verdict.restart.words
     if verdict.complete_s is None and verdict.taken_back_s is not None:
         verdict.why.insert(
-            0, f"'complete' taken back at {verdict.taken_back_s:.0f} s: {verdict.taken_back_why}"
+            0, f"'complete' taken back at {_clock(verdict.taken_back_s)}: {verdict.taken_back_why}"
         )
     return Said(verdict.word, tuple(verdict.why), tuple(verdict.evidence), verdict.restart)
 
@@ -143,12 +146,18 @@ def _complete_why(verdict: Verdict, view: View) -> list[str]:
         why.append("one kind of evidence only: a lower standing than two that agree")
     why.append(
         f"{100 * plan.done.fraction:g} % of '{_done_name(view)}' reached, the rule held for"
-        f" {plan.done.min_hold_min:g} min by {verdict.complete_s:.0f} s"
+        f" {plan.done.min_hold_min:g} min by {_clock(verdict.complete_s)}"
     )
     extra = 60.0 * plan.done.extra_hold_min - (view.now_s - verdict.complete_s)
     if extra > 0.0:
         why.append(f"the further hold of the plan has {extra / 60.0:.0f} min to go")
     return why
+
+
+def _clock(elapsed_s: float) -> str:
+    """Hours and minutes of the run."""
+    minutes = int(elapsed_s // 60.0)
+    return f"{minutes // 60}:{minutes % 60:02d} h"
 
 
 def _done_name(view: View) -> str:
@@ -227,7 +236,8 @@ def _gas_now(view: View) -> str:
     assert estimate is not None
     parts = []
     if estimate.rate_mL_per_min is not None:
-        parts.append(f"gas {estimate.rate_mL_per_min.p50:.3g} mL/min")
+        rate = estimate.rate_mL_per_min.p50
+        parts.append(f"gas {rate:.3g} mL/min" if rate >= _HARDLY_ANY else "hardly any gas")
     if estimate.progress is not None:
         parts.append(f"progress {100 * estimate.progress.p50:.0f} %")
     if estimate.past_peak >= 0.5:
