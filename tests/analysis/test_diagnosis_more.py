@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from drivers.reading import Reading
 from monitor.analysis.channels import ChannelState
+from monitor.analysis.diagnosis import heater
 from monitor.analysis.diagnosis.outlet import last_count_s, summed
 from monitor.analysis.diagnosis.silence import stops_short
 from monitor.entries import Body, Mark, Readings
@@ -325,3 +327,13 @@ def test_a_tail_flows_however_small_and_a_block_is_still(dies_s: float, is_still
         meter.take(t, Reading("q", flow + 0.3 + 0.3 * noise(t, 1)))
     silent_s = 570.0 - last_count_s(summed(meter))
     assert silent_s > 400.0 if is_still else silent_s < 15.0
+
+
+def test_a_heater_is_no_less_stuck_once_all_is_complete() -> None:
+    """The end of the reaction ends no alarm about the heat that goes on."""
+    rule = next(rule for rule in heater.RULES if rule.is_fast and len(rule.needs) == 2)
+    done = SimpleNamespace(
+        heating=SimpleNamespace(began_s=60.0), complete_s=9000.0, live=lambda role: role
+    )
+    assert rule.matters is not None
+    assert rule.matters(done)

@@ -23,7 +23,8 @@ _NOTHING_ASKED, _LEAST_ASKED, _SURE_ASKED = 1.0, 3.0, 15.0
 
 
 def _runs(view: View) -> bool:
-    return view.heating.began_s is not None and view.complete_s is None
+    """A heater that nobody asks for is no less stuck once the reaction is over."""
+    return view.heating.began_s is not None
 
 
 def _stuck(view: View) -> Iterator[Judged]:
@@ -41,6 +42,9 @@ def _stuck(view: View) -> Iterator[Judged]:
                 f"heater at {power.value:.0f} W, and {demand.value:.0f} % is all that is asked for"
             )
             yield Judged("heater-stuck", f"{why}{_off_course(view)}", None, on_delay_s=10.0)
+        return
+    if view.complete_s is not None:
+        # Without a demand to hold it against, heat after the end may be what the person wants.
         return
     usual = view.memory.get("usual-power", power.value)
     full = power.value > 0.9 * most
