@@ -38,6 +38,9 @@ _BEFORE_S = {"probe-slipped": 480.0, "zero-tracking": 480.0, "channels-disagree"
 _DONE_OR_LEAK = 0.25
 """Where gas alone is counted half of the rival's draws go on as if nothing held them."""
 
+_FIRST_WORD_S = 120.0
+"""Instruments that have said nothing for so long from the beginning are not merely starting."""
+
 _HARDLY_ANY = 0.05
 """mL/min."""
 
@@ -182,7 +185,8 @@ def _unclear_why(verdict: Verdict, view: View, findings: Findings) -> list[str]:
 def _contradiction(verdict: Verdict, view: View, findings: Findings) -> list[str]:
     estimate, now = view.estimate, view.now_s
     if not any(state.is_live(now) for state in view.channels.values()):
-        return ["no channel speaks: nothing can be told"] if view.channels else []
+        waited = view.channels or now >= _FIRST_WORD_S
+        return ["no channel speaks: nothing can be told"] if waited else []
     if view.heating.began_s is None and (estimate is None or estimate.p_begun < 0.5):
         return []
     if estimate is None or estimate.progress is None:

@@ -235,3 +235,11 @@ def test_a_checkpoint_of_something_else_is_refused() -> None:
     """Another version or other bytes: ValueError, so that the caller folds anew."""
     with pytest.raises(ValueError, match="not a checkpoint"):
         Fold.restore(b"nothing of the sort")
+
+
+def test_a_rig_that_never_spoke_is_unclear_and_no_heating() -> None:
+    """Instruments that start late have two minutes."""
+    beats = ((float(t), Heartbeat()) for t in range(1, 601))
+    said = {line["elapsed_s"]: line["verdict"] for line in folded(beats, STEP_PLAN)}
+    assert said[60.0] == "heating"
+    assert said[600.0] == "unclear"
