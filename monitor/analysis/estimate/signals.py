@@ -9,6 +9,7 @@ whole charge would bring, so that figures are of order one.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,8 +62,8 @@ def gather_signals(
     return found
 
 
-_UNDER_WAY_S = 180.0
-"""How long condensate takes to the receiver, give or take. From memory."""
+_UNDER_WAY_S = (150.0, 120.0)
+"""How long condensate takes to the receiver: mean and standard deviation. From memory."""
 
 _EVAPORATES_PER_H = 5e-3
 """What a receiver loses in an hour, as a share of the whole change. From memory."""
@@ -121,21 +122,25 @@ def _pot_mass(
 def _receiver_mass(
     about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
 ) -> Signal | None:
-    passing = about.layout.passing
-    return _mass(
-        about, channel, free, jumps, passing.caught_g, passing.caught_u_g, _on_its_way(about)
+    passing, delay_s = about.layout.passing, _UNDER_WAY_S[0]
+    left = replace(
+        channel,
+        t0_s=channel.t0_s - delay_s,
+        t1_s=channel.t1_s - delay_s,
+        at_s=channel.at_s - delay_s,
     )
+    return _mass(about, left, free, jumps, passing.caught_g, passing.caught_u_g, _on_its_way(about))
 
 
 def _on_its_way(about: About) -> _Array:
-    """What has left the charge and is still in neck and condenser; and what leaves the receiver."""
+    """More or less than usual under way in neck and condenser; and what leaves the receiver."""
     grid = about.grid
     hours = (grid.edges_s[1:] - grid.edges_s[0]) / 3600.0
     columns = [_EVAPORATES_PER_H * hours]
     unit = float(about.layout.loss_g.sum())
     if about.told is not None and unit > 0.0:
         rate = np.diff(about.told @ about.layout.passing.caught_g) / unit / np.diff(grid.edges_s)
-        columns.append(_UNDER_WAY_S * rate)
+        columns.append(_UNDER_WAY_S[1] * rate)
     return np.stack(columns, axis=1)
 
 
