@@ -29,9 +29,6 @@ where the reaction model was another than the plan's."""
 MISFIT_CAUGHT = 0.12
 """The same for what a receiver catches: the way through the train smears it. Judgement."""
 
-_MISFIT_S = 120.0
-"""How long such a misfit lasts."""
-
 
 @dataclass(frozen=True, slots=True)
 class Heard:
