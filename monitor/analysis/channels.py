@@ -87,7 +87,6 @@ class ChannelState:
     """Share of readings at which it turned back, up or down, learned slowly: noise does, a course
     does not."""
     rose: bool = False
-    good_run: int = 0
     bad_run: int = 0
     bad_since_s: float = 0.0
     bad_share: float = 0.0
@@ -230,7 +229,6 @@ class ChannelState:
         if self.bad_run == 0:
             self.bad_since_s = now_s
         self.bad_run += 1
-        self.good_run = 0
         self.bad_what = what
         self.bad_share += 0.02 * (1.0 - self.bad_share)
 
@@ -311,7 +309,6 @@ class ChannelState:
     def _keep(self, now_s: float, value: float) -> None:
         self.value = value
         self.value_s = now_s
-        self.good_run += 1
         self.bad_run = 0
         self.bad_share *= 0.98
         if now_s - self.kept_s >= self.spacing_s:
