@@ -217,7 +217,7 @@ def _contradiction(verdict: Verdict, view: View, findings: Findings) -> list[str
         return ["the channels contradict each other", *why]
     has = kinds_of_rig(view)
     if has and estimate.p_done >= 0.5 and not kinds_now(view, estimate):
-        return [f"{_BY_WARMTH}; silent: {', '.join(has)}"]
+        return [f"{_BY_WARMTH}; silent or seeing too little of it: {', '.join(has)}"]
     return []
 
 

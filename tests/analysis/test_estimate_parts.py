@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,6 +11,7 @@ from hypothesis import strategies as st
 
 from monitor.analysis.estimate.bands import band, remaining_band, weighted_quantiles
 from monitor.analysis.estimate.course import rate_integrals, run_course
+from monitor.analysis.estimate.evidence import _sees_done
 from monitor.analysis.estimate.grid import build_grid
 from monitor.analysis.estimate.hearing import MISFIT, agreement, hear
 from monitor.analysis.estimate.layout import kinetics, layout_of
@@ -156,3 +159,24 @@ def test_cells_cover_the_run_without_gap(hours: float) -> None:
     assert (grid.edges_s[0], grid.edges_s[-1]) == (0.0, 60.0 * ((30.0 + 3600.0 * hours) // 60.0))
     assert np.isin(grid.edges_s, grid.fine_s).all()
     assert grid.cells < 500
+
+
+@pytest.mark.parametrize(
+    ("role", "share", "sees"),
+    [
+        ("receiver_mass", 0.3, True),
+        ("receiver_mass", 0.02, False),  # it keeps a thirtieth of what the last step gives
+        ("pot_mass", -0.7, True),
+        ("bubble_count", 0.04, False),
+        ("outlet_flow", 0.5, True),
+    ],
+)
+def test_a_channel_that_sees_next_to_nothing_of_the_last_step_is_no_evidence(
+    role: str, share: float, sees: bool
+) -> None:
+    """By mass the last step is seven tenths of all, by gas all."""
+    layout = SimpleNamespace(
+        loss_g=np.array([3.0, 7.0]), gas_mol=np.array([0.0, 1.0]), volumes=True, done=1
+    )
+    one = SimpleNamespace(signal=SimpleNamespace(role=role))
+    assert _sees_done(SimpleNamespace(layout=layout), one, np.array([0.3, share])) is sees

@@ -33,6 +33,9 @@ _ENOUGH = 12
 _SLACK_PER_H = 2.0
 """Rates below this many times what may be left at the end, an hour, are nobody's business."""
 _CUT = 4.0
+_LEAST_SEEN = 0.06
+"""A channel by which less than this share of what the step gives comes is no evidence of its end:
+a receiver that keeps next to nothing of a gas."""
 _SLOWLY = 0.4
 _ROUGHEST = 15.0
 _FORESEE_S = 900.0
@@ -120,9 +123,11 @@ def weigh_evidence(
 ) -> tuple[EstimatorState, Evidence]:
     """The evidence of a tick, and the state with what this tick foresees."""
     alpha = cloud.course.alpha[:, cloud.best]
-    channels = []
+    channels, sees = [], set()
     for one in past.heard:
         rest, share = _residuals(one, alpha)
+        if _sees_done(past, one, share):
+            sees.add(one.signal.name)
         channels.append(
             replace(_channel(past, one, rest, state, now_s), rate=_rate_seen(past, one, share))
         )
@@ -137,7 +142,9 @@ def weigh_evidence(
     )
     return replace(state, foreseen=kept), Evidence(
         channels=tuple(channels),
-        kinds=tuple(sorted({c.kind for c in channels if now_s - c.last_s <= _FRESH_S})),
+        kinds=tuple(
+            sorted({c.kind for c in channels if now_s - c.last_s <= _FRESH_S and c.name in sees})
+        ),
         temperature=past.warmth.source,
         tail_s=band(np.minimum(ahead.tail_s, 1e9), cloud.weights),
         rate_expected=None if due is None else Band(*due[1:]),
@@ -148,6 +155,15 @@ def weigh_evidence(
         held_back_since_s=None if past.hold is None else past.hold[0],
         held_back_at=_held_back_at(past, cloud),
     )
+
+
+def _sees_done(past: Past, one: Heard, share: _Array) -> bool:
+    """Whether enough of what the step of [done] gives comes by this channel to tell its end."""
+    layout = past.layout
+    gas = KIND_OF_ROLE[one.signal.role] == "gas" and layout.volumes
+    gives = layout.gas_mol if gas else layout.loss_g
+    whole = float(gives[layout.done]) / max(float(gives.sum()), 1e-30)
+    return abs(float(share[layout.done])) >= _LEAST_SEEN * whole
 
 
 def _held_back_at(past: Past, cloud: Cloud) -> float | None:

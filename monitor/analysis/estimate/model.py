@@ -74,7 +74,7 @@ class Evidence:
 
     channels: tuple[ChannelEvidence, ...] = ()
     kinds: tuple[str, ...] = ()
-    """Kinds of evidence that spoke within the last 15 min."""
+    """Kinds of evidence that spoke within the last 15 min and see the step of [done]."""
     temperature: str | None = None
     """Role that the pot's temperature was taken from; None: kinetics could not be followed."""
     tail_s: Band | None = None
