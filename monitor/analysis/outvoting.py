@@ -29,6 +29,10 @@ _SHORT, _AGREES = 0.4, 0.7
 _NOTHING = 0.1
 _SHORT_S, _NOTHING_S, _AGREES_S = 300.0, 120.0, 600.0
 
+_LATE = 1.0 / 3.0
+"""Time counts so much where only what is caught says otherwise: that comes after all else, and at
+an honest end it goes on for some minutes."""
+
 _LEARNED_S = 480.0
 _FORGET_S = 1200.0
 _CLEAR = 4.0
@@ -51,7 +55,8 @@ def follow_votes(verdict: Verdict, view: View) -> None:
             view.memory[f"peak:{name}"] = max(rate, view.memory.get(f"peak:{name}", 0.0))
     _learn(verdict, view, rates, dt_s)
     for name in sorted(rates):
-        _judge(view, name, _share(view, name, rates), dt_s)
+        share, late = _share(view, name, rates)
+        _judge(view, name, share, dt_s, late=late)
 
 
 def out_since(view: View) -> dict[str, float]:
@@ -139,8 +144,10 @@ def _kind(view: View, name: str) -> str:
     return KINDS[view.channels[name].role]
 
 
-def _share(view: View, name: str, rates: Mapping[str, _Rate]) -> float | None:
+def _share(view: View, name: str, rates: Mapping[str, _Rate]) -> tuple[float | None, bool]:
     """What a channel shows of what the surest of another kind means; None: nothing to hold it to.
+
+    And whether a receiver alone says that it is short.
 
     The largest of what several others mean counts. A counter alone, which noise can make count
     too much, is no witness against two balances that agree.
@@ -159,11 +166,12 @@ def _share(view: View, name: str, rates: Mapping[str, _Rate]) -> float | None:
                 shares.setdefault(_kind(view, other), []).append(own / meant)
     weighed = min((min(s) for kind, s in shares.items() if kind != "gas"), default=None)
     if weighed is not None and weighed >= _AGREES:
-        return weighed
-    return min((min(s) for s in shares.values()), default=None)
+        return weighed, False
+    short = {kind for kind, told in shares.items() if min(told) < _SHORT}
+    return min((min(s) for s in shares.values()), default=None), short == {"caught"}
 
 
-def _judge(view: View, name: str, share: float | None, dt_s: float) -> None:
+def _judge(view: View, name: str, share: float | None, dt_s: float, *, late: bool) -> None:
     """Time that a channel has been short, or has agreed again; at its end the vote changes."""
     memory = view.memory
     if share is None:
@@ -180,6 +188,7 @@ def _judge(view: View, name: str, share: float | None, dt_s: float) -> None:
     if share >= _SHORT:
         memory.pop(f"short:{name}", None)
         return
-    short = memory[f"short:{name}"] = memory.get(f"short:{name}", 0.0) + dt_s
-    if short >= (_NOTHING_S if share < _NOTHING else _SHORT_S):
+    weight = _LATE if late else 1.0
+    short = memory[f"short:{name}"] = memory.get(f"short:{name}", 0.0) + weight * dt_s
+    if short >= (_NOTHING_S if share < _NOTHING and not late else _SHORT_S):
         memory[f"out:{name}"] = max(view.now_s - _OUT_BEFORE_S, 0.0)

@@ -120,6 +120,20 @@ def test_a_counter_that_counts_too_much_is_no_witness_against_two_balances() -> 
     assert rates.out == set()
 
 
+def test_at_the_end_what_is_still_caught_accuses_nobody() -> None:
+    """Condensate comes some minutes after the gas that it came with; a balance that is held flat
+    while it goes on for long is out all the same."""
+    rates = Rates(("pot_temperature", "pot_mass", "receiver_mass", "bubble_count"))
+    rates.minutes(20, pot_mass=-0.2, receiver_mass=0.15, bubble_count=60.0)
+    rates.minutes(8, receiver_mass=0.15)
+    rates.minutes(15)
+    assert rates.out == set()
+    only = Rates(("pot_temperature", "pot_mass", "receiver_mass"))
+    only.minutes(20, pot_mass=-0.2, receiver_mass=0.15)
+    only.minutes(40, receiver_mass=0.15)
+    assert only.out == {"pot_mass"}
+
+
 def test_a_receiver_that_loses_what_it_catches_is_out() -> None:
     """It stands still while pot and bubbles go on."""
     rates = Rates(("pot_temperature", "pot_mass", "receiver_mass", "bubble_count"))
