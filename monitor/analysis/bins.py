@@ -76,20 +76,19 @@ class _Open:
 
     __slots__ = (
         "count", "dd", "end", "first", "last", "limited",
-        "max", "min", "nd", "sum_t", "sum_v", "t0", "t1",
+        "max", "min", "sum_t", "sum_v", "t0", "t1",
     )  # fmt: skip
 
     def __init__(self, elapsed_s: float, value: float) -> None:
         self.end = (math.floor(elapsed_s / BIN_S) + 1) * BIN_S
         self.t0 = self.t1 = elapsed_s
         self.first = self.last = self.min = self.max = value
-        self.count, self.nd, self.limited = 1, 0, 0
+        self.count, self.limited = 1, 0
         self.sum_t = self.sum_v = self.dd = 0.0
 
     def add(self, elapsed_s: float, value: float) -> None:
         step = value - self.last
         self.dd += step * step
-        self.nd += 1
         self.count += 1
         self.t1 = elapsed_s
         self.last = value
@@ -106,7 +105,7 @@ class _Open:
         mean = self.first + self.sum_v / self.count
         return [
             self.t0, self.t1, at, mean, self.first, self.last, self.min, self.max,
-            float(self.count), self.dd, float(self.nd), float(self.limited),
+            float(self.count), self.dd, float(self.count - 1), float(self.limited),
         ]  # fmt: skip
 
 
@@ -121,6 +120,10 @@ class _Kept:
         self.n = 0
         self.open: _Open | None = None
         self.compacted_s = 0.0
+
+    def is_too_late(self, elapsed_s: float) -> bool:
+        """Earlier than what the last closed bin holds."""
+        return self.n > 0 and bool(elapsed_s < self.table[_T1, self.n - 1])
 
     def close(self) -> None:
         if self.open is None:
@@ -196,16 +199,12 @@ class BinStore:
         if kept is None:
             kept = self._channels[channel] = _Kept(role)
         now = kept.open
-        if now is not None and elapsed_s >= now.end:
-            kept.close()
-            now = None
-        if now is not None:
-            if elapsed_s < now.t1:
-                return
+        if now is not None and now.t1 <= elapsed_s < now.end:
             now.add(elapsed_s, value)
-        elif kept.n and elapsed_s < kept.table[_T1, kept.n - 1]:
+        elif (now is not None and elapsed_s < now.end) or kept.is_too_late(elapsed_s):
             return
         else:
+            kept.close()
             now = kept.open = _Open(elapsed_s, value)
         if quality is Quality.AT_LEAST:
             now.limited += 1

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, bisect_right
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from itertools import islice
 
@@ -18,6 +19,7 @@ from drivers.reading import ROLES, Quality, Reading
 __all__ = [
     "ChannelState",
     "between",
+    "first_live",
     "late_rate",
     "ne107_state",
     "places_between",
@@ -35,7 +37,9 @@ _SENTINELS = frozenset(
 _RESTING = frozenset({0.0, 85.0})
 """Values that mean 'failed' only where the channel comes from far away (reset, short circuit)."""
 
+_ODD = _SENTINELS | _RESTING
 _RANGES = {"degC": (-150.0, 1800.0), "g": (-2e5, 2e5), "kPa": (-200.0, 2000.0)}
+_ANY_RANGE = (-1e9, 1e9)
 
 _JUMP = {"degC": 25.0, "g": 8.0}
 """A change within one reading beyond which a second reading has to confirm it."""
@@ -121,22 +125,23 @@ class ChannelState:
                 self._learn_period(gap)
         self.heard += 1
         self.heard_s = now_s
-        value, quality = reading.value, reading.quality
+        value, quality, unit = reading.value, reading.quality, self.unit
         self.quality = quality
         if value is None or quality not in _NUMBERS:
             self._bad(now_s, quality.value)
             return False
-        if self.unit == "1":
+        if unit == "1":
             return self._count(now_s, value)
-        if self._implausible(value):
-            self._bad(now_s, f"{value:g} {self.unit}, which means no sensor or a failed read")
+        low, high = _RANGES.get(unit, _ANY_RANGE)
+        if not low <= value <= high or (value in _ODD and self._is_sentinel(value)):
+            self._bad(now_s, f"{value:g} {unit}, which means no sensor or a failed read")
             return False
         last = self.value
         if last is not None:
             if now_s - self.value_s > 10.0 * self.period_s + 5.0:
                 self.before, self.fresh = None, True  # what a hole brought is no noise
                 self.rough = self.variance
-            jump = _JUMP.get(self.unit)
+            jump = _JUMP.get(unit)
             if jump is not None and not (-jump < value - last < jump or self._is_coarse(jump)):
                 if not self._confirmed(now_s, value, last):
                     return False
@@ -232,10 +237,7 @@ class ChannelState:
         self.bad_what = what
         self.bad_share += 0.02 * (1.0 - self.bad_share)
 
-    def _implausible(self, value: float) -> bool:
-        low, high = _RANGES.get(self.unit, (-1e9, 1e9))
-        if not low <= value <= high:
-            return True
+    def _is_sentinel(self, value: float) -> bool:
         far = self.value is not None and abs(self.value - value) > 8.0
         if self.unit != "degC":
             return value in _SENTINELS and far
@@ -281,28 +283,32 @@ class ChannelState:
             self.suspended = ""
 
     def _learn(self, value: float, last: float) -> None:
+        same_n, restless = 0, self.restless
         if value == last:
-            if self.same_n == 0:
+            same_n = self.same_n
+            if same_n == 0:
                 self.same_since_s = self.value_s
-            self.same_n += 1
-            if self.same_n < 10:
-                self.restless -= 0.005 * self.restless
+            same_n += 1
+            if same_n < 10:
+                self.restless = restless - 0.005 * restless
         else:
-            self.same_n = 0
             rises = value > last
             turns = 1.0 if rises is not self.rose else 0.0
             self.rose = rises
-            self.restless += 0.005 * (turns - self.restless)
+            self.restless = restless + 0.005 * (turns - restless)
+        self.same_n = same_n
         before = self.before
-        if before is not None and self.same_n < 10:
+        if before is not None and same_n < 10:
             # Second differences: a steady slope is no noise.
             second = value - 2.0 * last + before
             square = second * second / 6.0
-            n = self.noisy_n = min(self.noisy_n + 1, 1000)
-            self.rough += (square - self.rough) / min(n, 20)
-            if n > 20 and square > 9.0 * self.variance:
-                square = 9.0 * self.variance + 1e-12
-            self.variance += (square - self.variance) / n
+            n, rough, variance = self.noisy_n, self.rough, self.variance
+            if n < 1000:
+                n = self.noisy_n = n + 1
+            self.rough = rough + (square - rough) / (n if n < 20 else 20)
+            if n > 20 and square > 9.0 * variance:
+                square = 9.0 * variance + 1e-12
+            self.variance = variance + (square - variance) / n
         self.before = None if self.fresh else last
         self.fresh = False
 
@@ -365,6 +371,14 @@ def _unit_slip(unit: str, last: float, value: float) -> str:
             if abs(value - factor * last) <= 0.004 * abs(factor * last):
                 return f"value x{factor:.4g}"
     return ""
+
+
+def first_live(states: Iterable[ChannelState], now_s: float) -> ChannelState | None:
+    """The first of them that speaks for now; None where none does."""
+    for state in states:
+        if state.is_live(now_s):
+            return state
+    return None
 
 
 def places_between(

@@ -6,10 +6,10 @@ what is left would show, channels that fit, no other cause of silence, and time.
 
 from __future__ import annotations
 
-from itertools import pairwise
+from itertools import groupby, pairwise
 from statistics import fmean, median
 
-from monitor.analysis.channels import ChannelState, late_rate
+from monitor.analysis.channels import ChannelState, late_rate, since
 from monitor.analysis.conditions import Finding, Findings
 from monitor.analysis.estimate import Estimate
 from monitor.analysis.verdict_state import (
@@ -211,7 +211,9 @@ def _take_back(verdict: Verdict, view: View, why: str) -> None:
 def watch_calm(verdict: Verdict, view: View) -> None:
     """Once complete, notice gas that comes again: more bubbles, more lost, than ever since."""
     now = view.now_s
-    for role, sign, least in _CALM_ROLES:
+    # Before the first end there is nothing to forget either.
+    watched = () if verdict.complete_s is None and not verdict.calm else _CALM_ROLES
+    for role, sign, least in watched:
         for state in view.of(role):
             rate = _rate(state, now) if state.is_live(now) else None
             stepped_s = max(state.jump_s, view.memory.get(f"step:{state.name}", -_CALM_S))
@@ -246,13 +248,13 @@ def _steady_rate(state: ChannelState, now_s: float) -> float | None:
     None with too few parts to tell.
     """
     window_s = max(_CALM_S, 2.0 * _PARTS * state.period_s)
-    parts: dict[int, list[tuple[float, float]]] = {}
-    for at, value in state.recent:
-        if at > now_s - window_s:
-            parts.setdefault(int(_PARTS * (now_s - at) / window_s), []).append((at, value))
-    if len(parts) < _LEAST_PARTS:
+    means = []
+    late = (p for p in since(state.recent, now_s - window_s) if p[0] > now_s - window_s)
+    for _, part in groupby(late, lambda point: int(_PARTS * (now_s - point[0]) / window_s)):
+        times_s, values = zip(*part, strict=True)
+        means.append((fmean(times_s), fmean(values)))
+    if len(means) < _LEAST_PARTS:
         return None
-    means = [(fmean(at for at, _ in p), fmean(v for _, v in p)) for p in parts.values()]
     return median((b[1] - a[1]) / (b[0] - a[0]) for a, b in pairwise(means))
 
 

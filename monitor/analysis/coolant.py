@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 from monitor.analysis.channels import ChannelState, since
 from monitor.analysis.estimate import Estimate
@@ -37,6 +38,9 @@ class CoolantView:
     drift_K_per_min: float | None = None
 
 
+_NO_LINE = CoolantView()
+
+
 def limit_C(setting: Setting, estimate: Estimate | None, is_complete: bool) -> float | None:
     """The condensing point of the present or next NO2-giving step; None where none is to come."""
     if setting.network is None or is_complete:
@@ -60,31 +64,33 @@ def drift_per_s(state: ChannelState, now_s: float) -> float | None:
 
     None with less than 2 min of them. One draught or one handful of ice does not sway it.
     """
-    sums: dict[int, list[float]] = {}
+    means: list[tuple[float, float]] = []
+    end, n, sum_t, sum_v = -math.inf, 0, 0.0, 0.0
     for at, value in since(state.recent, now_s - _WINDOW_S):
-        block = int(at // _BLOCK_S)
-        cell = sums.get(block)
-        if cell is None:
-            cell = sums[block] = [0.0, 0.0, 0.0]
-        cell[0] += at
-        cell[1] += value
-        cell[2] += 1.0
-    means = [(t / n, v / n) for t, v, n in sums.values()]
+        if at >= end:
+            if n:
+                means.append((sum_t / n, sum_v / n))
+            end, n, sum_t, sum_v = (at // _BLOCK_S + 1.0) * _BLOCK_S, 0, 0.0, 0.0
+        n += 1
+        sum_t += at
+        sum_v += value
+    if n:
+        means.append((sum_t / n, sum_v / n))
     if len(means) < 4:
         return None
-    slopes = sorted(
-        (v2 - v1) / (t2 - t1)
-        for k, (t1, v1) in enumerate(means)
-        for t2, v2 in means[k + 1 :]
-        if t2 > t1
-    )
-    return slopes[len(slopes) // 2] if slopes else None
+    slopes = [(v2 - v1) / (t2 - t1) for (t1, v1), (t2, v2) in combinations(means, 2)]
+    return sorted(slopes)[len(slopes) // 2]
 
 
 def view_coolant(
     limit: float | None, coolant: Sequence[ChannelState], now_s: float, with_drift: bool = True
 ) -> CoolantView:
-    """Margin and drift of the warmer of the live coolant channels against the line."""
+    """Margin and drift of the warmer of the live coolant channels against the line.
+
+    Without a line nothing is worked out.
+    """
+    if limit is None:
+        return _NO_LINE
     live = [c for c in coolant if c.is_live(now_s) and c.value is not None]
     if not live:
         return CoolantView(limit)
@@ -95,8 +101,6 @@ def view_coolant(
     assert value is not None
     drift = drift_per_s(warmest, now_s) if with_drift else None
     per_min = None if drift is None else 60.0 * drift
-    if limit is None:
-        return CoolantView(None, value, warmest.name, None, None, per_min)
     margin = limit - value
     return CoolantView(limit, value, warmest.name, margin, _reaches(margin, drift), per_min)
 

@@ -6,7 +6,7 @@ import math
 from typing import Final
 
 from drivers.reading import Quality
-from monitor.analysis.channels import ChannelState
+from monitor.analysis.channels import ChannelState, places_between
 
 __all__ = ["mean_interval", "rate_per_s"]
 
@@ -39,10 +39,13 @@ def rate_per_s(state: ChannelState, now_s: float) -> dict[str, float | None] | N
     """
     if state.unit != "1" or not state.is_live(now_s) or state.value is None:
         return None
-    late = [(t, v) for t, v in state.recent if t >= now_s - _WINDOW_S]
-    if not late or state.value_s - late[0][0] < _LEAST_S:
+    begin, _ = places_between(state.recent, now_s - _WINDOW_S, now_s)
+    if begin == len(state.recent):
         return None
-    for_s, counted = state.value_s - late[0][0], state.value - late[0][1]
+    first_s, first = state.recent[begin]
+    for_s, counted = state.value_s - first_s, state.value - first
+    if for_s < _LEAST_S:
+        return None
     low, high = mean_interval(round(counted))
     limited = state.limited or state.quality is Quality.AT_LEAST
     return {

@@ -19,10 +19,10 @@ from monitor.analysis.alarms import Alarms
 from monitor.analysis.bins import BinStore
 from monitor.analysis.boil_down import follow_boil_down
 from monitor.analysis.boil_down_state import BoilDownState, BoilDownView
-from monitor.analysis.channels import ChannelState
+from monitor.analysis.channels import ChannelState, first_live
 from monitor.analysis.codec import from_data, to_data
 from monitor.analysis.conditions import Findings, Needs
-from monitor.analysis.coolant import CoolantView, limit_C, view_coolant
+from monitor.analysis.coolant import limit_C, view_coolant
 from monitor.analysis.diagnosis import FAST, RULES, judge
 from monitor.analysis.diagnosis.person import BY_A_PERSON, check_in_line
 from monitor.analysis.estimate import (
@@ -119,13 +119,13 @@ class _State:
 
     def pass_to(self, now_s: float) -> None:
         """Move on to the time of the next entry."""
-        gap = now_s - self.now_s
-        if gap > self.hole_after_s():
-            self.resumed_s = now_s
-        if gap > self.between_s:
-            self.between_s += 0.2 * (min(gap, 2.0 * self.between_s) - self.between_s)
+        gap, between = now_s - self.now_s, self.between_s
+        if gap > between:
+            if gap > self.hole_after_s():
+                self.resumed_s = now_s
+            self.between_s = between + 0.2 * (min(gap, 2.0 * between) - between)
         else:
-            self.between_s += 0.005 * (max(gap, 0.2) - self.between_s)
+            self.between_s = between + 0.005 * ((gap if gap > 0.2 else 0.2) - between)
         self.now_s = now_s
 
 
@@ -146,6 +146,8 @@ class Fold:
         for name, (instrument, _) in self._setting.specs.items():
             self._channel(name, instrument.name)
         self._by_role: dict[str, list[ChannelState]] = {}
+        self._speaking: list[str] = []
+        self._wanted: dict[object, list[Needs]] = {}
         for channel in state.channels.values():
             self._by_role.setdefault(channel.role, []).append(channel)
 
@@ -155,7 +157,9 @@ class Fold:
         now = entry.elapsed_s
         if not state.now_s <= now <= _LATEST_S:  # false for NaN too
             now = state.now_s
-        lines = [self._tick(at) for at in self._due(now)]
+        lines = []
+        if now >= state.ticked_s + TICK_S:  # no line is due sooner
+            lines = [self._tick(at) for at in self._due(now)]
         state.pass_to(now)
         if entry.utc_s is not None and math.isfinite(entry.utc_s):
             state.clock = (now, entry.utc_s)
@@ -205,11 +209,12 @@ class Fold:
             due.append(at)
 
     def _take(self, now: float, body: Body) -> None:
-        if isinstance(body, BY_A_PERSON):
-            self._state.happened.person_s = now
         if isinstance(body, Readings):
             self._take_readings(now, body)
-        elif isinstance(body, Mark):
+            return
+        if isinstance(body, BY_A_PERSON):
+            self._state.happened.person_s = now
+        if isinstance(body, Mark):
             self._take_mark(now, body)
         elif isinstance(body, Acknowledged):
             self._state.alarms.acknowledge(now, body)
@@ -225,7 +230,7 @@ class Fold:
 
     def _take_readings(self, now: float, body: Readings) -> None:
         state = self._state
-        channels, add = state.channels, self._bins.add
+        channels, add, is_heated = state.channels, self._bins.add, state.heating.began_s is not None
         for reading in body.values:
             channel = channels.get(reading.channel)
             if channel is None:
@@ -235,10 +240,10 @@ class Fold:
             if not channel.take(now, reading):
                 continue
             state.read_since_heavy = True
-            value = state.tares.level(channel, now)
+            level = state.tares.level(channel, now)
             quality = Quality.AT_LEAST if channel.limited else reading.quality
-            add(channel.name, channel.role, now, value, quality)
-            if channel.role == "pot_temperature" and state.heating.began_s is None:
+            add(channel.name, channel.role, now, level, quality)
+            if not is_heated and channel.role == "pot_temperature":
                 notice_heating(state.heating, channel, now)
 
     def _channel(self, name: str, instrument: str) -> ChannelState | None:
@@ -406,10 +411,12 @@ class Fold:
         if not is_light:
             state.limit_C = limit_C(self._setting, estimate, complete_s is not None)
         limit = state.limit_C
-        cold = (
-            *self._by_role.get("coolant_in_temperature", ()),
-            *self._by_role.get("coolant_out_temperature", ()),
-        )
+        of = self._by_role.get
+        cold = (*of("coolant_in_temperature", ()), *of("coolant_out_temperature", ()))
+        known = {role: first_live(said, now_s) for role, said in self._by_role.items()}
+        speaking = [role for role, state in known.items() if state is not None]
+        if speaking != self._speaking:
+            self._speaking, self._wanted = speaking, {}
         return View(
             now_s=now_s,
             setting=self._setting,
@@ -420,11 +427,13 @@ class Fold:
             memory=state.memory,
             bins=self._bins,
             estimate=estimate,
-            coolant=view_coolant(limit, cold, now_s, not is_light) if cold else CoolantView(limit),
+            coolant=view_coolant(limit, cold, now_s, not is_light),
             complete_s=complete_s,
             boil_down=state.boil_down_seen,
             is_recorded=now_s - state.now_s <= state.hole_after_s(),
             resumed_s=state.resumed_s,
+            known=known,
+            wanted=self._wanted,
         )
 
     def _said(self) -> Said:

@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta, timezone
+from functools import lru_cache
 from typing import Any
 
 from monitor.analysis.alarms import Alarms
@@ -158,19 +159,24 @@ def channel_lines(channels: Mapping[str, ChannelState], now_s: float) -> list[di
 
     A counter has `per_s` beside its count.
     """
-    return [
-        {
-            "name": state.name,
-            "role": state.role,
-            "unit": state.unit,
-            "value": _digits(state.value, 7),
-            "age_s": None if state.value is None else round(max(now_s - state.value_s, 0.0), 1),
-            "quality": state.quality.value,
-            "state": ne107_state(state, now_s),
-            **({} if (per_s := rate_per_s(state, now_s)) is None else {"per_s": per_s}),
-        }
-        for state in channels.values()
-    ]
+    return [_channel_line(state, now_s) for state in channels.values()]
+
+
+def _channel_line(state: ChannelState, now_s: float) -> dict[str, Any]:
+    value = state.value
+    line: dict[str, Any] = {
+        "name": state.name,
+        "role": state.role,
+        "unit": state.unit,
+        "value": _digits(value, 7),
+        "age_s": None if value is None else round(max(now_s - state.value_s, 0.0), 1),
+        "quality": state.quality.value,
+        "state": ne107_state(state, now_s),
+    }
+    per_s = rate_per_s(state, now_s)
+    if per_s is not None:
+        line["per_s"] = per_s
+    return line
 
 
 def _finding(name: str, channel: str | None, since_s: float, why: str) -> dict[str, Any]:
@@ -226,7 +232,9 @@ def _quantiles(band: Band | None) -> dict[str, float] | None:
     return {"p05": low, "p50": middle, "p95": high}
 
 
+@lru_cache(maxsize=1024)
 def _digits(value: float | None, digits: int = _DIGITS) -> float | None:
+    """To so many significant digits. Most figures stand in many lines on end."""
     if value is None or not math.isfinite(value):
         return None
     return float(f"{value:.{digits}g}") + 0.0

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 
 from monitor.analysis.bins import BinStore
 from monitor.analysis.boil_down_state import BoilDownView
-from monitor.analysis.channels import ChannelState
+from monitor.analysis.channels import ChannelState, first_live
+from monitor.analysis.conditions import Needs
 from monitor.analysis.coolant import CoolantView
 from monitor.analysis.estimate import Estimate
 from monitor.analysis.expected import Heating
@@ -69,6 +70,8 @@ class View:
     """When the last hole of the record ended: silence counts from there."""
     known: dict[str, ChannelState | None] = field(default_factory=dict)
     """Answers of `live` so far."""
+    wanted: dict[object, list[Needs]] = field(default_factory=dict)
+    """Rule -> what it wants for; kept from moment to moment as long as the same roles speak."""
     stall_why: str = ""
     """Why the verdict is stalled; empty where it is not."""
     loss_why: str = ""
@@ -82,15 +85,9 @@ class View:
     def live(self, role: str) -> ChannelState | None:
         """The first channel of a role that speaks for now; None where none does."""
         known = self.known
-        if role in known:
-            return known[role]
-        found = None
-        for state in self.by_role.get(role, ()):
-            if state.is_live(self.now_s):
-                found = state
-                break
-        known[role] = found
-        return found
+        if role not in known:
+            known[role] = first_live(self.by_role.get(role, ()), self.now_s)
+        return known[role]
 
     def value(self, role: str) -> float | None:
         """What the first live channel of a role says."""
