@@ -262,7 +262,7 @@ class ChannelState:
             return True
         self.jump_s, self.jump = now_s, value - last
         self.before, self.fresh = None, True  # a step is no noise
-        how = _unit_slip(self.unit, last, value)
+        how = _unit_slip(self.unit, last, value, self.noise())
         if young and how:
             self.suspended, self.suspended_from, self.suspended_s = how, last, now_s
         else:
@@ -357,14 +357,18 @@ class ChannelState:
             self.reset_s = now_s
 
 
-def _unit_slip(unit: str, last: float, value: float) -> str:
-    """What change of unit or decimals turns `last` into `value`, or ''."""
+def _unit_slip(unit: str, last: float, value: float, noise: float = 0.0) -> str:
+    """What change of unit or decimals turns `last` into `value`, or ''.
+
+    Both numbers scatter, and the larger scale's scatters by more.
+    """
     if unit == "degC":
-        if abs(value - (1.8 * last + 32.0)) < 1.5:
+        slack = max(1.0, 4.0 * noise) + 0.005 * abs(value)
+        if abs(value - (1.8 * last + 32.0)) < 1.8 * slack:
             return "degC became degF"
-        if abs(value - (last + 273.15)) < 1.0:
+        if abs(value - (last + 273.15)) < slack:
             return "degC became K"
-        if abs(last - (1.8 * value + 32.0)) < 2.0 or abs(value - (last - 273.15)) < 1.0:
+        if abs(last - (1.8 * value + 32.0)) < 1.8 * slack or abs(value - last + 273.15) < slack:
             return "another unit of temperature"
     if unit in ("degC", "g") and abs(last) >= 2.0:
         for factor in _FACTORS:

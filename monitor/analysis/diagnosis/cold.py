@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from statistics import median
 
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
@@ -17,6 +18,7 @@ _SOON_S = 900.0
 """Warn where the present drift reaches the line within this."""
 
 _FREEZING_C = -5.0
+_LATE_S = 40.0
 _FLOW_K = 3.0
 _ICE_K = 2.5
 _ROUGH = 4.0
@@ -86,13 +88,19 @@ def _warm(view: View) -> Iterator[Judged]:
 
 def _freezing(view: View) -> Iterator[Judged]:
     live = [s for role in (_IN, _OUT) if (s := view.live(role)) is not None]
-    coldest = min(live, key=_number, default=None)
+    late = [(_late_C(state, view.now_s), state) for state in live]
+    value, coldest = min(late, key=lambda pair: pair[0], default=(0.0, None))
     if coldest is None:
         return
-    value = _number(coldest)
     if dead_band(view, "freezing", value < _FREEZING_C, value < _FREEZING_C + 1.0):
         why = f"coolant {value:.1f} degC: N2O4 may freeze in the condenser from -9 degC"
         yield Judged("coolant-freezing", why, coldest.name, on_delay_s=30.0)
+
+
+def _late_C(state: ChannelState, now_s: float) -> float:
+    """Median of the last minute or so: pick-up shakes a probe far below what is so. [degC]"""
+    late = [v for t, v in state.recent if t > now_s - _LATE_S]
+    return median(late) if late else _number(state)
 
 
 def _flow_lost(view: View) -> Iterator[Judged]:

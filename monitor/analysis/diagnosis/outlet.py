@@ -10,7 +10,7 @@ from collections import deque
 from monitor.analysis.channels import ChannelState, places_between
 from monitor.analysis.view import View
 
-__all__ = ["last_count_s", "outlet", "rate_between", "summed"]
+__all__ = ["last_count_s", "least_flow", "outlet", "rate_between", "summed"]
 
 _NOTHING = 0.08
 """Share of the flow that went before below which a flow meter counts as still."""
@@ -39,7 +39,7 @@ def summed(meter: ChannelState) -> ChannelState:
     points = [*meter.recent]
     if meter.value is not None and (not points or meter.value_s > points[-1][0]):
         points.append((meter.value_s, meter.value))
-    noise = 4.0 * meter.noise()
+    noise = least_flow(meter)
     was = points[0][1] if points else 0.0
     total, summed = 0.0, deque(points[:1] and [(points[0][0], 0.0)])
     for (t0, _), (t1, flow) in itertools.pairwise(points):
@@ -51,6 +51,11 @@ def summed(meter: ChannelState) -> ChannelState:
         meter.name, meter.role, "mL", mL_per_count=1.0, value=total, value_s=meter.value_s,
         quality=meter.quality, recent=summed,
     )  # fmt: skip
+
+
+def least_flow(meter: ChannelState) -> float:
+    """The least flow that a meter can show by one reading. [mL/min]"""
+    return 4.0 * meter.noise()
 
 
 def last_count_s(gas: ChannelState) -> float:

@@ -240,11 +240,17 @@ def _crust(view: View) -> Iterator[Judged]:
     silence = watch_silence(view)
     if view.loss_why:
         yield Judged("crust-suspected", f"{view.loss_why}: a crust, or poor contact", None)
-    elif silence is not None and silence.has_ended and not _boils_down(view):
+    elif silence is not None and _has_ended(view, silence) and not _boils_down(view):
         why = f"{_ended_why(silence)}: a crust, or it has run out"
         yield Judged("crust-suspected", why, None)
     elif view.live("pot_mass") is None and view.memory.get("silent-outlet", 0.0) <= 0.0:
         yield from _ceased(view)
+
+
+def _has_ended(view: View, silence: Silence) -> bool:
+    """The reaction's own gas has ended, not steam or air that its heat drove out before."""
+    gas = outlet(view)
+    return silence.has_ended and gas is not None and gas_explains(view, silence.before_per_s, gas)
 
 
 def _ended_why(silence: Silence) -> str:
@@ -311,13 +317,19 @@ def _look_for_step(view: View, state: ChannelState) -> None:
 
 
 def _step_in(points: list[tuple[float, float]], noise: float) -> tuple[float, float]:
-    """(time, size) of the largest step among a few points; size 0 where none stands out."""
-    steps = [b[1] - a[1] for a, b in itertools.pairwise(points)]
-    k = max(range(2, len(steps) - 2), key=lambda i: abs(steps[i]))
-    size = steps[k]
-    drift = max(abs(s) for i, s in enumerate(steps) if i != k)
-    if noise > 0.0 and abs(size) > 15.0 * noise and abs(size) > 5.0 * drift:
-        return points[k + 1][0], size
+    """(time, size) of the largest step among a few points; size 0 where none stands out.
+
+    What went on evenly while nothing was heard is none.
+    """
+    steps = [(b[0] - a[0], b[1] - a[1]) for a, b in itertools.pairwise(points)]
+    usual = sorted(rise / lasts_s for lasts_s, rise in steps)[len(steps) // 2]
+    sizes = [rise - usual * lasts_s for lasts_s, rise in steps]
+    k = max(range(2, len(sizes) - 2), key=lambda i: abs(sizes[i]))
+    drift = max(abs(rise) for i, (_, rise) in enumerate(steps) if i != k)
+    # Over a hole the usual pace is not known so well.
+    slack = 5.0 * drift + 0.5 * abs(usual) * steps[k][0]
+    if noise > 0.0 and abs(sizes[k]) > 15.0 * noise and abs(sizes[k]) > slack:
+        return points[k + 1][0], steps[k][1]
     return 0.0, 0.0
 
 

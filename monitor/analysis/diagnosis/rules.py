@@ -8,7 +8,15 @@ from dataclasses import dataclass
 from monitor.analysis.conditions import Judged, Needs
 from monitor.analysis.view import View
 
-__all__ = ["Rule", "dead_band", "forget_ratio", "judge", "learned_ratio", "remember_slowly"]
+__all__ = [
+    "Rule",
+    "dead_band",
+    "forget_ratio",
+    "is_learned",
+    "judge",
+    "learned_ratio",
+    "remember_slowly",
+]
 
 _SETTLED_S = 480.0
 _RATIO_S = 900.0
@@ -30,6 +38,11 @@ class Rule:
     """False: what it looks for cannot happen in this run, so nothing is missed."""
     concerns: Callable[[View], bool] | None = None
     """False: the rig has nothing that it looks at; its names are left to their other rules."""
+    unsure: Callable[[View], tuple[str, ...]] | None = None
+    """Roles that would decide what cannot be judged at this moment, though all in `needs` speak;
+    empty where it can. What has not been found then stands in `cannot_tell`."""
+    is_alternative: bool = False
+    """Any one rule of its names that judges is enough: they look for the same by other channels."""
 
     def missing(self, view: View) -> tuple[str, ...]:
         """Roles that are wanting; empty where the rule can judge."""
@@ -53,6 +66,7 @@ def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs],
     found: list[Judged] = []
     wanting: list[Needs] = []
     decided: set[str] = set()
+    judged: set[str] = set()
     for rule in rules:
         if rule.concerns is not None and not rule.concerns(view):
             continue
@@ -65,9 +79,14 @@ def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs],
             continue
         found += rule.judge(view)
         decided.update(rule.names)
+        if rule.is_alternative:
+            judged.update(rule.names)
+        wants = rule.unsure(view) if rule.unsure is not None else ()
+        if wants:
+            wanting += [Needs(name, wants) for name in rule.names]
     # A name that one rule found and another could not look for is found, not wanting.
-    if found and wanting:
-        named = {one.name for one in found}
+    if wanting:
+        named = judged | {one.name for one in found}
         wanting = [w for w in wanting if w.name not in named]
     return found, wanting, decided
 
@@ -109,6 +128,12 @@ def learned_ratio(view: View, key: str, value: float) -> float | None:
         forget_ratio(view, key)
     remember_slowly(view, key, value, 0.3 * _RATIO_S)
     return None
+
+
+def is_learned(view: View, key: str) -> bool:
+    """Whether the usual value of that ratio has stood still for eight minutes."""
+    since = view.memory.get(f"{key}-since")
+    return since is not None and view.now_s - since > _SETTLED_S
 
 
 def forget_ratio(view: View, key: str) -> None:

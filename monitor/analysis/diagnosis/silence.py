@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from monitor.analysis.channels import ChannelState, between, late_rate, since
 from monitor.analysis.diagnosis.outlet import last_count_s, outlet, rate_between
+from monitor.analysis.expected import planned_C
 from monitor.analysis.view import View
 
 __all__ = ["Silence", "stops_short", "surged_s", "watch_silence"]
@@ -39,6 +40,8 @@ _PASSES_PER_S = 0.008
 """A pot gains at most this share of what the mantle gains on it, each second. Judgement."""
 _BARE = 3.0
 """Without a mantle's probe the pot has to climb so many times as far: it may be the heater."""
+_ON_COURSE_K = 5.0
+"""So near its planned course a pot is taken to be driven along it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +64,16 @@ class Silence:
     @property
     def is_long(self) -> bool:
         """Longer than shrinking explains, and neither pot nor receiver give reason to wait."""
+        return self._is_long(_DOUBT_K)
+
+    @property
+    def stays_long(self) -> bool:
+        """The same once it has begun: the pot has to climb clearly farther to take it back."""
+        return self._is_long(1.5 * _DOUBT_K)
+
+    def _is_long(self, doubt_K: float) -> bool:
         waits_s = _STOPPED_S if self.catch_gains is False else 0.0
-        if self.freed_K is not None and self.freed_K > _DOUBT_K:
+        if self.freed_K is not None and self.freed_K > doubt_K:
             waits_s = _DOUBT_S
         return self.gap_s > self.limit_s + waits_s and not self.has_ended
 
@@ -94,8 +105,10 @@ def watch_silence(view: View) -> Silence | None:
         before = memory["before-silence"] = rate_between(gas, last_s - 60.0, last_s + 0.1)
     else:
         before = memory["before-silence"]
-    freed = None if gap_s < _LEAST_GAP_S else _freed_K(view, last_s)
-    limit_s = _limit_s(view, gas, before, freed is not None and freed < -_SLOWED_K)
+    freed = left_line = None
+    if gap_s >= _LEAST_GAP_S:
+        freed, left_line = _freed_K(view, last_s)
+    limit_s = _limit_s(view, gas, before, left_line is not None and left_line < -_SLOWED_K)
     sudden = limit_s < gap_s < limit_s + _AT_ONCE_S and stops_short(gas, last_s)
     if freed is not None and freed > _FREED_K and sudden:
         memory["ended"] = last_s
@@ -131,28 +144,43 @@ def _limit_s(view: View, gas: ChannelState, before: float, is_slowed: bool) -> f
     return max(_LEAST_GAP_S, _GAPS / before, shrinks_s)
 
 
-def _freed_K(view: View, since_s: float) -> float | None:
-    """How far the pot has climbed out of its course since then, the mantle's part taken off."""
+def _freed_K(view: View, since_s: float) -> tuple[float | None, float | None]:
+    """How far the pot has climbed since then, the mantle's part taken off: two answers.
+
+    Out of its course, be that the line it was on or what its programme asks; and out of that line
+    alone.
+    """
     pot, mantle = view.live("pot_temperature"), view.live("mantle_temperature")
-    if pot is None:
-        return None
-    course = _line_through(pot, since_s)
-    if course is None:
-        return None
+    course = None if pot is None else _line_through(pot, since_s)
+    if pot is None or course is None:
+        return None, None
     begin_s = view.now_s - _LATE_S
     late = [v for t, v in since(pot.recent, begin_s) if t > begin_s]
     if len(late) < 2:
-        return None
+        return None, None
     level, slope = course
     lasts_s = view.now_s - 0.5 * _LATE_S - since_s
-    freed = sum(late) / len(late) - (level + slope * lasts_s)
-    if mantle is None:
-        return freed / _BARE
-    above = _line_through(mantle, since_s)
-    if above is None or mantle.value is None or pot.value is None:
-        return freed / _BARE
+    rose, on_line = sum(late) / len(late) - level, slope * lasts_s
+    driven = max(on_line, _driven_K(view, since_s, lasts_s))
+    above = None if mantle is None else _line_through(mantle, since_s)
+    if mantle is None or above is None or mantle.value is None or pot.value is None:
+        return (rose - driven) / _BARE, (rose - on_line) / _BARE
     gained = (mantle.value - pot.value) - (above[0] - level)
-    return freed - _PASSES_PER_S * max(gained, 0.0) * 0.5 * lasts_s
+    passed = _PASSES_PER_S * max(gained, 0.0) * 0.5 * lasts_s
+    return rose - driven - passed, rose - on_line - passed
+
+
+def _driven_K(view: View, since_s: float, lasts_s: float) -> float:
+    """How far its programme alone has taken a pot that goes along with it; 0 where it does not.
+
+    A ramp that begins is no reaction that has ended.
+    """
+    heating, profile = view.heating, view.setting.plan.profile
+    if heating.off_K is None or abs(heating.off_K) > _ON_COURSE_K:
+        return 0.0
+    then = planned_C(heating, profile, since_s)
+    now = planned_C(heating, profile, since_s + lasts_s)
+    return 0.0 if then is None or now is None else max(now - then, 0.0)
 
 
 def _line_through(state: ChannelState, until_s: float) -> tuple[float, float] | None:

@@ -116,7 +116,7 @@ def _hides(view: View) -> Iterator[Judged]:
 
 def _due_g(view: View, role: str) -> float:
     """What the pot has lost at the least, by the bubbles of that counter. [g]"""
-    counted = counted_rate(view, role, _HIDDEN_S)
+    counted = counted_rate(view, role, _HIDDEN_S, at_least=True)
     if counted is None:
         return 0.0
     if not _may_react(view):

@@ -12,15 +12,17 @@ from collections.abc import Iterator
 from drivers.reading import Quality
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
-from monitor.analysis.diagnosis.outlet import outlet
+from monitor.analysis.diagnosis.due import expected_per_g, falls_short
+from monitor.analysis.diagnosis.outlet import least_flow, outlet
 from monitor.analysis.diagnosis.rules import (
     Rule,
     dead_band,
     forget_ratio,
+    is_learned,
     learned_ratio,
     remember_slowly,
 )
-from monitor.analysis.diagnosis.silence import stops_short, watch_silence
+from monitor.analysis.diagnosis.silence import Silence, stops_short, watch_silence
 from monitor.analysis.view import View
 
 __all__ = [
@@ -30,6 +32,7 @@ __all__ = [
     "gas_explains",
     "head_kPa",
     "is_hot",
+    "is_limited",
     "lost_g",
     "main_step_runs",
     "stepped_s",
@@ -44,6 +47,14 @@ _USUAL_HEAD_KPA = 0.2
 _WINDOW_S = 240.0
 _USUAL_S = 900.0
 _OVERDUE_S = 240.0
+_SURE_SD, _FAR_BELOW, _NARROW = 2.0, 0.75, 0.35
+"""So many standard deviations below what the plan lets expect, and a quarter more for what else may
+differ; with a wider expectation than this (of the logarithm) a leak of two thirds would pass."""
+_WELL_SEEN = 2.0
+_EXPLAINED_S = 60.0
+"""Bubbles that the charge explains so shortly before a silence were its gas."""
+_UNTOLD_S = 60.0
+"""An outlet that has been still for longer may be shut as well as idle."""
 _SILENT_S = 14.0
 """A block told by silence alone waits so long for the pot to say that it is none."""
 _LEAST_PASSING = 0.3
@@ -85,12 +96,20 @@ def main_step_runs(view: View) -> bool:
     )
 
 
-def counted_rate(view: View, role: str, window_s: float) -> float | None:
-    """Counts a second that were really counted; None from a counter at its ceiling."""
+def counted_rate(view: View, role: str, window_s: float, *, at_least: bool = False) -> float | None:
+    """Counts a second that were really counted; None from a counter at its ceiling.
+
+    `at_least`: what that one shows will do as well.
+    """
     state = outlet(view) if role == _OUT else view.live(role)
-    if state is None or state.limited or state.quality is Quality.AT_LEAST:
+    if state is None or (not at_least and is_limited(state)):
         return None
     return late_rate(state, view.now_s, window_s)
+
+
+def is_limited(counter: ChannelState) -> bool:
+    """At its ceiling: what it shows is the least that there is."""
+    return counter.limited or counter.quality is Quality.AT_LEAST
 
 
 def is_hot(view: View) -> bool:
@@ -142,14 +161,23 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     gas, silence = outlet(view), watch_silence(view)
     if gas is None or silence is None or view.estimate is None:
         return
-    stopped = silence.is_long and view.estimate.p_done < 0.5
-    stopped = stopped and gas_explains(view, silence.before_per_s, gas)
-    short = stops_short(gas, silence.last_s)
-    stopped = stopped and (short or (_far_from_end(view) and silence.gap_s > 3 * silence.limit_s))
-    stopped = stopped or (_overdue(view, silence.gap_s) and not silence.has_ended)
+    per_s = silence.before_per_s or late_rate(gas, view.now_s, _EXPLAINED_S) or 0.0
+    if per_s > 0.0 and gas_explains(view, per_s, gas):
+        view.memory["explained@"] = view.now_s
+        if silence.gap_s < _EXPLAINED_S:
+            view.memory["explained-before"] = view.now_s
+    comes = _comes(view, gas, silence)
+    overdue = _overdue(view, gas, silence)
+    stopped = (silence.is_long and comes) or overdue
+    since = view.memory.get("silent-outlet@", view.now_s)
+    # While it is not said yet, the pot may still show that what gave the gas has ended.
+    is_young = view.now_s - since < _SILENT_S
     stays = silence.gap_s > 10.0 and not silence.has_ended
+    stays = stays and (not is_young or (silence.stays_long and comes) or overdue)
     if not dead_band(view, "silent-outlet", stopped, stays):
+        view.memory.pop("silent-outlet@", None)
         return
+    view.memory.setdefault("silent-outlet@", view.now_s)
     lost = lost_g(view, 60.0)
     if (lost is not None and lost < -0.5) or "cracked-once" in view.memory:
         return
@@ -160,19 +188,51 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
         why += ", or the counter is dead)"
     else:
         why += ", or a joint or the flask is open, or the counter is dead"
+        why += "" if silence.catch_gains else ", or a crust stops it"
     why += silence.catch_says
     yield Judged("outlet-blocked", why, gas.name, on_delay_s=_SILENT_S)
 
 
-def _overdue(view: View, gap_s: float) -> bool:
-    """No bubble for minutes, in which the slowest kinetics of the plan give gas by now."""
-    began_s = view.heating.began_s
-    if gap_s < _OVERDUE_S or began_s is None or view.complete_s is not None:
+def _comes(view: View, gas: ChannelState, silence: Silence) -> bool:
+    """The charge gave the gas that has ceased, at once, and is not likely to be done."""
+    if view.estimate is None or view.estimate.p_done >= 0.5:
         return False
-    since_s = view.now_s - began_s - view.heating.late_s
-    now = view.setting.course.progress_at(since_s)
-    then = view.setting.course.progress_at(since_s - gap_s)
-    return now is not None and then is not None and then.p95 < 0.5 and now.p05 > then.p05 + 0.05
+    if not _was_seen_well(view, silence):
+        return False
+    explained_s = view.memory.get("explained@", -math.inf)
+    if explained_s < silence.last_s - _EXPLAINED_S:
+        return False
+    # The silence itself soon makes the estimate doubt what it knew before.
+    known_before = view.memory.get("explained-before", -math.inf) >= silence.last_s - _EXPLAINED_S
+    faded = known_before and _far_from_end(view) and silence.gap_s > 3 * silence.limit_s
+    return stops_short(gas, silence.last_s) or faded
+
+
+def _was_seen_well(view: View, silence: Silence) -> bool:
+    """What came before stood well out of a flow meter's noise; a counter counts every bubble."""
+    meter = None if view.live(_OUT) is not None else view.live(_FLOW)
+    return meter is None or 60.0 * silence.before_per_s > _WELL_SEEN * least_flow(meter)
+
+
+def _overdue(view: View, gas: ChannelState, silence: Silence) -> bool:
+    """No bubble for minutes, and far fewer in all than slow kinetics must have given by now."""
+    if silence.gap_s < _OVERDUE_S or silence.has_ended or view.heating.began_s is None:
+        return False
+    if view.complete_s is not None or view.estimate is None or view.estimate.p_done >= 0.5:
+        return False
+    return falls_short(view, gas)
+
+
+def _block_unsure(view: View) -> tuple[str, ...]:
+    """What would tell a block where silence cannot: no gas comes, and nothing says that it must."""
+    if view.live(_P) is not None or view.complete_s is not None:
+        return ()
+    if view.live("pot_temperature") is None:
+        return ("pot_temperature",)
+    silence = watch_silence(view)
+    if view.estimate is None or (silence is not None and silence.gap_s > _UNTOLD_S):
+        return (_P,)
+    return ()
 
 
 def _far_from_end(view: View) -> bool:
@@ -212,7 +272,8 @@ def _ratios(view: View) -> Iterator[Judged]:
         return
     ratio = bubbles * _WINDOW_S / lost
     usual = learned_ratio(view, "bubbles-per-g", ratio)
-    if usual is None:
+    yield from _below_plan(view, ratio)
+    if usual is None or view.memory.get("below-plan", 0.0) > 0.0:
         return
     few = usual * lost > 30.0 and ratio < 0.55 * usual
     if dead_band(view, "few-bubbles", few, ratio < 0.75 * usual):
@@ -227,26 +288,71 @@ def _ratios(view: View) -> Iterator[Judged]:
         remember_slowly(view, "bubbles-per-g", ratio, _USUAL_S)
 
 
+def _below_plan(view: View, ratio: float) -> Iterator[Judged]:
+    """Less for each gram than the plan's gases can explain: so too where it was so from the start.
+
+    Where an absorber takes much of the gas its share is wide, and so hardly anything is too little.
+    """
+    gas = outlet(view)
+    expected = None if gas is None else expected_per_g(view, gas)
+    if gas is None or expected is None:
+        view.memory.pop("below-plan", None)
+        return
+    least = _FAR_BELOW * expected.counts * math.exp(-_SURE_SD * expected.ln_u)
+    if dead_band(view, "below-plan", ratio < least, ratio < 1.3 * least):
+        unit = "mL" if gas.unit == "mL" else "bubbles"
+        why = (
+            f"{ratio:.0f} {unit} for each gram that leaves; by the plan {expected.counts:.0f}, and"
+            f" surely {least:.0f}: gas leaves elsewhere, or the counter misses it"
+        )
+        yield Judged("leak-suspected", why, None, on_delay_s=180.0)
+
+
+def _leak_unsure(view: View) -> tuple[str, ...]:
+    """Before the usual ratio is known and where the plan's is wide, only a gauge would tell."""
+    gas = outlet(view)
+    if not main_step_runs(view) or is_learned(view, "bubbles-per-g") or gas is None:
+        return ()
+    expected = expected_per_g(view, gas)
+    is_narrow = expected is not None and expected.ln_u < _NARROW
+    return () if is_narrow or view.live(_P) is not None else (_P,)
+
+
 def _breakthrough(view: View) -> Iterator[Judged]:
-    out = counted_rate(view, _OUT, _WINDOW_S)
+    """More leaves the absorber than did, for the same that reaches it.
+
+    A counter behind it that has come to its ceiling shows the least that leaves.
+    """
+    counter = outlet(view)
+    out = counted_rate(view, _OUT, _WINDOW_S, at_least=True)
     came = counted_rate(view, _IN, _WINDOW_S)
-    if out is None or came is None or came * _WINDOW_S < 120.0 or not main_step_runs(view):
+    if counter is None or out is None or came is None:
+        return
+    if came * _WINDOW_S < 120.0 or not main_step_runs(view):
         return
     ratio = out / came
     # An absorber takes more of a slow stream: a ratio holds for streams like the one it is of.
     if not 0.5 < came / view.memory.get("passes-at", came) < 2.0:
         forget_ratio(view, "passes")
         view.memory["passes-at"] = came
-    usual = learned_ratio(view, "passes", ratio)
-    if usual is None:
+    usual = (
+        view.memory.get("passes") if is_limited(counter) else learned_ratio(view, "passes", ratio)
+    )
+    if usual is None or not is_learned(view, "passes"):
         return
     much = ratio > 1.35 * usual and out * _WINDOW_S > 60.0
     if dead_band(view, "breaks-through", much, ratio > 1.2 * usual):
         why = f"{ratio:.2f} of the bubbles that reach the absorber leave it, usually {usual:.2f}"
         yield Judged("absorber-breakthrough", why, None, on_delay_s=60.0)
-    else:
+    elif not is_limited(counter):
         remember_slowly(view, "passes", ratio, 1800.0)
         remember_slowly(view, "passes-at", came, 600.0)
+
+
+def _passing_unknown(view: View) -> tuple[str, ...]:
+    """Before the usual share is known, a sensor in the room is what would tell."""
+    gas_comes = main_step_runs(view)
+    return () if not gas_comes or is_learned(view, "passes") else ("room_no2",)
 
 
 def _receiver_boils(view: View) -> Iterator[Judged]:
@@ -268,9 +374,18 @@ def _runs(view: View) -> bool:
 
 
 RULES = (
-    Rule(("outlet-blocked",), _blocked, ((_P,), (_OUT,), (_FLOW,)), is_fast=True, matters=_runs),
-    Rule(("leak-suspected",), _ratios, ((_OUT, _POT), (_FLOW, _POT)), matters=_runs),
-    Rule(("absorber-breakthrough",), _breakthrough, ((_OUT, _IN),), matters=_runs),
+    Rule(
+        ("outlet-blocked",), _blocked, ((_P,), (_OUT,), (_FLOW,)), is_fast=True, matters=_runs,
+        unsure=_block_unsure,
+    ),
+    Rule(
+        ("leak-suspected",), _ratios, ((_OUT, _POT), (_FLOW, _POT)), matters=_runs,
+        unsure=_leak_unsure,
+    ),
+    Rule(
+        ("absorber-breakthrough",), _breakthrough, ((_OUT, _IN),), matters=_runs,
+        unsure=_passing_unknown,
+    ),
     Rule(
         ("receiver-boiling",), _receiver_boils, (("receiver_temperature",),), matters=_runs
     ),
