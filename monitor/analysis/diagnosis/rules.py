@@ -22,12 +22,12 @@ _SETTLED_S = 480.0
 _RATIO_S = 900.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Rule:
-    """One rule of the diagnosis.
+    """One rule of the diagnosis, equal to itself alone.
 
     `needs` lists alternatives: any one set of live roles is enough to judge; none listed, the rule
-    judges with whatever there is. `is_fast`: judged at every entry, not at ticks alone.
+    judges with whatever there is. `is_fast`: judged each second, not at ticks alone.
     """
 
     names: tuple[str, ...]
@@ -46,23 +46,13 @@ class Rule:
 
     def missing(self, view: View) -> tuple[str, ...]:
         """Roles that are wanting; empty where the rule can judge."""
-        live = view.live
-        for roles in self.needs:
-            for role in roles:
-                if live(role) is None:
-                    break
-            else:
-                return ()
-        wanting: tuple[str, ...] | None = None
-        for roles in self.needs:
-            absent = tuple(role for role in roles if live(role) is None)
-            if wanting is None or len(absent) < len(wanting):
-                wanting = absent
-        return wanting or ()
+        absent = [tuple(r for r in roles if view.live(r) is None) for roles in self.needs]
+        return min(absent, key=len, default=())
 
 
 def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs], set[str]]:
     """What the rules find, what they could not judge, and the names that they decided."""
+    wanted = view.wanted
     found: list[Judged] = []
     wanting: list[Needs] = []
     decided: set[str] = set()
@@ -73,10 +63,14 @@ def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs],
         if rule.matters is not None and not rule.matters(view):
             decided.update(rule.names)
             continue
-        missing = rule.missing(view) if rule.needs else ()
-        if missing:
-            wanting += [Needs(name, missing) for name in rule.names]
-            continue
+        if rule.needs:
+            absent = wanted.get(rule)
+            if absent is None:
+                missing = rule.missing(view)
+                absent = wanted[rule] = [Needs(name, missing) for name in rule.names if missing]
+            if absent:
+                wanting += absent
+                continue
         found += rule.judge(view)
         decided.update(rule.names)
         if rule.is_alternative:
