@@ -75,6 +75,9 @@ class Alarm:
     channel: str | None
     since_s: float
     why: str
+    """While it is there that of now; once it is gone that of when it arose, with the time."""
+    arose_why: str = ""
+    arose_s: float = 0.0
     active: bool = True
     acknowledged_s: float | None = None
     root: str | None = None
@@ -115,9 +118,12 @@ class Alarms:
         }
         arisen = False
         for key, finding in present.items():
-            arisen |= self._raise(key, finding)
+            arisen |= self._raise(now_s, key, finding)
         for alarm in self.kept:
-            alarm.active = (alarm.name, alarm.channel) in present
+            was_active, alarm.active = alarm.active, (alarm.name, alarm.channel) in present
+            if was_active and not alarm.active:
+                # What was last said of it belongs to its end: it has to say what it was about.
+                alarm.why = f"{alarm.arose_why} (at {_clock(alarm.arose_s)})"
             if alarm.active and alarm.calls_again(now_s):
                 alarm.acknowledged_s = None
         for shelf in [s for s in self.shelf if s.until_s <= now_s]:
@@ -185,7 +191,7 @@ class Alarms:
             line["root"] = alarm.root
         return line
 
-    def _raise(self, key: tuple[str, str | None], finding: Finding) -> bool:
+    def _raise(self, now_s: float, key: tuple[str, str | None], finding: Finding) -> bool:
         for alarm in self.kept:
             if (alarm.name, alarm.channel) == key:
                 alarm.why = finding.why
@@ -193,7 +199,7 @@ class Alarms:
                     return False
                 self.kept.remove(alarm)
                 break
-        self.kept.append(Alarm(*key, finding.since_s, finding.why))
+        self.kept.append(Alarm(*key, finding.since_s, finding.why, finding.why, now_s))
         return CLASSES[finding.name] == "A"
 
     def _settle(self) -> None:
@@ -211,6 +217,12 @@ class Alarms:
             roots = (r for r in self.kept if (r.active or r.is_latching) and _explains(r, alarm))
             first = min(roots, key=lambda r: (CLASSES[r.name], r.since_s), default=None)
             alarm.root = None if first is None else first.name
+
+
+def _clock(elapsed_s: float) -> str:
+    """Hours and minutes of the run."""
+    minutes = int(elapsed_s // 60.0)
+    return f"{minutes // 60}:{minutes % 60:02d} h"
 
 
 def _explains(root: Alarm, alarm: Alarm) -> bool:

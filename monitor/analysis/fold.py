@@ -23,6 +23,7 @@ from monitor.analysis.channels import ChannelState, first_live
 from monitor.analysis.codec import from_data, to_data
 from monitor.analysis.conditions import Findings, Needs
 from monitor.analysis.coolant import limit_C, view_coolant
+from monitor.analysis.cut_off import cut_off
 from monitor.analysis.diagnosis import FAST, RULES, judge
 from monitor.analysis.diagnosis.person import BY_A_PERSON, check_in_line
 from monitor.analysis.estimate import (
@@ -353,6 +354,8 @@ class Fold:
         if setup is None:
             return
         out = distrusted(view, state.findings)
+        for name, since_s in cut_off(view, state.findings.shown()).items():
+            out[name] = min(since_s, out.get(name, since_s))
         about = Circumstances(
             now_s=view.now_s,
             heating_began_s=state.heating.began_s,

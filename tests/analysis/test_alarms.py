@@ -90,6 +90,18 @@ def test_class_a_is_not_kept_quiet_by_shelving_it_again_and_again(channel: str |
     assert {states[at_s] for at_s in range(130, 300, 10)} == {_U}
 
 
+def test_an_alarm_that_is_over_says_why_it_arose_and_when() -> None:
+    """While it is there it says what is so now; its last words would contradict its name."""
+    alarms, whys = Alarms(), []
+    for at_s, now in ((5400.0, "rising 2 K/min"), (5460.0, "falling 2 K/min"), (5520.0, "")):
+        said = Finding("coolant-warm", None, 5400.0, now, at_s, 0.0, 0.0, shown=True)
+        alarms.update(at_s, [said] if now else [])
+        whys.append(alarms.lines()[0]["why"])
+    alarms.update(9000.0, [])
+    assert whys == ["rising 2 K/min", "falling 2 K/min", "rising 2 K/min (at 1:30 h)"]
+    assert alarms.lines()[0]["why"] == whys[-1]
+
+
 def test_taken_back_from_the_shelf() -> None:
     """`for_s` 0 ends the shelving."""
     alarms = Alarms()

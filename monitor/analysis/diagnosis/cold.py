@@ -195,6 +195,12 @@ def _ice_gone(view: View) -> Iterator[Judged]:
         yield Judged("ice-gone", why, bath.name, on_delay_s=30.0)
 
 
+def _bath_unseen(view: View) -> tuple[str, ...]:
+    """The inlet speaks for the bath only where the rig says that there is ice in it."""
+    inlet_speaks = view.setting.rig.coolant.kind == "ice bath"
+    return () if inlet_speaks or view.live(_BATH) is not None else (_BATH,)
+
+
 def _number(state: ChannelState) -> float:
     assert state.value is not None
     return state.value
@@ -212,7 +218,7 @@ RULES = (
         matters=lambda view: view.heating.began_s is not None and view.complete_s is None,
     ),
     Rule(
-        ("ice-gone",), _ice_gone, ((_BATH,), (_IN,)),
+        ("ice-gone",), _ice_gone, ((_BATH,), (_IN,)), unsure=_bath_unseen,
         matters=lambda view: view.setting.rig.coolant.kind in (None, "ice bath")
         and view.complete_s is None,
     ),

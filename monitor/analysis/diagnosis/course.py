@@ -17,12 +17,17 @@ _OFF_PROFILE_S = 300.0
 _FALLS_S, _FALL_K, _OVERSHOT_K = 900.0, 8.0, 4.0
 _HEATER_OFF_S = 60.0
 _CLIMBS_K_PER_MIN = 1.0
+_SEE_GAS = ("pot_mass", "receiver_mass", "bubble_count", "outlet_flow", "inlet_bubble_count")
 _MISSES_K = 4.0
 """A controller's own probe and set point are off the pot's by less, or by not much more."""
 
 
 def _running(view: View) -> bool:
     return view.heating.began_s is not None and view.complete_s is None
+
+
+def _reacts(view: View) -> bool:
+    return view.heating.began_s is not None and view.setting.network is not None
 
 
 def _off_profile(view: View) -> Iterator[Judged]:
@@ -150,7 +155,10 @@ def _gas_after_complete(view: View) -> Iterator[Judged]:
 
 RULES = (
     Rule(("off-profile",), _off_profile, (("pot_temperature",),), matters=_running),
-    Rule(("stalled",), _stalled),
+    Rule(
+        ("stalled",), _stalled, tuple((role,) for role in ("pot_temperature", *_SEE_GAS)),
+        matters=_reacts,
+    ),
     Rule(
         ("over-temperature",), _over_temperature, (("mantle_temperature",), ("pot_temperature",)),
         is_fast=True,
@@ -161,5 +169,8 @@ RULES = (
         (("heater_power",), ("heater_demand",), ("mantle_temperature",), ("pot_temperature",)),
         matters=_running,
     ),
-    Rule(("gas-after-complete",), _gas_after_complete),
+    Rule(
+        ("gas-after-complete",), _gas_after_complete, tuple((role,) for role in _SEE_GAS),
+        matters=_reacts,
+    ),
 )  # fmt: skip

@@ -88,9 +88,12 @@ def _no_head(view: View) -> bool:
 
 
 RULES = (
-    Rule(("foaming-over",), _foams, ((_HEAD, _POT),), matters=_runs),
+    Rule(
+        ("foaming-over",), _foams, ((_HEAD, _POT),), matters=_runs, is_alternative=True
+    ),
     Rule(
         ("foaming-over",), _carries_over,
         ((_POT, _CATCH, "bubble_count"), (_POT, _CATCH, "outlet_flow")), matters=_no_head,
+        is_alternative=True,
     ),
 )  # fmt: skip

@@ -56,6 +56,12 @@ def _stuck(view: View) -> Iterator[Judged]:
         yield Judged("heater-stuck", f"{why}{_off_course(view)}", None, on_delay_s=5.0)
 
 
+def _unasked_for(view: View) -> tuple[str, ...]:
+    """After the end heat may be wanted or not: only the controller's output says."""
+    known = view.complete_s is None or view.live("heater_demand") is not None
+    return () if known else ("heater_demand",)
+
+
 def _off_course(view: View) -> str:
     off_K = view.heating.off_K
     return "" if off_K is None else f"; pot {off_K:+.0f} K against the planned course"
@@ -160,6 +166,7 @@ RULES = (
         (("heater_power",), ("heater_demand", _MANTLE)),
         is_fast=True,
         matters=lambda view: _runs(view) and not _marked_off(view),
+        unsure=_unasked_for,
     ),
     Rule(("heater-stuck",), _heats_unasked, ((_MANTLE,),), is_fast=True, matters=_marked_off),
 )

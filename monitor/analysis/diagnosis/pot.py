@@ -29,6 +29,7 @@ _TEMPERATURES = (
     "bath_temperature", "receiver_temperature",
 )  # fmt: skip
 _ROUGH = 4.0
+_SHAKEN_AT_ONCE = 3
 _WET_S = 600.0
 """Liquid drawn into the pot cools its probe for so long: it has not slipped."""
 _STEAM_S, _BOILS_G_S = 24.0, 0.006
@@ -40,6 +41,10 @@ _BOILS_C = 85.0
 
 def _runs(view: View) -> bool:
     return view.heating.began_s is not None and view.complete_s is None
+
+
+def _reacts(view: View) -> bool:
+    return _runs(view) and view.setting.network is not None
 
 
 def _per_min(state: ChannelState | None, view: View, window_s: float) -> float | None:
@@ -114,10 +119,17 @@ def _bumps(view: View) -> Iterator[Judged]:
 def _picked_up(view: View) -> Iterator[Judged]:
     rough, echo = _shaken(view)
     known = [s for role in _TEMPERATURES for s in view.of(role) if s.is_live(view.now_s)]
-    many = len(rough) >= 3 and len(rough) >= 0.6 * len(known) and not echo
+    many = len(rough) >= _SHAKEN_AT_ONCE and len(rough) >= 0.6 * len(known) and not echo
     if dead_band(view, "pick-up", many, len(rough) >= 2 and not echo):
         why = f"{len(rough)} temperatures scatter at once, up to {_worst(rough):.0f} times as usual"
         yield Judged("electrical-noise", why, None, on_delay_s=10.0, off_delay_s=60.0)
+
+
+def _too_few_to_shake(view: View) -> tuple[str, ...]:
+    """Pick-up is told by several temperatures that scatter at once: those that are wanting."""
+    there = {role for role in _TEMPERATURES if view.live(role) is not None}
+    many = sum(state.is_live(view.now_s) for role in _TEMPERATURES for state in view.of(role))
+    return () if many >= _SHAKEN_AT_ONCE else tuple(r for r in _TEMPERATURES if r not in there)
 
 
 def _worst(states: list[ChannelState]) -> float:
@@ -345,14 +357,21 @@ RULES = (
         is_fast=True, matters=_runs,
     ),
     Rule(("bumping",), _bumps, ((_POT, "pot_mass"), (_POT, "train_pressure")), matters=_runs),
-    Rule(("electrical-noise",), _picked_up, ((_POT,),)),
-    Rule(("near-dryness",), _near_dry, ((_HEAD, _POT),), matters=_boils_down),
+    Rule(("electrical-noise",), _picked_up, ((_POT,),), unsure=_too_few_to_shake),
+    Rule(
+        ("near-dryness",), _near_dry, ((_HEAD, _POT),), matters=_boils_down, is_alternative=True
+    ),
     Rule(("near-dryness",), _dry_by_steam,
          tuple((_POT, role) for role in (
              "pot_mass", "receiver_mass", "bubble_count", "outlet_flow")),
-         matters=_boils_down),
+         matters=_boils_down, is_alternative=True),
     Rule(("near-dryness",), _near_stop, (("pot_mass",), ("receiver_mass",), (_POT,)),
          matters=_has_stop),
-    Rule(("crust-suspected",), _crust, matters=_runs),
+    Rule(
+        ("crust-suspected",), _crust,
+        tuple((role,) for role in (
+            "pot_mass", "receiver_mass", "bubble_count", "outlet_flow", "inlet_bubble_count")),
+        matters=_reacts,
+    ),
     Rule(("mass-step",), _step, (("pot_mass",), ("receiver_mass",))),
 )  # fmt: skip

@@ -181,6 +181,6 @@ RULES = (
     Rule(("bad-values",), lambda view: (*_bad_values(view), *_garbled(view))),
     Rule(("channel-frozen",), _frozen),
     Rule(("unit-changed",), _unit_changed),
-    Rule(("counter-reset",), _counter_reset),
-    Rule(("counter-saturated",), _saturated),
+    Rule(("counter-reset",), _counter_reset, (("bubble_count",), ("inlet_bubble_count",))),
+    Rule(("counter-saturated",), _saturated, (("bubble_count",), ("inlet_bubble_count",))),
 )

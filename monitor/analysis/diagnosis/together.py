@@ -18,6 +18,10 @@ _POWER_AGE_S = 10.0
 _WINDOW_S = 300.0
 _HIDDEN_S = 480.0
 _SHIFT_K = 2.0
+_REFERENCES = 3
+_USUAL_BOARD = (
+    "pot_temperature", "mantle_temperature", "coolant_out_temperature", "coolant_in_temperature",
+)  # fmt: skip
 
 
 def _power(view: View) -> Iterator[Judged]:
@@ -52,7 +56,7 @@ def _shifted(view: View) -> Iterator[Judged]:
         if state.unit == "degC" and state.is_live(view.now_s):
             groups.setdefault(state.instrument, []).append(state)
     for name, states in groups.items():
-        if len(states) < 3:
+        if len(states) < _REFERENCES:
             continue
         key = f"shift:{name}"
         moved = _common_step(states, view.now_s)
@@ -63,6 +67,20 @@ def _shifted(view: View) -> Iterator[Judged]:
         if abs(total) > _SHIFT_K / 2.0 and view.now_s - at < 3600.0:
             why = f"all {len(states)} temperatures of {name} stepped {total:+.1f} K at once"
             yield Judged("references-shifted", why, None, at - 12.0, on_delay_s=20.0)
+
+
+def _one_instrument(view: View) -> tuple[str, ...]:
+    """One instrument that falls silent may have failed by itself: another one has to be heard."""
+    heard = {state.instrument for state in view.channels.values() if state.heard}
+    return () if len(heard) > 1 else ("heater_power",)
+
+
+def _too_few_references(view: View) -> tuple[str, ...]:
+    """No instrument has temperatures enough for a step of all to be none of each: what wants."""
+    live = [s for s in view.channels.values() if s.unit == "degC" and s.is_live(view.now_s)]
+    most = max((sum(o.instrument == s.instrument for o in live) for s in live), default=0)
+    there = {state.role for state in live}
+    return () if most >= _REFERENCES else tuple(r for r in _USUAL_BOARD if r not in there)
 
 
 def _common_step(states: list[ChannelState], now_s: float) -> float | None:
@@ -172,7 +190,7 @@ def _parts(view: View) -> Iterator[Judged]:
 
 
 RULES = (
-    Rule(("power-lost",), _power, is_fast=True),
-    Rule(("references-shifted",), _shifted),
+    Rule(("power-lost",), _power, is_fast=True, unsure=_one_instrument),
+    Rule(("references-shifted",), _shifted, unsure=_too_few_references),
     Rule(("zero-tracking", "channels-disagree"), _balance_lies, (("pot_mass", "bubble_count"),)),
 )

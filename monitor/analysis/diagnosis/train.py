@@ -182,7 +182,10 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     if (lost is not None and lost < -0.5) or "cracked-once" in view.memory:
         return
     before = f"{silence.before_per_s:.1f} {'mL' if gas.unit == 'mL' else 'bubbles'}/s before"
-    why = f"no gas for {silence.gap_s:.0f} s, {before}, and the pot is hot: blocked"
+    why = f"no gas for {silence.gap_s:.0f} s, {before}"
+    if silence.before_per_s <= 0.0:
+        why = "no gas has come, and by now it must have"
+    why += ", and the pot is hot: blocked"
     if lost is not None and lost > 0.001 * charge_g(view):
         why += f" (the pot goes on losing {lost:.2g} g/min: a joint lets it out"
         why += ", or the counter is dead)"

@@ -269,4 +269,13 @@ def _has_twins(view: View) -> bool:
     return any(len(view.of(role)) > 1 for role in (*_LEAST_K, *_COUNTERS))
 
 
-RULES = (Rule(("channels-disagree",), _drifted, concerns=_has_twins),)
+def _alone(view: View) -> tuple[str, ...]:
+    """Roles of which the rig has several and fewer than two speak."""
+    return tuple(
+        role
+        for role in (*_LEAST_K, *_COUNTERS)
+        if len(view.of(role)) > 1 and sum(s.is_live(view.now_s) for s in view.of(role)) < 2
+    )
+
+
+RULES = (Rule(("channels-disagree",), _drifted, concerns=_has_twins, unsure=_alone),)
