@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis.bins import BinStore
-from monitor.analysis.estimate.ahead import Ahead, Road, look_ahead
+from monitor.analysis.estimate.ahead import Ahead, look_ahead
 from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining_band
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
 from monitor.analysis.estimate.brings import counted
@@ -28,6 +28,7 @@ from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorSt
 from monitor.analysis.estimate.nudge import nudge
 from monitor.analysis.estimate.other_holds import look_at_holds
 from monitor.analysis.estimate.past import Cloud, Past, foretold
+from monitor.analysis.estimate.response import Road, comes_back
 from monitor.analysis.estimate.signals import About, Signal, gather_signals
 from monitor.analysis.estimate.stand_in import fill_from_mantle
 from monitor.chemistry.gases import molar_volume_L_mol
@@ -210,15 +211,14 @@ def _heard_before(
     return _heard(gather_signals(laid_out, bins, shut, state.jumps), past.grid, state.rough)
 
 
-def _road(setup: Setup, about: Circumstances) -> Road | None:
+def _road(setup: Setup, about: Circumstances, past: Past) -> Road | None:
+    """The planned course from now on; None where there is none, or the pot has left it."""
     if not setup.plan.profile or about.heating_began_s is None:
         return None
     times, temps = profile_points(setup.plan.profile)
-    return Road(
-        (np.array(times), np.array(temps)),
-        about.heating_began_s + about.late_s,
-        about.follows_profile,
-    )
+    road = Road((np.array(times), np.array(temps)), about.heating_began_s + about.late_s)
+    band_K = setup.plan.limits.profile_band_K
+    return road if about.follows_profile or comes_back(past, road, band_K) else None
 
 
 def _estimate(
@@ -228,7 +228,7 @@ def _estimate(
     alpha = cloud.course.alpha
     final = network.reachable(alpha[-1])
     total = final[:, list(layout.done_group)].sum(axis=1)
-    road = _road(setup, about)
+    road = _road(setup, about, past)
     ahead = look_ahead(past, cloud, road, total, setup.seed)
     amount = _amounts(layout, w.size, setup.seed)
     volumes = layout.gas_mol * molar_mL
