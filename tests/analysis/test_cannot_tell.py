@@ -6,19 +6,14 @@ source. Whatever can be told on a rig is told there, and nothing else passes for
 
 from __future__ import annotations
 
-import functools
 from dataclasses import replace
 
 import pytest
 
-from monitor.analysis.channels import ChannelState
 from monitor.analysis.conditions import CLASSES
 from monitor.analysis.diagnosis import RULES, judge
-from monitor.analysis.fold import Fold
 from monitor.analysis.view import View
-from monitor.entries import RunStarted
-from monitor.plan.files import parse_plan
-from monitor.rehearsal.entries import Rehearsal, rehearse_entries
+from tests.analysis.moments import moment
 from tests.rehearsal.rigs import COPPER_TEXT
 from tests.rehearsal.traces import PLAN
 
@@ -72,33 +67,10 @@ OF_ITSELF = {
 """Of the host, of the person, or of whatever channels there are: they need none."""
 
 
-@functools.cache
-def _seen(plan: str, until_min: float) -> View:
-    """The moment as the rules see it, on the whole rig."""
-    run = Rehearsal(parse_plan(plan), 4, ())
-    (first, *_) = rehearse_entries(plan, seed=4, until_s=0.0, rehearsal=run)
-    assert isinstance(first.body, RunStarted)
-    fold = Fold(first.body)
-    entries = rehearse_entries(plan, seed=4, until_s=60.0 * until_min, rehearsal=run)
-    for entry in list(entries)[1:-1]:
-        fold.step(entry)
-    return fold._view(60.0 * until_min)
-
-
 def _with(name: str, roles: tuple[str, ...]) -> View:
-    """The same moment on a rig that has these roles alone."""
-    plan = (COPPER_TEXT, 15.0) if name == "near-dryness" else (PLAN, 46.0)
-    whole = _seen(*plan)
-    by_role: dict[str, list[ChannelState]] = {role: list(whole.of(role)) for role in roles}
-    channels = {state.name: state for states in by_role.values() for state in states}
-    return replace(
-        whole,
-        by_role=by_role,
-        channels=channels,
-        memory=dict(whole.memory),
-        known={},
-        wanted={},
-    )
+    """A moment in which the name matters, on a rig that has these roles alone."""
+    plan, until_min = (COPPER_TEXT, 15.0) if name == "near-dryness" else (PLAN, 46.0)
+    return moment(plan, until_min, roles)
 
 
 def _missing(name: str, roles: tuple[str, ...]) -> tuple[str, ...] | None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, late_rate, since, slope_per_s
 from monitor.analysis.conditions import Judged
+from monitor.analysis.dead_bands import dead_band_of
 from monitor.analysis.diagnosis.outlet import last_count_s, outlet
 from monitor.analysis.diagnosis.rules import Rule, dead_band
 from monitor.analysis.diagnosis.train import charge_g, lost_g
@@ -19,6 +20,7 @@ _P, _POT, _CATCH = "train_pressure", "pot_mass", "receiver_mass"
 DRINK_S = 20.0
 """A receiver that is drunk from is seen to get lighter within this."""
 _STAYS_S = 4.5
+_UNDER_KPA = -0.1
 
 
 def _suck_back(view: View) -> Iterator[Judged]:
@@ -31,12 +33,13 @@ def _draws(view: View) -> Iterator[Judged]:
     gauge = view.live(_P)
     if gauge is not None:
         value, falls = gauge.value or 0.0, slope_per_s(gauge, view.now_s, 8.0)
-        under = value < -0.1 - 4.0 * gauge.noise() and falls is not None and falls < -0.002
+        under = value < _UNDER_KPA - 4.0 * gauge.noise() and falls is not None and falls < -0.002
         deep = value < -0.3 - 4.0 * gauge.noise()
         # Jolts swing back at once; what is drawn back stays below.
         late = [v for t, v in gauge.recent if t > view.now_s - _STAYS_S]
         calm = gauge.roughness() < 8.0 or (len(late) >= 3 and max(late) < -0.1)
-        if dead_band(view, "under", (under or deep) and calm, value < -0.06):
+        back = _UNDER_KPA + dead_band_of("pressure")
+        if dead_band(view, "under", (under or deep) and calm, value < back):
             why = f"{value:.2f} kPa in the train, below the room: liquid is drawn back"
             yield Judged("suck-back", why, gauge.name, on_delay_s=2.0)
     elif view.live(_POT) is not None:

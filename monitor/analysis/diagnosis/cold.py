@@ -7,6 +7,7 @@ from statistics import median
 
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
+from monitor.analysis.dead_bands import dead_band_of
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
 from monitor.analysis.view import View
 
@@ -19,6 +20,8 @@ _SOON_S = 900.0
 
 _FREEZING_C = -5.0
 _LATE_S = 40.0
+_WIDE = 4.0
+"""A flow that is lost is back only with as many dead bands more."""
 _FLOW_K = 3.0
 _ICE_K = 2.5
 _ROUGH = 4.0
@@ -51,13 +54,17 @@ def _near_no2(view: View) -> bool:
     return False
 
 
+def _back_K(view: View, name: str | None) -> float:
+    return dead_band_of("coolant temperature", view.channels.get(name or ""))
+
+
 def _above_line(view: View) -> Iterator[Judged]:
     coolant = view.coolant
     if coolant.warmest_C is None or not _near_no2(view):
         return
     line = view.setting.urgent_C
     over = coolant.warmest_C - line
-    if dead_band(view, "above-line", over > 0.0, over > -1.0):
+    if dead_band(view, "above-line", over > 0.0, over > -_back_K(view, coolant.warmest)):
         why = (
             f"coolant {coolant.warmest_C:.1f} degC; NO2 condenses only below {line:.1f} degC,"
             " pure and at the local pressure"
@@ -74,7 +81,7 @@ def _warm(view: View) -> Iterator[Judged]:
     # Steam of a boil-down warms the coolant to a level, and no NO2 comes with it.
     drifts = drifts and not _boils_down(view)
     near = margin < want or (drifts and margin < want + 6.0)
-    if not dead_band(view, "warm", near, margin < want + 1.0):
+    if not dead_band(view, "warm", near, margin < want + _back_K(view, coolant.warmest)):
         return
     why = f"coolant {coolant.warmest_C:.1f} degC, {margin:.1f} K below the line of {limit:.1f} degC"
     if margin < 0.0:
@@ -92,7 +99,8 @@ def _freezing(view: View) -> Iterator[Judged]:
     value, coldest = min(late, key=lambda pair: pair[0], default=(0.0, None))
     if coldest is None:
         return
-    if dead_band(view, "freezing", value < _FREEZING_C, value < _FREEZING_C + 1.0):
+    back_C = _FREEZING_C + dead_band_of("coolant temperature")
+    if dead_band(view, "freezing", value < _FREEZING_C, value < back_C):
         why = f"coolant {value:.1f} degC: N2O4 may freeze in the condenser from -9 degC"
         yield Judged("coolant-freezing", why, coldest.name, on_delay_s=30.0)
 
@@ -109,7 +117,8 @@ def _flow_lost(view: View) -> Iterator[Judged]:
         value = _number(flow)
         usual = view.memory.get("flow", value)
         lost = usual > 5.0 and value < 0.3 * usual
-        if dead_band(view, "flow-lost", lost, value < 0.5 * usual):
+        back = 0.3 * usual + dead_band_of("flow", flow, _WIDE * usual)
+        if dead_band(view, "flow-lost", lost, value < back):
             why = f"coolant flow {value:.0f} mL/min, usually {usual:.0f} mL/min"
             yield Judged("coolant-flow-lost", why, flow.name, on_delay_s=15.0)
         else:

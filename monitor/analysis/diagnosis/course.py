@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, slope_per_s
 from monitor.analysis.conditions import Judged
+from monitor.analysis.dead_bands import dead_band_of
 from monitor.analysis.diagnosis.rules import Rule, dead_band
 from monitor.analysis.expected import planned_C
 from monitor.analysis.view import View
@@ -79,7 +80,8 @@ def _over_temperature(view: View) -> Iterator[Judged]:
             if not state.is_live(view.now_s) or state.value is None:
                 continue
             key = f"over:{state.name}"
-            if dead_band(view, key, state.value > limit, state.value > limit - 2.0):
+            back_C = limit - dead_band_of("hot temperature", state)
+            if dead_band(view, key, state.value > limit, state.value > back_C):
                 why = f"{state.value:.0f} degC, the limit is {limit:.0f} degC"
                 yield Judged("over-temperature", why, state.name, on_delay_s=3.0)
 

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from drivers.reading import Quality
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
+from monitor.analysis.dead_bands import dead_band_of
 from monitor.analysis.diagnosis.due import expected_per_g, falls_short
 from monitor.analysis.diagnosis.outlet import least_flow, outlet
 from monitor.analysis.diagnosis.rules import (
@@ -141,9 +142,8 @@ def _blocked_by_pressure(view: View, gauge: ChannelState) -> Iterator[Judged]:
     rising = climbs is not None and climbs > 0.004 and not still_goes
     high = value > 4.0 * max(usual, head_kPa(view)) + 0.2 and not still_goes
     pulses = gauge.roughness() > 8.0
-    if dead_band(
-        view, "blocked", value > top and (rising or high) and not pulses, value > 0.9 * top
-    ):
+    back = min(0.9 * top, top - dead_band_of("pressure", gauge))
+    if dead_band(view, "blocked", value > top and (rising or high) and not pulses, value > back):
         why = f"{value:.2f} kPa in the train, usually {usual:.2f} kPa"
         if now is not None:
             why += f", {now:.1f} bubbles/s come out"
