@@ -23,6 +23,7 @@ __all__ = [
     "late_rate",
     "ne107_state",
     "places_between",
+    "reaches_back",
     "since",
     "slope_per_s",
 ]
@@ -392,10 +393,10 @@ def places_between(
 
     Rules ask this each second: a search costs a tenth of a pass over all points.
     """
-    return (
-        bisect_left(recent, (from_s, -math.inf)),
-        bisect_right(recent, (until_s, math.inf)),
-    )
+    begin, end = bisect_left(recent, (from_s, -math.inf)), len(recent)
+    if end and recent[-1][0] > until_s:  # mostly it is asked until now
+        end = bisect_right(recent, (until_s, math.inf))
+    return begin, end
 
 
 def between(
@@ -408,6 +409,13 @@ def between(
 def since(recent: deque[tuple[float, float]], from_s: float) -> list[tuple[float, float]]:
     """The points from `from_s` on."""
     return [*islice(recent, bisect_left(recent, (from_s, -math.inf)), None)]
+
+
+def reaches_back(state: ChannelState, now_s: float, window_s: float) -> bool:
+    """Whether the recent past is enough for `slope_per_s` over that window."""
+    recent = state.recent
+    n = len(recent) - bisect_left(recent, (now_s - window_s, -math.inf))
+    return n >= 3 and now_s - recent[-n][0] >= 0.5 * window_s
 
 
 def slope_per_s(state: ChannelState, now_s: float, window_s: float) -> float | None:

@@ -241,7 +241,8 @@ class Fold:
             if not channel.take(now, reading):
                 continue
             state.read_since_heavy = True
-            level = state.tares.level(channel, now)
+            level = channel.value if channel.unit != "g" else state.tares.level(channel, now)
+            assert level is not None
             quality = Quality.AT_LEAST if channel.limited else reading.quality
             add(channel.name, channel.role, now, level, quality)
             if not is_heated and channel.role == "pot_temperature":

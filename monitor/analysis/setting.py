@@ -37,6 +37,8 @@ class Setting:
     pressure_kPa: float
     urgent_C: float
     """Where pure NO2/N2O4 condenses at the local pressure: nothing of it does above. [degC]"""
+    pot_limit_C: float | None
+    mantle_limit_C: float | None
     condensing_C: tuple[float | None, ...]
     """Condensing point of the gas of each step of the plan, in the plan's order. [degC]"""
     specs: Mapping[str, tuple[InstrumentSpec, ChannelSpec]]
@@ -48,12 +50,7 @@ class Setting:
 
     def limit_C(self, role: str) -> float | None:
         """Highest temperature of pot or mantle: the plan's, else one derived from its profile."""
-        limits, profile = self.plan.limits, self.plan.profile
-        stated = limits.mantle_C if role == "mantle_temperature" else limits.pot_C
-        if stated is not None or not profile:
-            return stated
-        beyond = _MANTLE_BEYOND_K if role == "mantle_temperature" else _POT_BEYOND_K
-        return max(segment.to_C for segment in profile) + beyond
+        return self.mantle_limit_C if role == "mantle_temperature" else self.pot_limit_C
 
     def channel(self, name: str, instrument: str) -> ChannelState | None:
         """A fresh state for a channel; None where nothing says what it measures.
@@ -90,8 +87,16 @@ def setting_of(plan_toml: str, rig_toml: str, seed: int) -> Setting:
         course=expected_course(plan),
         setup=setup,
         pressure_kPa=at_kPa,
+        pot_limit_C=_limit_C(plan.limits.pot_C, plan, _POT_BEYOND_K),
+        mantle_limit_C=_limit_C(plan.limits.mantle_C, plan, _MANTLE_BEYOND_K),
         urgent_C=dew_point_C(min(max(at_kPa, 20.0), 120.0)),
         condensing_C=condensing,
         specs={c.name: (i, c) for i in rig.instruments for c in i.channels},
         boil_down=boil_down_of(plan),
     )
+
+
+def _limit_C(stated_C: float | None, plan: Plan, beyond_K: float) -> float | None:
+    if stated_C is not None or not plan.profile:
+        return stated_C
+    return max(segment.to_C for segment in plan.profile) + beyond_K

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import wraps
+from typing import Any, TypeVar
 
 from monitor.analysis.bins import BinStore
 from monitor.analysis.boil_down_state import BoilDownView
@@ -14,7 +16,9 @@ from monitor.analysis.estimate import Estimate
 from monitor.analysis.expected import Heating
 from monitor.analysis.setting import Setting
 
-__all__ = ["DISK", "Happened", "View"]
+__all__ = ["DISK", "Happened", "View", "once"]
+
+_Answer = TypeVar("_Answer")
 
 DISK = "recorder: disk"
 """Key of `Happened.instruments` for what the recorder says of its disk."""
@@ -44,6 +48,8 @@ class Happened:
 
     def marked(self, word: str, since_s: float) -> bool:
         """Whether a mark with that word was set at `since_s` or later."""
+        if not self.marks:  # as in most runs, and it is asked each second
+            return False
         return any(at >= since_s and word in kind for kind, at in self.marks)
 
 
@@ -70,6 +76,8 @@ class View:
     """When the last hole of the record ended: silence counts from there."""
     known: dict[str, ChannelState | None] = field(default_factory=dict)
     """Answers of `live` so far."""
+    answers: dict[object, Any] = field(default_factory=dict)
+    """Answers so far to what is asked `once`."""
     wanted: dict[object, list[Needs]] = field(default_factory=dict)
     """Rule -> what it wants for; kept from moment to moment as long as the same roles speak."""
     stall_why: str = ""
@@ -101,3 +109,17 @@ class View:
             if value is not None:
                 return value
         return None
+
+
+def once(ask: Callable[[View], _Answer]) -> Callable[[View], _Answer]:
+    """Asked once a moment: whoever asks again is given the same answer."""
+
+    @wraps(ask)
+    def answer(view: View) -> _Answer:
+        answers = view.answers
+        if ask not in answers:
+            answers[ask] = ask(view)
+        said: _Answer = answers[ask]
+        return said
+
+    return answer

@@ -4,6 +4,8 @@ Every rule names the roles it needs. Where they are missing or old the answer is
 never that all is well.
 """
 
+from dataclasses import replace
+
 from monitor.analysis.diagnosis import (
     backflow,
     cold,
@@ -42,5 +44,6 @@ RULES: tuple[Rule, ...] = (
 )
 """All rules, in the order in which they are judged."""
 
-FAST: tuple[Rule, ...] = tuple(rule for rule in RULES if rule.is_fast)
-"""Those judged at every entry: class A conditions and silence."""
+FAST: tuple[Rule, ...] = tuple(replace(rule, unsure=None) for rule in RULES if rule.is_fast)
+"""Those judged each second: class A conditions and silence. What they cannot tell is said at ticks
+alone."""

@@ -53,12 +53,17 @@ def _drinks_into_pot(view: View) -> Iterator[Judged]:
     if balance is None:
         return
     gained, noise = lost_g(view, 30.0), max(balance.noise(), 1e-4)
-    caught = late_rate(view.live(_CATCH), view.now_s, 30.0)
     rose = gained is not None and gained < -max(12.0 * noise, 0.01 * charge_g(view))
-    gives = caught is None or caught < 0.0
-    if dead_band(view, "drinks", rose and gives and steady_rise(balance, view.now_s), rose):
+    drinks = rose and _gives(view) and steady_rise(balance, view.now_s)
+    if dead_band(view, "drinks", drinks, rose):
         why = f"the pot has gained {-(gained or 0.0):.1f} g in half a minute"
         yield Judged("suck-back", why, balance.name, on_delay_s=0.0)
+
+
+def _gives(view: View) -> bool:
+    """The receiver gets lighter, as far as can be told."""
+    caught = late_rate(view.live(_CATCH), view.now_s, 30.0)
+    return caught is None or caught < 0.0
 
 
 def _drinks_from_receiver(view: View) -> Iterator[Judged]:

@@ -6,9 +6,10 @@ import itertools
 import math
 from bisect import bisect_left
 from collections import deque
+from operator import itemgetter
 
 from monitor.analysis.channels import ChannelState, places_between
-from monitor.analysis.view import View
+from monitor.analysis.view import View, once
 
 __all__ = ["last_count_s", "least_flow", "outlet", "rate_between", "summed"]
 
@@ -17,17 +18,21 @@ _NOTHING = 0.08
 _DIES_S = 120.0
 """No reaction dies away faster than by this time constant. Judgement."""
 
+_count_of = itemgetter(1)
+
 
 def outlet(view: View) -> ChannelState | None:
     """The bubble counter; else the flow meter, summed up to mL. None where neither speaks."""
     counter = view.live("bubble_count")
     if counter is not None:
         return counter
-    key = "outlet_flow, summed"
-    if key not in view.known:
-        meter = view.live("outlet_flow")
-        view.known[key] = None if meter is None else summed(meter)
-    return view.known[key]
+    return _metered(view)
+
+
+@once
+def _metered(view: View) -> ChannelState | None:
+    meter = view.live("outlet_flow")
+    return None if meter is None else summed(meter)
 
 
 def summed(meter: ChannelState) -> ChannelState:
@@ -67,10 +72,6 @@ def last_count_s(gas: ChannelState) -> float:
         return recent[0][0]
     # A count never falls, so that the points below the last number come first.
     return recent[max(bisect_left(recent, last, key=_count_of) - 1, 0)][0]
-
-
-def _count_of(point: tuple[float, float]) -> float:
-    return point[1]
 
 
 def rate_between(gas: ChannelState, from_s: float, until_s: float) -> float:

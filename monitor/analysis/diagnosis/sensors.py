@@ -30,7 +30,10 @@ def _silent(view: View) -> Iterator[Judged]:
     if not view.is_recorded:
         return
     silent: dict[str, list[ChannelState]] = {}
+    lately_s = view.now_s - 0.9 * _NEVER_SILENT_S
     for state in view.channels.values():
+        if state.heard_s > lately_s:
+            continue
         if state.heard == 0:
             if view.now_s > _STARTING_S:
                 yield Judged("channel-silent", "it has said nothing yet", state.name, 0.0)

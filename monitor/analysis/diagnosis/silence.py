@@ -12,11 +12,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice
 
-from monitor.analysis.channels import ChannelState, between, late_rate, since
+from monitor.analysis.channels import ChannelState, between, late_rate, places_between, since
 from monitor.analysis.diagnosis.outlet import last_count_s, outlet, rate_between
 from monitor.analysis.expected import planned_C
-from monitor.analysis.view import View
+from monitor.analysis.view import View, once
 
 __all__ = ["Silence", "stops_short", "surged_s", "watch_silence"]
 
@@ -87,6 +88,7 @@ class Silence:
         return "; the receiver gains nothing either, so it may lie before, or the flask be open"
 
 
+@once
 def watch_silence(view: View) -> Silence | None:
     """The silence of now; None where nothing counts the gas at the outlet."""
     gas = outlet(view)
@@ -185,8 +187,11 @@ def _driven_K(view: View, since_s: float, lasts_s: float) -> float:
 
 def _line_through(state: ChannelState, until_s: float) -> tuple[float, float] | None:
     """(level at `until_s`, slope a second) of the minute before; None with too little."""
-    points = [(t - until_s, v) for t, v in between(state.recent, until_s - _BEFORE_S, until_s)]
-    if len(points) < 6 or points[-1][0] - points[0][0] < 0.5 * _BEFORE_S:
+    begin, end = places_between(state.recent, until_s - _BEFORE_S, until_s)
+    if end - begin < 6:
+        return None
+    points = [(t - until_s, v) for t, v in islice(state.recent, begin, end)]
+    if points[-1][0] - points[0][0] < 0.5 * _BEFORE_S:
         return None
     return _fit(points)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
+from monitor.analysis.channels import ChannelState, late_rate, reaches_back, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule, dead_band, learned_ratio, remember_slowly
 from monitor.analysis.diagnosis.train import counted_rate, main_step_runs, stepped_s
@@ -118,14 +118,16 @@ def _balance_lies(view: View) -> Iterator[Judged]:
 def _hides(view: View) -> Iterator[Judged]:
     """The balance stands still while bubbles come that no gas could fill so lightly."""
     balance = view.live("pot_mass")
-    fell = None if balance is None else slope_per_s(balance, view.now_s, _HIDDEN_S)
-    if balance is None or fell is None or view.estimate is None:
+    if balance is None or view.estimate is None:
+        return
+    if not reaches_back(balance, view.now_s, _HIDDEN_S):
         return
     if view.now_s - stepped_s(view, balance) < _HIDDEN_S:
         return
     due_g = max(_due_g(view, "bubble_count"), _due_g(view, "inlet_bubble_count"))
-    lost_g = -fell * _HIDDEN_S
     clear = due_g > 4.0 * max(balance.noise(), 0.002)  # a slope over so many readings is finer
+    fell = slope_per_s(balance, view.now_s, _HIDDEN_S) if clear else None
+    lost_g = 0.0 if fell is None else -fell * _HIDDEN_S
     hides = clear and abs(lost_g) < 0.2 * due_g
     if dead_band(view, "zeroed", hides, clear and -0.5 * due_g < lost_g < 0.6 * due_g):
         why = f"balance {lost_g:+.2f} g lighter in {_HIDDEN_S / 60.0:.0f} min, while bubbles mean"
@@ -141,6 +143,8 @@ def _due_g(view: View, role: str) -> float:
         remember_slowly(view, f"purge {role}", counted, 300.0)
         return 0.0
     gas = counted - 1.3 * view.memory.get(f"purge {role}", 0.0)
+    if gas <= 0.0:
+        return 0.0
     return gas * _HIDDEN_S * _least_g_each(view, role)
 
 

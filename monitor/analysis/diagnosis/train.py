@@ -24,7 +24,7 @@ from monitor.analysis.diagnosis.rules import (
     remember_slowly,
 )
 from monitor.analysis.diagnosis.silence import Silence, stops_short, watch_silence
-from monitor.analysis.view import View
+from monitor.analysis.view import View, once
 
 __all__ = [
     "RULES",
@@ -83,6 +83,7 @@ def head_kPa(view: View) -> float:
     return view.memory.get("head", stated)
 
 
+@once
 def main_step_runs(view: View) -> bool:
     """The step of [done] alone brings gas, so that ratios between channels mean the train."""
     estimate = view.estimate
@@ -113,6 +114,7 @@ def is_limited(counter: ChannelState) -> bool:
     return counter.limited or counter.quality is Quality.AT_LEAST
 
 
+@once
 def is_hot(view: View) -> bool:
     """The pot is heated, as far as can be told, and does not cool."""
     power, pot = view.power(), view.live("pot_temperature")
