@@ -12,10 +12,14 @@ from statistics import fmean, median
 from monitor.analysis.channels import ChannelState, late_rate, since
 from monitor.analysis.conditions import Finding, Findings
 from monitor.analysis.estimate import Estimate
+from monitor.analysis.lately import surest
+from monitor.analysis.outvoting import out_since
 from monitor.analysis.verdict_state import (
+    FRESH_S,
+    KINDS,
     EvidenceLine,
     Verdict,
-    held_back,
+    allowed_tail_s,
     held_back_words,
     kinds_now,
     kinds_of_rig,
@@ -31,6 +35,13 @@ _EXPLAINS = (
     "channels-disagree", "crust-suspected",
 )  # fmt: skip
 """Findings that explain silence otherwise than by the end of the reaction."""
+
+_OF_ONE = ("outlet-blocked", "leak-suspected", "counter-saturated", "channel-frozen")
+"""Of these, what befalls a channel that others have outvoted."""
+
+_TAIL, _SHOWS, _STANDS_K = 0.04, 3.0, 3.0
+"""The last of the step whose time is looked at; how often the half width of what is seen it has to
+come at; how little a pot that stands moves."""
 
 _WORST_SIGMA = 4.0
 _RECENT_SIGMA = 5.0
@@ -50,9 +61,6 @@ _CALM_ROLES = (
     ("pot_mass", -1.0, None),
 )
 """(role, sign of what leaves, least change a second; None: by the channel's own noise)."""
-
-_MEAN_OF = 3
-"""Estimates."""
 
 _HELD_BACK = 0.2
 """Likelihood of the rival, that the end is only feigned, up to which it is left aside."""
@@ -89,8 +97,7 @@ def _weigh(
     """The conditions that have to hold together, each by name."""
     done = view.setting.plan.done
     others = [f.name for f in _explaining(view, findings)]
-    verdict.sure = [*verdict.sure, estimate.p_done][-_MEAN_OF:]
-    sure = sum(verdict.sure) / len(verdict.sure)
+    sure, feigned = verdict.how_sure(), verdict.is_feigned()
     loss = verdict.loss_why if verdict.loss_s is not None else ""
     again = verdict.again_why if verdict.again_s is not None else ""
     return [
@@ -106,9 +113,9 @@ def _weigh(
         _line("no sudden loss of rate", loss or "none seen", "none", not loss),
         _line(
             "nothing feigns the end",
-            held_back_words(estimate, done.fraction),
+            held_back_words(estimate, feigned),
             f"{100 * _HELD_BACK:g} %",
-            held_back(estimate, done.fraction) <= _HELD_BACK,
+            feigned <= _HELD_BACK,
         ),
         _line("gas is quiet", again or "quiet", "quiet", not again),
         _line("no other cause of silence", ", ".join(others) or "none found", "none", not others),
@@ -116,15 +123,20 @@ def _weigh(
 
 
 def _explaining(view: View, findings: Findings) -> list[Finding]:
-    """Findings that explain silence otherwise; of three kinds the one that parted is outvoted."""
+    """Findings that explain silence otherwise; of three kinds the one that parted is outvoted.
+
+    What is wrong with a channel that has lost its vote explains its own silence alone: it lost it
+    because others went on.
+    """
     outvoted = {"channels-disagree", "zero-tracking"} if len(kinds_of_rig(view)) >= 3 else set()
-    contrary = parted(view, findings)
+    contrary, out = parted(view, findings), out_since(view)
     return [
         f
         for f in findings.shown()
         if f.name in _EXPLAINS
         and f.name not in outvoted
         and (f.name != "channels-disagree" or f in contrary)
+        and not (f.name in _OF_ONE and f.channel in out)
     ]
 
 
@@ -141,8 +153,14 @@ def _kinds(view: View, estimate: Estimate) -> EvidenceLine:
 
 
 def _fits(estimate: Estimate) -> EvidenceLine:
-    """No residual beyond what noise explains, neither in one bin nor in a row of them."""
+    """No residual beyond what noise explains, neither in one bin nor in a row of them.
+
+    What drips from the train after the end is none where two other kinds are at hand.
+    """
     channels = estimate.evidence.channels
+    soon = [c for c in channels if c.kind != KINDS["receiver_mass"]]
+    if len({c.kind for c in soon} & set(estimate.evidence.kinds)) >= 2:
+        channels = tuple(soon)
     worst = max((c.worst_sigma for c in channels), default=0.0)
     recent = max((abs(c.recent_sigma) for c in channels), default=0.0)
     return _line(
@@ -154,28 +172,45 @@ def _fits(estimate: Estimate) -> EvidenceLine:
 
 
 def _would_show(verdict: Verdict, view: View, estimate: Estimate) -> EvidenceLine:
-    """Hot enough, for long enough, that what is left would have shown itself."""
+    """Hot enough, for long enough, that what is left would have shown itself.
+
+    By its time: the last of it would be over by now. Or by its rate: it would come far faster than
+    the surest channel can miss, at a temperature that has stood for as long as rates look back.
+    """
     tail = estimate.evidence.tail_s
     if tail is None:
         return EvidenceLine("what is left would show", "not known", "", "cannot-tell")
-    watched = 0.0 if verdict.begun_s is None else view.now_s - verdict.begun_s
-    allowed = max(1800.0, 0.5 * watched)
+    allowed = allowed_tail_s(verdict, view)
     shows = tail.p50 <= allowed
+    value = f"last 4 % take {min(tail.p50, 1e6) / 60.0:.0f} min at this temperature"
+    seen = surest(estimate.evidence, view.now_s)
+    if not shows and seen is not None and _stands_hot(view):
+        comes, missed = 3600.0 * _TAIL / tail.p95, _SHOWS * (seen.p95 - seen.p50)
+        shows = comes >= missed
+        value += f": {100.0 * comes:.2g} %/h, of which {100.0 * missed:.2g} would show"
     if estimate.p_done < view.setting.plan.done.confidence:
         verdict.shown_in_rule = False
     elif shows:
         verdict.shown_in_rule = True
     return _line(
-        "what is left would show",
-        f"last 4 % take {min(tail.p50, 1e6) / 60.0:.0f} min at this temperature",
-        f"{allowed / 60.0:.0f} min",
+        "what is left would show", value, f"{allowed / 60.0:.0f} min",
         shows or verdict.shown_in_rule,
-    )
+    )  # fmt: skip
+
+
+def _stands_hot(view: View) -> bool:
+    """Whether the pot is no hotter now than it has been for a quarter of an hour."""
+    pot = view.live("pot_temperature")
+    if pot is None or pot.value is None:
+        return False
+    bins = view.bins.channel(pot.name)
+    late = bins.mean[bins.at_s > view.now_s - FRESH_S]
+    return late.size > 0 and float(late.min()) > float(late[-1]) - _STANDS_K
 
 
 def _all_but_gone(view: View, estimate: Estimate) -> EvidenceLine:
     """What still comes would not, in ten minutes more, be twice what the plan leaves open."""
-    seen = estimate.evidence.rate_seen
+    seen = surest(estimate.evidence, view.now_s)
     most = 12.0 * (1.0 - view.setting.plan.done.fraction)
     if seen is None:
         return EvidenceLine("rate all but gone", "not known", f"{100 * most:.2g} %/h", "holds")

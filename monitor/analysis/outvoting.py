@@ -9,13 +9,10 @@ over some minutes: one step of a balance moves nothing.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 
-import numpy as np
-
-from monitor.analysis.channels import ChannelState
-from monitor.analysis.verdict_state import KINDS, Verdict
+from monitor.analysis.lately import pace
+from monitor.analysis.verdict_state import KINDS, Verdict, is_alone
 from monitor.analysis.view import View
 
 __all__ = ["follow_votes", "out_since", "out_words"]
@@ -41,7 +38,6 @@ _OF_PEAK, _STILL_OF_PEAK = 0.25, 0.08
 """Ratios are learned above the one share of a channel's highest rate, and judged above the other:
 an absorber keeps more of a slow stream."""
 
-_SIGN = {"pot_mass": -1.0}
 _Rate = tuple[float, float]
 
 
@@ -54,8 +50,13 @@ def follow_votes(verdict: Verdict, view: View) -> None:
         if verdict.begun_s is not None and rate > _CLEAR * u:
             view.memory[f"peak:{name}"] = max(rate, view.memory.get(f"peak:{name}", 0.0))
     _learn(verdict, view, rates, dt_s)
-    for name in sorted(rates):
-        share, late = _share(view, name, rates)
+    told = {name: _told(view, name, rates) for name in sorted(rates)}
+    for kind in _at_odds_with_all(view, told):
+        for name, shares in told.items():
+            if shares.pop(kind, 1.0) < _SHORT:
+                _readmit(view, name)
+    for name, shares in told.items():
+        share, late = _share(shares)
         _judge(view, name, share, dt_s, late=late)
 
 
@@ -78,29 +79,10 @@ def _rates(view: View) -> dict[str, _Rate]:
     found = {}
     for role in KINDS:
         for state in view.of(role):
-            rate = _rate(view, state) if state.is_live(view.now_s) else None
+            rate = pace(view, state, _WINDOW_S) if state.is_live(view.now_s) else None
             if rate is not None:
                 found[state.name] = rate
     return found
-
-
-def _rate(view: View, state: ChannelState) -> _Rate | None:
-    """Rate a second and its standard error, in the direction in which gas leaves."""
-    bins = view.bins.channel(state.name)
-    late = bins.at_s > view.now_s - _WINDOW_S
-    if late.sum() < 5 or bool(bins.limited[late].any()):
-        return None
-    at = bins.at_s[late]
-    if state.role == "outlet_flow":
-        pace = bins.mean[late]
-    else:
-        value = bins.last[late] if state.unit == "1" else bins.mean[late]
-        pace = np.diff(value) / np.diff(at) * _SIGN.get(state.role, 1.0)
-    middle = float(np.median(pace))
-    scatter = 1.4826 * float(np.median(np.abs(pace - middle)))
-    counted = math.sqrt(max(middle, 0.0) / 60.0) if state.unit == "1" else 0.0
-    least = max(counted, state.noise() / 60.0 / 4.0)
-    return middle, 1.25 * max(scatter, least) / math.sqrt(pace.size)
 
 
 def _learn(verdict: Verdict, view: View, rates: Mapping[str, _Rate], dt_s: float) -> None:
@@ -129,33 +111,21 @@ def _stands_out(view: View, name: str, rate: float, u: float, of_peak: float) ->
 
 
 def _is_alone(view: View) -> bool:
-    """Whether the step of [done] alone gives off anything now."""
-    estimate, setting = view.estimate, view.setting
-    if estimate is None or estimate.done_fraction is None or estimate.done_fraction.p50 < 0.1:
-        return False
-    name = setting.plan.done.step or setting.course.done_step
-    return all(
-        step.name == name or step.unwanted or (band is not None and band.p50 > 0.95)
-        for step, band in zip(setting.plan.steps, estimate.steps, strict=False)
-    )
+    """Whether the step of [done] is under way, and alone gives off anything now."""
+    done = None if view.estimate is None else view.estimate.done_fraction
+    return done is not None and done.p50 >= 0.1 and is_alone(view, 0.95)
 
 
 def _kind(view: View, name: str) -> str:
     return KINDS[view.channels[name].role]
 
 
-def _share(view: View, name: str, rates: Mapping[str, _Rate]) -> tuple[float | None, bool]:
-    """What a channel shows of what the surest of another kind means; None: nothing to hold it to.
-
-    And whether a receiver alone says that it is short.
-
-    The largest of what several others mean counts. A counter alone, which noise can make count
-    too much, is no witness against two balances that agree.
-    """
-    shares: dict[str, list[float]] = {}
+def _told(view: View, name: str, rates: Mapping[str, _Rate]) -> dict[str, float]:
+    """Kind -> what a channel shows of what that kind means; only kinds that it can be held to."""
+    shares: dict[str, float] = {}
     for other, (rate, u) in rates.items():
-        key = f"{name}/{other}"
-        if _kind(view, other) == _kind(view, name) or f"out:{other}" in view.memory:
+        key, kind = f"{name}/{other}", _kind(view, other)
+        if kind == _kind(view, name) or f"out:{other}" in view.memory:
             continue
         if view.memory.get(f"learned:{key}", 0.0) < _LEARNED_S:
             continue
@@ -163,12 +133,40 @@ def _share(view: View, name: str, rates: Mapping[str, _Rate]) -> tuple[float | N
             own, own_u = rates[name]
             meant = view.memory[f"usual:{key}"] * rate
             if own_u < 0.2 * meant:
-                shares.setdefault(_kind(view, other), []).append(own / meant)
-    weighed = min((min(s) for kind, s in shares.items() if kind != "gas"), default=None)
+                shares[kind] = min(shares.get(kind, own / meant), own / meant)
+    return shares
+
+
+def _at_odds_with_all(view: View, told: Mapping[str, Mapping[str, float]]) -> set[str]:
+    """Kinds by which channels of two other kinds are short at once: their own scale has moved.
+
+    Two balances do not fail together; a counter that was at a ceiling nobody knew of while it was
+    learned what a bubble means makes both look short once it counts all.
+    """
+    accused: dict[str, set[str]] = {}
+    for name, shares in told.items():
+        for kind, share in shares.items():
+            if share < _SHORT:
+                accused.setdefault(kind, set()).add(_kind(view, name))
+    return {kind for kind, others in accused.items() if len(others) >= 2}
+
+
+def _share(shares: Mapping[str, float]) -> tuple[float | None, bool]:
+    """The least of what the kinds say; None: nothing to hold it to.
+
+    And whether a receiver alone says that it is short. A counter alone, which noise can make count
+    too much, is no witness against two balances that agree.
+    """
+    weighed = min((share for kind, share in shares.items() if kind != "gas"), default=None)
     if weighed is not None and weighed >= _AGREES:
         return weighed, False
-    short = {kind for kind, told in shares.items() if min(told) < _SHORT}
-    return min((min(s) for s in shares.values()), default=None), short == {"caught"}
+    short = {kind for kind, share in shares.items() if share < _SHORT}
+    return min(shares.values(), default=None), short == {"caught"}
+
+
+def _readmit(view: View, name: str) -> None:
+    for key in ("out", "agreed", "short"):
+        view.memory.pop(f"{key}:{name}", None)
 
 
 def _judge(view: View, name: str, share: float | None, dt_s: float, *, late: bool) -> None:
@@ -182,8 +180,7 @@ def _judge(view: View, name: str, share: float | None, dt_s: float, *, late: boo
         agreed = memory.get(f"agreed:{name}", 0.0) + dt_s if share > _AGREES else 0.0
         memory[f"agreed:{name}"] = agreed
         if agreed >= _AGREES_S:
-            for key in ("out", "agreed", "short"):
-                memory.pop(f"{key}:{name}", None)
+            _readmit(view, name)
         return
     if share >= _SHORT:
         memory.pop(f"short:{name}", None)

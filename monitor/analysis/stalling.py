@@ -7,8 +7,9 @@ import math
 import numpy as np
 
 from monitor.analysis.conditions import Findings
-from monitor.analysis.estimate import Band, Estimate, Evidence
-from monitor.analysis.verdict_state import Verdict, kinds_now
+from monitor.analysis.estimate import Band, Estimate
+from monitor.analysis.lately import most_seen, seen_now
+from monitor.analysis.verdict_state import FRESH_S, KINDS, Verdict, is_alone, kinds_now, would_show
 from monitor.analysis.view import View
 from monitor.plan.profile import segment_at
 
@@ -16,9 +17,6 @@ __all__ = ["LEFT_S", "causes_of_stall", "on_last_hold", "stall_why", "time_stall
 
 LEFT_S = 600.0
 """A pot that has not followed its profile for this long counts at the temperature of now."""
-
-_FRESH_S = 900.0
-"""What a channel said earlier is no rate of now."""
 
 _FORESEEN_S = 900.0
 """What was foreseen before anything came is a prior, and no witness."""
@@ -30,6 +28,22 @@ _CLIMBS_K = 2.0
 
 _STILL = 0.6
 """Once stalled it takes a likelihood lower by this factor to be so no more."""
+_BELIEVED_S = 240.0
+"""So long a belief has to last on the last hold: as much of a fit is chance."""
+_EASED_N = 3
+"""Estimates in a row that have it lower, and where what is left would show."""
+
+_NEAR = 0.75
+"""Of its band: so near a hold a pot is on it; set points are missed by several kelvin."""
+_TORN, _SLACK_PER_H = 2.5, 2.0
+"""What comes by so many times more than the fit has it come is not explained by the fit, beyond so
+many times what may be left at the end, an hour."""
+_AT_ODDS = (
+    "outlet-blocked", "leak-suspected", "counter-saturated", "channel-frozen", "channels-disagree",
+    "zero-tracking", "unit-changed", "probe-slipped",
+)  # fmt: skip
+_FELL = 0.5
+"""Of its band: a pot so far below its course, the heater off, will not follow what is ahead."""
 
 _LEAST_RATE = 0.08
 _BACK_N = 3
@@ -37,38 +51,86 @@ _BACK_N = 3
 
 _LOST_SHARE = 0.45
 """A loss of rate: seen (95 %) below this share of foreseen (5 %), where that is above 8 %/h."""
+_ON_COURSE_K, _LOST_BEHIND = -8.0, 0.25
+"""The same of a pot further below its course than the first, but still on its way up."""
 
 
-def time_stall(verdict: Verdict, view: View, estimate: Estimate) -> None:
+def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findings) -> None:
     """Since when [done] has been further off than the plan's patience.
 
     Off its profile a pot counts at the temperature of now, but only one that stays there: what a
     ramp too fast for it or an endotherm holds back goes on climbing, and has no such temperature.
     """
     now, heating = view.now_s, view.heating
+    verdict.unheated = _is_unheated(view, findings)
+    leaves = not heating.follows or verdict.unheated
+    verdict.stands = not _has_left(verdict, view) and _stands(view)
     beyond = estimate.p_beyond_patience
-    if not heating.follows and heating.left_s is not None and now - heating.left_s >= LEFT_S:
+    if leaves:
         beyond = estimate.p_beyond_patience_frozen
-    has_left = heating.left_s is not None and now - heating.left_s >= LEFT_S
-    sure = 0.5 if on_last_hold(view) or has_left else 0.9
-    verdict.stands = not has_left and _stands(view, estimate)
-    if verdict.stands:
+    elif verdict.stands:
         beyond = max(beyond, estimate.p_beyond_patience_frozen)
+    sure = 0.5 if on_last_hold(view) or leaves else 0.9
     limit = sure if verdict.beyond_since_s is None else _STILL * sure
-    goes_on = _as_planned(view) or _climbs_back(verdict, view) or _holds_on(view)
-    if beyond < limit or goes_on or _comes_fast(view, estimate):
+    passes = _as_planned(view) or _climbs(verdict, view) or _holds_on(view)
+    passes = passes or _has_broken(verdict, estimate)
+    if passes:
         verdict.beyond_since_s = None
-    elif verdict.beyond_since_s is None:
-        verdict.beyond_since_s = now
+    elif beyond >= limit and not _comes_fast(verdict, view, estimate, findings):
+        verdict.eased_n = 0
+        if verdict.beyond_since_s is None:
+            verdict.beyond_since_s = now
+    elif verdict.beyond_since_s is not None:
+        verdict.eased_n += 1
+        eased = verdict.eased_n >= _EASED_N and not _is_mute(verdict, view, estimate)
+        if eased or verdict.word != "stalled":
+            verdict.beyond_since_s = None
 
 
-def _climbs_back(verdict: Verdict, view: View) -> bool:
-    """Whether a pot that is below its profile, and out of its band, is on its way up.
+def _is_mute(verdict: Verdict, view: View, estimate: Estimate) -> bool:
+    """Whether a pot that has left its course is too cold for what is left to show itself.
 
-    Once stalled it takes twice the rise: a controller that hunts is no way up.
+    Nothing new can be learned there: a stall that was named stays.
+    """
+    return _has_left(verdict, view) and not would_show(verdict, view, estimate)
+
+
+def _has_left(verdict: Verdict, view: View) -> bool:
+    """Whether the pot has not followed its profile for ten minutes, or cannot any more."""
+    left_s = view.heating.left_s
+    long = left_s is not None and view.now_s - left_s >= LEFT_S
+    return verdict.unheated or (long and not view.heating.follows)
+
+
+def _is_unheated(view: View, findings: Findings) -> bool:
+    """Whether the heater is off and the pot well below its course: nothing ahead will be followed.
+
+    Then the temperature of now is the best that is left to it.
+    """
+    off_K, off = view.heating.off_K, ("heater-off", "power-lost")
+    falls = off_K is not None and off_K < -_FELL * view.setting.plan.limits.profile_band_K
+    return falls and any(findings.has(name) for name in off)
+
+
+def _has_broken(verdict: Verdict, estimate: Estimate) -> bool:
+    """Whether the fit rests on a crust that has broken since: a rate that was lost is back."""
+    seen = estimate.evidence
+    if verdict.back_s is None or seen.held_back_since_s is None:
+        return False
+    return seen.p_held_back > 0.5 and seen.held_back_since_s < verdict.back_s
+
+
+def _climbs(verdict: Verdict, view: View) -> bool:
+    """Whether the pot is on its way up to where the run is to be judged.
+
+    Below its profile, and out of its band, it is held back and comes after; on it, short of the
+    hottest hold, what it does by then says little of what it will do there. Once stalled it takes
+    twice the rise: a controller that hunts is no way up.
     """
     heating, pot = view.heating, view.live("pot_temperature")
-    if heating.follows or heating.off_K is None or heating.off_K > 0.0 or pot is None:
+    if pot is None or heating.off_K is None:
+        return False
+    if (heating.follows and on_last_hold(view)) or (not heating.follows and heating.off_K > 0.0):
         return False
     bins = view.bins.channel(pot.name)
     late = bins.mean[bins.at_s > view.now_s - LEFT_S]
@@ -82,33 +144,62 @@ def _holds_on(view: View) -> bool:
     A programme may hold for longer than its plan; up to twice as long that is only late.
     """
     heating, pot, plan = view.heating, view.live("pot_temperature"), view.setting.plan
-    if heating.follows or pot is None:
+    if heating.follows or heating.left_s is None or pot is None:
         return False
     bins = view.bins.channel(pot.name)
     for segment in plan.profile[:-1]:
-        away = np.flatnonzero(np.abs(bins.mean - segment.to_C) > 0.5 * plan.limits.profile_band_K)
+        away = np.flatnonzero(np.abs(bins.mean - segment.to_C) > _NEAR * plan.limits.profile_band_K)
         since = int(away[-1]) + 1 if away.size else 0
         if since < len(bins):
             stood_s = view.now_s - float(bins.at_s[since])
+            if bins.at_s[since] > heating.left_s:
+                return False  # it falls past it
             return stood_s <= 2.0 * 60.0 * segment.hold_min
     return False
 
 
-def _comes_fast(view: View, estimate: Estimate) -> bool:
-    """Whether by what is seen to come the rest takes far less than the plan's patience.
+def _comes_fast(verdict: Verdict, view: View, estimate: Estimate, findings: Findings) -> bool:
+    """Whether what is seen to come would end the run well within patience, whatever the fit says.
 
-    The rest as a first-order tail. A fit torn between channels may hold that all is held back.
+    The rest as a first-order tail. A fit torn between channels may hold that all is held back, and
+    one that believed in a crust goes on believing when it has broken: where far more comes than it
+    explains it is no witness. One that has as much come as is seen, with a balance that tells what
+    is left and no channel in doubt, knows better than a first order how it dies away.
     """
-    seen, done = _most_seen(estimate.evidence, view.now_s), estimate.done_fraction
-    if seen is None or done is None or seen.p05 <= 0.0:
+    seen, done = seen_now(view, estimate.evidence), estimate.done_fraction
+    if verdict.unheated or seen is None or done is None or seen.p05 <= 0.0:
         return False
-    open_ = 1.0 - view.setting.plan.done.fraction
+    own, open_ = _own_rate(estimate), 1.0 - view.setting.plan.done.fraction
+    if own is not None:
+        torn = seen.p05 > _TORN * own + _SLACK_PER_H * open_
+        if torn and view.heating.follows and is_alone(view, 0.9):
+            return True
+        weighed = KINDS["pot_mass"] in kinds_now(view, estimate)
+        if not torn and weighed and not _in_doubt(view, findings):
+            return False
     left = max(1.0 - done.p50, open_)
     hours = left / seen.p05 * math.log(max(left / open_, 1.0))
     return hours < 0.75 * view.setting.plan.done.patience_min / 60.0
 
 
-def _stands(view: View, estimate: Estimate) -> bool:
+def _in_doubt(view: View, findings: Findings) -> bool:
+    """Whether something is found that sets channels at odds, or one is about to lose its vote."""
+    shaken = any(key.startswith(("short:", "out:")) for key in view.memory)
+    return shaken or any(findings.has(name) for name in _AT_ODDS)
+
+
+def _own_rate(estimate: Estimate) -> float | None:
+    """The rate of the step of [done] by the fit, over the time it looks ahead; None: not known."""
+    later = estimate.ahead
+    if later is None or later.done_fraction is None or estimate.done_fraction is None:
+        return None
+    ahead_h = (later.at_s - estimate.at_s) / 3600.0
+    if ahead_h <= 0.0:
+        return None
+    return max(later.done_fraction.p50 - estimate.done_fraction.p50, 0.0) / ahead_h
+
+
+def _stands(view: View) -> bool:
     """Whether the pot stands still where the plan has no hold, and below it.
 
     A pot that stops on its way up is taken for ever later by the shift in time, and leaves the
@@ -126,11 +217,7 @@ def _stands(view: View, estimate: Estimate) -> bool:
     planned_C = setting.course.temp_at(view.now_s - heating.began_s)
     if held or planned_C is None or planned_C < pot_C + band:
         return False
-    done = setting.plan.done.step or setting.course.done_step
-    return all(
-        step.name == done or step.unwanted or (fraction is not None and fraction.p50 > 0.9)
-        for step, fraction in zip(setting.plan.steps, estimate.steps, strict=False)
-    )
+    return is_alone(view, 0.9)
 
 
 def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
@@ -138,8 +225,7 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
 
     The fit soon believes that all is over; what it foresaw before the fall is the better witness.
     """
-    seen = _most_seen(estimate.evidence, view.now_s)
-    expected = estimate.evidence.rate_expected
+    seen, expected = _seen(verdict, view, estimate), estimate.evidence.rate_expected
     if seen is None:
         return
     if verdict.loss_s is None and _at_ceiling(view):  # what it shows is the least that comes
@@ -149,18 +235,18 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
         verdict.back_n = verdict.back_n + 1 if seen.p50 >= 0.5 * verdict.loss_rate else 0
         if verdict.back_n >= _BACK_N:
             verdict.loss_s, verdict.loss_n, verdict.back_n = None, 0, 0
+            verdict.back_s = view.now_s
         return
-    off_K = view.heating.off_K
-    as_planned = view.heating.follows and (off_K is None or off_K > -8.0)
+    share = _share_lost(view)
     verdict.seen_rate = max(verdict.seen_rate, seen.p05)
     came = verdict.begun_s is not None and view.now_s - verdict.begun_s >= _FORESEEN_S
-    if expected is None or not as_planned or not came or verdict.complete_s is not None:
+    if expected is None or share is None or not came or verdict.complete_s is not None:
         verdict.loss_n = 0
         return
     done = estimate.done_fraction
     under_way = done is not None and done.p50 > 0.1
     was_there = under_way and verdict.seen_rate > 0.4 * expected.p05 > 0.4 * _LEAST_RATE
-    low = was_there and seen.p95 < _LOST_SHARE * expected.p05
+    low = was_there and seen.p95 < share * expected.p05
     verdict.loss_n = verdict.loss_n + 1 if low else 0
     if verdict.loss_n >= 2:
         verdict.loss_s, verdict.loss_rate = view.now_s, expected.p05
@@ -170,28 +256,42 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
         )
 
 
+def _seen(verdict: Verdict, view: View, estimate: Estimate) -> Band | None:
+    """What still comes: of two kinds that agree the last five minutes tell, of one it takes more.
+
+    A bubbler alone falls as quickly where a shape of the reaction that nobody planned just ends.
+    """
+    if verdict.loss_s is not None:
+        return seen_now(view, estimate.evidence, scale_held=True)
+    if len(kinds_now(view, estimate)) >= 2:
+        return seen_now(view, estimate.evidence)
+    return most_seen(estimate.evidence, view.now_s)
+
+
+def _share_lost(view: View) -> float | None:
+    """Below which share of what was foreseen a rate is lost; None where the pot has gone colder.
+
+    A pot behind its course, and yet no colder than when it was foreseen, gives less.
+    """
+    off_K, pot = view.heating.off_K, view.live("pot_temperature")
+    if view.heating.follows and (off_K is None or off_K > _ON_COURSE_K):
+        return _LOST_SHARE
+    if pot is None or not view.heating.follows:
+        return None
+    bins = view.bins.channel(pot.name)
+    late = bins.mean[bins.at_s > view.now_s - _FORESEEN_S]
+    colder = late.size == 0 or float(late[-1]) < float(late.max()) - _STILL_K
+    return None if colder else _LOST_BEHIND
+
+
 def _at_ceiling(view: View) -> bool:
     """Whether a counter of gas has been at its ceiling of late."""
     for role in ("bubble_count", "inlet_bubble_count"):
         for state in view.of(role):
             bins = view.bins.channel(state.name)
-            if state.limited or bool(bins.limited[bins.at_s > view.now_s - _FRESH_S].any()):
+            if state.limited or bool(bins.limited[bins.at_s > view.now_s - FRESH_S].any()):
                 return True
     return False
-
-
-def _most_seen(evidence: Evidence, now_s: float) -> Band | None:
-    """The rate by the channel that shows most: what one still shows has not stopped.
-
-    But a receiver goes on gaining from what hangs in the train: it counts where it is needed.
-    """
-    fresh = [channel for channel in evidence.channels if now_s - channel.last_s <= _FRESH_S]
-    rated = [channel for channel in fresh if channel.rate is not None]
-    at_once = [channel for channel in rated if channel.kind != "caught"]
-    if len({channel.kind for channel in at_once}) >= 2:
-        rated = at_once
-    rates = [channel.rate for channel in rated if channel.rate is not None]
-    return max(rates, key=lambda rate: rate.p50, default=evidence.rate_seen)
 
 
 def on_last_hold(view: View) -> bool:
@@ -222,13 +322,21 @@ def stall_why(verdict: Verdict, view: View) -> str:
         # One kind alone cannot tell a stall from a leak or a dead channel: that is unclear.
         alone = estimate is not None and len(kinds_now(view, estimate)) < 2
         return "" if alone else f"evolution has all but stopped: {verdict.loss_why}"
-    if estimate is None or estimate.p_done >= 0.5:
+    if estimate is None or verdict.beyond_since_s is None:
         return ""
+    in_force = verdict.word == "stalled"
+    if verdict.how_sure() >= 0.5 and not (in_force and _is_mute(verdict, view, estimate)):
+        return ""
+    has_left = _has_left(verdict, view)
     hotter_ahead = view.heating.goes_along(now) and not on_last_hold(view) and not verdict.stands
-    lasts = 300.0 if verdict.begun_s is None or hotter_ahead else 60.0
-    if verdict.beyond_since_s is None or now - verdict.beyond_since_s < lasts:
+    lasts = 60.0 if has_left else _BELIEVED_S
+    if not has_left and (verdict.begun_s is None or hotter_ahead):
+        lasts = 300.0
+    if not in_force and now - verdict.beyond_since_s < lasts:
         return ""
-    if _climbs_back(verdict, view):  # it may have begun to since the last estimate
+    if not in_force and not has_left and not view.heating.follows:
+        return ""  # out of its band for less than ten minutes
+    if _climbs(verdict, view):  # it may have begun to since the last estimate
         return ""
     pot = view.value("pot_temperature")
     at = "" if pot is None else f" at {pot:.0f} degC"
@@ -238,6 +346,8 @@ def stall_why(verdict: Verdict, view: View) -> str:
             f"the pot has not followed the profile for {(now - left_s) / 60.0:.0f} min;"
             f"{at or ' as it is'} the end is more than {done.patience_min:g} min off"
         )
+    if verdict.unheated:
+        return f"no heat: the pot falls;{at} the end is more than {done.patience_min:g} min off"
     if verdict.stands:
         return (
             f"the pot stands{at} where the plan has no hold; there the end is more than"

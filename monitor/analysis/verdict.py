@@ -8,6 +8,7 @@ from __future__ import annotations
 from monitor.analysis.completion import follow_completion, take_back_at_once, watch_calm
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Estimate
+from monitor.analysis.lately import follow_meaning
 from monitor.analysis.outvoting import follow_votes, out_since, out_words
 from monitor.analysis.restart import restart_of
 from monitor.analysis.stalling import (
@@ -20,7 +21,6 @@ from monitor.analysis.stalling import (
 from monitor.analysis.verdict_state import (
     Said,
     Verdict,
-    held_back,
     held_back_words,
     kinds_now,
     kinds_of_rig,
@@ -83,11 +83,14 @@ def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> 
     watch_calm(verdict, view)
     take_back_at_once(verdict, view, findings)
     if is_heavy and estimate is not None:
+        verdict.notice(estimate, view.setting.plan.done.fraction)
         _watch_begin(verdict, view, estimate)
         follow_votes(verdict, view)
+        if verdict.loss_s is None:
+            follow_meaning(view, estimate.evidence)
         watch_loss(verdict, view, estimate)
         follow_completion(verdict, view, estimate, findings)
-        time_stall(verdict, view, estimate)
+        time_stall(verdict, view, estimate, findings)
     verdict.word, verdict.why = _in_order(verdict, view, findings)
     verdict.restart = None
     if verdict.word == "stalled":
@@ -196,14 +199,14 @@ def _contradiction(verdict: Verdict, view: View, findings: Findings) -> list[str
             f"evolution has all but stopped: {verdict.loss_why}",
             "one kind of evidence cannot tell a crust, a leak or a dead channel from the end",
         ]
-    fraction = view.setting.plan.done.fraction
     out = [out_words(view, name) for name in out_since(view)]
     if out and estimate.p_done >= 0.5 and len(kinds_now(view, estimate)) < _enough(view):
         return [*out, "what is left cannot tell the end by itself"]
-    feigned = held_back(estimate, fraction) > _FEIGNED and estimate.p_done >= _DONE_OR_LEAK
-    if feigned and len(kinds_now(view, estimate)) < 2:
+    feigned = verdict.is_feigned()
+    may_end = feigned > _FEIGNED and verdict.how_sure() >= _DONE_OR_LEAK
+    if may_end and len(kinds_now(view, estimate)) < 2:
         return [
-            f"the end may only be feigned: {held_back_words(estimate, fraction)}",
+            f"the end may only be feigned: {held_back_words(estimate, feigned)}",
             "one kind of evidence cannot tell a crust, a leak or a dead channel from the end",
         ]
     contrary = parted(view, findings)

@@ -10,15 +10,19 @@ from monitor.analysis.restart import Restart
 from monitor.analysis.view import View
 
 __all__ = [
+    "FRESH_S",
     "KINDS",
     "EvidenceLine",
     "Said",
     "Verdict",
+    "allowed_tail_s",
     "held_back",
     "held_back_words",
+    "is_alone",
     "kinds_now",
     "kinds_of_rig",
     "parted",
+    "would_show",
 ]
 
 KINDS = {
@@ -30,7 +34,13 @@ KINDS = {
 }
 """Role -> kind of evidence: two channels of one kind are one kind."""
 
+FRESH_S = 900.0
+"""What a channel said earlier is no rate of now."""
+
 _DEAD_S = 1800.0
+
+_MEAN_OF, _LAST_HELD = 3, 4
+"""Estimates."""
 
 _LITTLE_LEFT = 3.0
 """A hold-back that begins with so many times what [done] leaves open left, or less, is none."""
@@ -63,7 +73,13 @@ class Verdict:
     complete_kinds: int = 0
     taken_back_s: float | None = None
     taken_back_why: str = ""
+    held: list[float] = field(default_factory=list)
+    """Likelihood of the last estimates that the end is only feigned: it jumps likewise."""
     beyond_since_s: float | None = None
+    eased_n: int = 0
+    """Estimates in a row by which [done] is no further off than the plan's patience any more."""
+    unheated: bool = False
+    """No heat, and the pot well below its course."""
     stands: bool = False
     """The pot stands still where the plan has no hold."""
     loss_s: float | None = None
@@ -74,6 +90,8 @@ class Verdict:
     loss_n: int = 0
     back_n: int = 0
     """Estimates in a row in which it is back."""
+    back_s: float | None = None
+    """When it last came back."""
     loss_why: str = ""
     unclear_since_s: float | None = None
     unclear_seen_s: float = 0.0
@@ -88,6 +106,19 @@ class Verdict:
     again_s: float | None = None
     """When gas came again after `complete`."""
     again_why: str = ""
+
+    def notice(self, estimate: Estimate, fraction: float) -> None:
+        """Take in what a fresh estimate says of the end."""
+        self.sure = [*self.sure, estimate.p_done][-_MEAN_OF:]
+        self.held = [*self.held, held_back(estimate, fraction)][-_LAST_HELD:]
+
+    def how_sure(self) -> float:
+        """P(the step of [done] has reached its fraction), the mean of the last estimates."""
+        return sum(self.sure) / max(len(self.sure), 1)
+
+    def is_feigned(self) -> float:
+        """The likelihood that at least two of the last estimates agree on."""
+        return sorted(self.held)[-2] if len(self.held) > 1 else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +155,21 @@ def kinds_of_rig(view: View) -> list[str]:
     return sorted(found)
 
 
+def is_alone(view: View, nearly: float) -> bool:
+    """Whether the step of [done] alone gives off anything now: of the others `nearly` all is gone.
+
+    Unwanted steps aside.
+    """
+    estimate, setting = view.estimate, view.setting
+    if estimate is None:
+        return False
+    name = setting.plan.done.step or setting.course.done_step
+    return all(
+        step.name == name or step.unwanted or (band is not None and band.p50 > nearly)
+        for step, band in zip(setting.plan.steps, estimate.steps, strict=False)
+    )
+
+
 def parted(view: View, findings: Findings) -> list[Finding]:
     """Channels of evidence that contradict each other; not two probes of one temperature."""
     return [
@@ -146,9 +192,20 @@ def held_back(estimate: Estimate, fraction: float) -> float:
     return seen.p_held_back
 
 
-def held_back_words(estimate: Estimate, fraction: float) -> str:
-    """The same for people."""
-    likely = held_back(estimate, fraction)
+def held_back_words(estimate: Estimate, likely: float) -> str:
+    """For people: how likely it is, and since when."""
     since_s = estimate.evidence.held_back_since_s
     since = "" if since_s is None or likely < 0.01 else f" since {since_s / 60.0:.0f} min"
     return f"crust or leak{since}: {100 * likely:.0f} % likely"
+
+
+def would_show(verdict: Verdict, view: View, estimate: Estimate) -> bool:
+    """Whether the pot has been hot enough for long enough that what is left would show itself."""
+    tail = estimate.evidence.tail_s
+    return tail is not None and tail.p50 <= allowed_tail_s(verdict, view)
+
+
+def allowed_tail_s(verdict: Verdict, view: View) -> float:
+    """How long the last of the step may take to have been seen by now. [s]"""
+    watched = 0.0 if verdict.begun_s is None else view.now_s - verdict.begun_s
+    return max(1800.0, 0.5 * watched)

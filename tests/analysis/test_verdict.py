@@ -418,10 +418,10 @@ def test_a_stall_needs_less_to_stay_than_to_come() -> None:
     bench.minutes(5, GOING_ON)
     far = RemainingBand(1e4, 3e4, None)
     words = []
-    for p in (0.6, 0.6, 0.6, 0.45, 0.55, 0.4, 0.52, 0.35):
+    for p in (0.6, 0.6, 0.6, 0.6, 0.6, 0.45, 0.55, 0.4, 0.52, 0.35, 0.1, 0.1, 0.52):
         words += bench.minutes(1, replace(CRAWLS, p_beyond_patience=p, remaining_s=far))
-    assert words == ["tailing"] + ["stalled"] * 7
-    assert bench.minutes(2, GOING_ON) == ["tailing"] * 2
+    assert words == ["tailing"] * 4 + ["stalled"] * 9
+    assert bench.minutes(4, GOING_ON) == ["stalled"] * 2 + ["tailing"] * 2
 
 
 def test_a_dip_of_one_estimate_does_not_begin_the_hold_anew() -> None:

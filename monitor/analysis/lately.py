@@ -1,0 +1,114 @@
+"""What each channel shows within the last five minutes, as a rate of the step of [done].
+
+The estimate's own rates are those of twelve minutes: sure, and late where all stops at once. What a
+channel's change means is learned from those while it is clear, so the two agree by and large.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from monitor.analysis.channels import ChannelState
+from monitor.analysis.estimate import Band, ChannelEvidence, Evidence
+from monitor.analysis.verdict_state import FRESH_S, KINDS
+from monitor.analysis.view import View
+
+__all__ = ["follow_meaning", "most_seen", "pace", "seen_now", "surest"]
+
+_LONG_S, _LATE_S = 720.0, 300.0
+_CLEAR = 4.0
+_STEADY = 0.25
+_SIGN = {"pot_mass": -1.0}
+_SIGMAS = 1.645
+
+
+def pace(view: View, state: ChannelState, window_s: float) -> tuple[float, float] | None:
+    """Change a second in the direction in which gas leaves, and its standard error.
+
+    A median over the minutes: one step of a balance moves nothing. None with too few of them, or
+    where a counter was at its ceiling.
+    """
+    bins = view.bins.channel(state.name)
+    late = bins.at_s > view.now_s - window_s
+    if late.sum() < 4 or bool(bins.limited[late].any()):
+        return None
+    at = bins.at_s[late]
+    if state.role == "outlet_flow":
+        each = bins.mean[late]
+    else:
+        value = bins.last[late] if state.unit == "1" else bins.mean[late]
+        each = np.diff(value) / np.diff(at) * _SIGN.get(state.role, 1.0)
+    middle = float(np.median(each))
+    scatter = 1.4826 * float(np.median(np.abs(each - middle)))
+    counted = math.sqrt(max(middle, 0.0) / 60.0) if state.unit == "1" else 0.0
+    least = max(counted, state.noise() / 60.0 / 4.0)
+    return middle, 1.25 * max(scatter, least) / math.sqrt(each.size)
+
+
+def follow_meaning(view: View, evidence: Evidence) -> None:
+    """Learn what a channel's change a second means as a rate of the step of [done], 1/h."""
+    for channel in _rated(evidence, view.now_s):
+        state, rate = view.channels.get(channel.name), channel.rate
+        if state is None or rate is None or rate.p05 < 0.5 * rate.p50 or rate.p50 <= 0.0:
+            continue
+        found, late = pace(view, state, _LONG_S), pace(view, state, _LATE_S)
+        if found is None or late is None or found[0] <= max(_CLEAR * found[1], 0.0):
+            continue
+        if abs(late[0] - found[0]) > _STEADY * found[0]:
+            continue  # median and mean of what just changes are two things
+        key, means = f"means:{channel.name}", rate.p50 / found[0]
+        view.memory[key] = math.sqrt(means * view.memory.get(key, means))
+
+
+def seen_now(view: View, evidence: Evidence, *, scale_held: bool = False) -> Band | None:
+    """The rate by the channel that shows most, of the last minutes where it has clearly fallen.
+
+    `scale_held`: by what changes meant before, since the fit may have taken them for another scale.
+    """
+    long = most_seen(evidence, view.now_s)
+    channels = _at_once(_rated(evidence, view.now_s))
+    late = [(_late(view, channel.name), channel.rate) for channel in channels]
+    if scale_held and (known := [rate for rate, _ in late if rate is not None]):
+        return max(known, key=lambda rate: rate.p50)
+    either = [rate for own, fitted in late if (rate := own or fitted) is not None]
+    most = max(either, key=lambda rate: rate.p50, default=None)
+    if long is None or most is None or most.p95 >= long.p05:
+        return long
+    return most
+
+
+def most_seen(evidence: Evidence, now_s: float) -> Band | None:
+    """The rate of twelve minutes by the channel that shows most: what one shows has not stopped."""
+    rates = [one.rate for one in _at_once(_rated(evidence, now_s)) if one.rate is not None]
+    return max(rates, key=lambda rate: rate.p50, default=evidence.rate_seen)
+
+
+def surest(evidence: Evidence, now_s: float) -> Band | None:
+    """The rate of twelve minutes that is known best, of the channels that show at once."""
+    rates = [one.rate for one in _at_once(_rated(evidence, now_s)) if one.rate is not None]
+    return min(rates, key=lambda rate: rate.p95 - rate.p05, default=evidence.rate_seen)
+
+
+def _at_once(channels: Sequence[ChannelEvidence]) -> list[ChannelEvidence]:
+    """Those that show at once what comes, where there are two kinds of them; else all.
+
+    A receiver goes on gaining from what hangs in the train.
+    """
+    soon = [channel for channel in channels if channel.kind != KINDS["receiver_mass"]]
+    return soon if len({channel.kind for channel in soon}) >= 2 else list(channels)
+
+
+def _rated(evidence: Evidence, now_s: float) -> list[ChannelEvidence]:
+    return [c for c in evidence.channels if now_s - c.last_s <= FRESH_S and c.rate is not None]
+
+
+def _late(view: View, name: str) -> Band | None:
+    state, means = view.channels.get(name), view.memory.get(f"means:{name}")
+    found = None if state is None else pace(view, state, _LATE_S)
+    if found is None or means is None:
+        return None
+    rate, u = means * found[0], means * found[1]
+    return Band(rate - _SIGMAS * u, rate, rate + _SIGMAS * u)

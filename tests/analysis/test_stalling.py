@@ -1,0 +1,350 @@
+"""When a stall is named and how long it stays; a loss of rate; what blocks the end."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from drivers.reading import Quality
+from monitor.analysis.conditions import Judged
+from monitor.analysis.estimate import Band, ChannelEvidence, Estimate
+from monitor.analysis.lately import follow_meaning, seen_now
+from monitor.analysis.outvoting import out_since
+from tests.analysis.test_outvoting import Rates
+from tests.analysis.test_verdict import CRAWLS, DONE, GOING_ON, TWO_HOLDS, Bench, both
+
+FAR = replace(GOING_ON, p_beyond_patience=0.9, p_beyond_patience_frozen=0.9)
+"""By the fit the end is far off, though half an hour's gas still comes an hour."""
+
+
+def with_own_rate(estimate: Estimate, per_h: float) -> Estimate:
+    """As if the fit had so much of the step come an hour; it looks two minutes ahead."""
+    done = estimate.done_fraction
+    assert done is not None
+    later = Band(done.p05, done.p50 + per_h / 30.0, done.p95)
+    return replace(
+        estimate, ahead=replace(estimate, at_s=estimate.at_s + 120.0, done_fraction=later)
+    )
+
+
+def found(bench: Bench, name: str, channel: str | None = None, since_s: float = 0.0) -> None:
+    bench.findings.update(
+        bench.now_s, [Judged(name, "why", channel, since_s, 0.0, 0.0)], frozenset({name})
+    )
+
+
+def pot_at(bench: Bench, from_C: float, K_per_min: float = 0.0, minutes: int = 30) -> None:
+    """The pot's past minutes; `from_C` is where it is now."""
+    for minute in range(-minutes, 0):
+        at_s = bench.now_s + 60.0 * minute + 30.0
+        value = from_C + K_per_min * (minute + 0.5)
+        bench.bins.add("pot_temperature", "pot_temperature", at_s, value, Quality.GOOD)
+    bench.bins.close_until(bench.now_s)
+
+
+@pytest.mark.parametrize(
+    ("roles", "own_per_h", "finding", "is_stalled"),
+    [
+        (("pot_mass", "bubble_count"), 1.0, None, True),  # the fit has as much come as is seen
+        (("pot_mass", "bubble_count"), 0.1, None, False),  # it has far less come: no witness
+        (("pot_mass", "bubble_count"), 1.0, "leak-suspected", False),  # channels are in doubt
+        (("bubble_count",), 1.0, None, False),  # nothing tells what is left
+    ],
+)
+def test_a_fit_that_explains_what_comes_may_foresee_a_longer_tail_than_a_first_order(
+    roles: tuple[str, ...], own_per_h: float, finding: str | None, is_stalled: bool
+) -> None:
+    """At 1 an hour a first order would be done in 2 h; a second order is not for a day."""
+    bench = Bench(("pot_temperature", *roles))
+    if roles == ("bubble_count",):
+        gas = replace(GOING_ON.evidence, channels=both()[1:], kinds=("gas",))
+        far = replace(FAR, evidence=gas)
+    else:
+        far = FAR
+    bench.minutes(5, replace(far, p_beyond_patience=0.0, p_beyond_patience_frozen=0.0))
+    if finding:
+        found(bench, finding, "bubble_count")
+    words = bench.minutes(8, with_own_rate(far, own_per_h))
+    assert (words[-1] == "stalled") is is_stalled
+
+
+def test_a_belief_in_a_crust_that_has_broken_is_no_stall() -> None:
+    """The rate was lost and is back: what the fit still holds about a crust is refuted."""
+    bench = Bench()
+    bench.minutes(20, GOING_ON)
+    fell = replace(GOING_ON.evidence, rate_seen=Band(0.01, 0.02, 0.03))
+    assert bench.minutes(4, replace(GOING_ON, evidence=fell))[-1] == "stalled"
+    bench.minutes(5, GOING_ON)
+    held = replace(
+        CRAWLS.evidence, p_held_back=0.98, held_back_at=0.4, held_back_since_s=bench.now_s - 900.0
+    )
+    stuck = replace(CRAWLS, p_beyond_patience=1.0, p_beyond_patience_frozen=1.0, evidence=held)
+    assert "stalled" not in bench.minutes(10, stuck)
+
+
+@pytest.mark.parametrize(
+    ("finding", "off_K", "frozen", "is_stalled"),
+    [
+        ("heater-off", -9.0, 1.0, True),
+        ("power-lost", -9.0, 1.0, True),
+        ("heater-off", -3.0, 1.0, False),  # on its course: the controller may rest
+        ("heater-off", -9.0, 0.1, False),  # soon done at the temperature of now
+        (None, -9.0, 1.0, False),  # within its band, and heated
+    ],
+)
+def test_without_heat_nothing_ahead_will_be_followed(
+    finding: str | None, off_K: float, frozen: float, is_stalled: bool
+) -> None:
+    """A pot that falls with its heater off is stalled within minutes, not ten after its band."""
+    bench = Bench()
+    bench.minutes(5, GOING_ON)
+    if finding:
+        found(bench, finding)
+    bench.heating = replace(bench.heating, off_K=off_K)
+    words = bench.minutes(3, replace(CRAWLS, p_beyond_patience_frozen=frozen))
+    assert (words[-1] == "stalled") is is_stalled
+    if is_stalled:
+        assert "no heat" in bench.verdict.why[0]
+
+
+def test_in_the_cold_a_belief_that_wanders_ends_no_stall() -> None:
+    """Nothing new can be learned there; that the pot climbs again ends it at once."""
+    bench = Bench()
+    bench.minutes(5, GOING_ON)
+    bench.heating = replace(bench.heating, off_K=-150.0, follows=False, left_s=5000.0)
+    cold = replace(CRAWLS.evidence, tail_s=Band(1e6, 1e6, 1e6), rate_seen=Band(-0.1, 0.0, 0.1))
+    stalled = replace(CRAWLS, p_beyond_patience_frozen=1.0, evidence=cold)
+    done = replace(stalled, p_beyond_patience_frozen=0.0, p_done=0.98)
+    words = bench.minutes(2, stalled)
+    for _ in range(5):
+        words += bench.minutes(4, done) + bench.minutes(1, stalled)
+    assert words[-25:] == ["stalled"] * 25
+    pot_at(bench, 110.0, K_per_min=1.0)
+    assert bench.minutes(1, done) != ["stalled"]
+
+
+def test_a_pot_that_climbs_along_its_profile_is_not_yet_judged() -> None:
+    """What warm air in the train makes of a young fit is no stall: hotter holds are ahead."""
+    climbs, stands = Bench(), Bench()
+    for bench, rate in ((climbs, 3.5), (stands, 0.0)):
+        bench.setting = replace(bench.setting, plan=replace(bench.setting.plan, profile=TWO_HOLDS))
+        bench.heating = replace(bench.heating, began_s=bench.now_s - 1000.0)
+        pot_at(bench, 85.0, K_per_min=rate, minutes=15)
+    far = replace(CRAWLS, p_beyond_patience=0.98, p_beyond_patience_frozen=1.0)
+    assert "stalled" not in climbs.minutes(5, far)
+    assert climbs.verdict.beyond_since_s is None
+    stands.minutes(5, far)
+    assert stands.verdict.beyond_since_s is not None
+
+
+def test_a_pot_that_falls_past_an_earlier_hold_is_not_still_on_it() -> None:
+    """Its heater off, it passes 120 degC on its way down: no hold that lasts longer."""
+    bench = Bench()
+    bench.setting = replace(bench.setting, plan=replace(bench.setting.plan, profile=TWO_HOLDS))
+    bench.heating = replace(bench.heating, off_K=-80.0, follows=False, left_s=bench.now_s - 1200.0)
+    pot_at(bench, 120.0, K_per_min=-3.0)
+    far = replace(CRAWLS, p_beyond_patience=1.0, p_beyond_patience_frozen=1.0)
+    assert bench.minutes(2, far)[-1] == "stalled"
+
+
+LIKE_DONE = replace(DONE, p_done=0.6)
+
+
+def feigned(p: float) -> Estimate:
+    """Bubbles alone, the rival of that likelihood, two fifths left when it would have begun."""
+    seen = replace(
+        DONE.evidence, channels=both()[1:], kinds=("gas",), p_held_back=p, held_back_at=0.6,
+        held_back_since_s=5400.0,
+    )  # fmt: skip
+    return replace(LIKE_DONE, evidence=seen)
+
+
+def test_a_rival_whose_weight_jumps_is_unclear_and_stays_so() -> None:
+    """Every other estimate drops it: what two of the last four say counts."""
+    bench = Bench(("pot_temperature", "bubble_count"))
+    words: list[str] = []
+    for _ in range(12):
+        words += bench.minutes(1, feigned(0.98)) + bench.minutes(1, feigned(0.0))
+    assert words[-16:] == ["unclear"] * 16
+
+
+def test_one_estimate_that_believes_in_the_rival_does_not_begin_the_hold_anew() -> None:
+    """A lone spike among few draws is chance."""
+    bench = Bench()
+    spike = replace(DONE, evidence=replace(DONE.evidence, p_held_back=0.9, held_back_at=0.6))
+    words = bench.minutes(6, DONE) + bench.minutes(1, spike) + bench.minutes(5, DONE)
+    assert words[-1] == "complete"
+
+
+GAINS = {"pot_mass": -0.2, "bubble_count": 60.0}
+
+
+def rated(per_h: float) -> Estimate:
+    """Balance and bubbles show so much of the step an hour over twelve minutes."""
+    rate = Band(0.95 * per_h, per_h, 1.05 * per_h)
+    scale, bubbles = both()
+    seen = replace(
+        GOING_ON.evidence, rate_seen=rate, rate_expected=Band(0.9, 1.0, 1.1),
+        channels=(
+            replace(scale, name="pot_mass", rate=rate),
+            replace(bubbles, name="bubble_count", rate=rate),
+        ),
+    )  # fmt: skip
+    return replace(GOING_ON, evidence=seen, done_fraction=Band(0.3, 0.5, 0.7))
+
+
+def test_of_two_kinds_the_last_five_minutes_tell_that_all_has_stopped() -> None:
+    """A crust: over twelve minutes half the rate is still seen, of the last five nothing."""
+    rates = Rates()
+    rates.minutes(25, rated(1.0), **GAINS)
+    assert rates.said.word != "stalled"
+    said = []
+    for minute in range(1, 8):  # over twelve minutes the mean fades by a twelfth a minute
+        rates.minutes(1, rated(1.0 - minute / 12.0))
+        said.append(rates.said.word)
+    assert "stalled" in said
+    assert "all but stopped" in rates.said.why[0]
+
+
+def test_a_rate_that_is_only_slower_is_none_that_stopped() -> None:
+    """Half as much, which a tail may be."""
+    rates = Rates()
+    rates.minutes(25, rated(1.0), **GAINS)
+    for minute in range(1, 16):
+        seen = rated(1.0 - 0.5 * min(minute, 12) / 12.0)
+        rates.minutes(1, seen, pot_mass=-0.1, bubble_count=30.0)
+        assert rates.said.word != "stalled"
+
+
+def test_what_a_change_means_is_kept_while_the_rate_is_lost() -> None:
+    """The fit may take the little that comes for a great share: it is not back for that."""
+    rates = Rates()
+    rates.minutes(25, rated(1.0), **GAINS)
+    rates.minutes(7, rated(0.5))
+    assert rates.bench.verdict.loss_s is not None
+    rates.minutes(10, rated(4.0), pot_mass=-0.004, bubble_count=1.0)
+    assert rates.said.word == "stalled"
+    rates.minutes(10, rated(1.0), **GAINS)
+    assert rates.said.word != "stalled"
+
+
+def test_the_last_minutes_count_only_where_they_have_clearly_fallen() -> None:
+    """Else the twelve minutes of the estimate, which are surer."""
+    rates = Rates()
+    rates.minutes(25, rated(1.0), **GAINS)
+    view, seen = rates.view(rated(1.0)), rated(1.0).evidence
+    follow_meaning(view, seen)
+    assert seen_now(view, seen) == Band(0.95, 1.0, 1.05)
+    rates.minutes(6)
+    fallen = seen_now(rates.view(rated(1.0)), seen)
+    assert fallen is not None
+    assert fallen.p95 < 0.3
+
+
+def test_a_pot_behind_its_course_may_lose_its_rate_too() -> None:
+    """13 K below and climbing: no colder than when it was foreseen, and nothing comes."""
+    bench = Bench(("pot_temperature", "receiver_mass"))
+    caught = (ChannelEvidence("receiver_mass", "caught", 1.0, 0.5, (), 9e9),)
+    going = replace(
+        GOING_ON, evidence=replace(GOING_ON.evidence, channels=caught, kinds=("caught",))
+    )
+    bench.heating = replace(bench.heating, off_K=-13.0)
+    bench.minutes(20, going)
+    pot_at(bench, 175.0, K_per_min=0.3)
+    stopped = replace(going.evidence, rate_seen=Band(-0.01, 0.0, 0.01))
+    assert bench.minutes(5, replace(DONE, evidence=stopped))[-1] == "unclear"
+    assert "all but stopped" in bench.verdict.why[0]
+
+
+def test_a_pot_that_has_gone_colder_loses_its_rate_by_that() -> None:
+    """What was foreseen for its course is no measure of it."""
+    bench = Bench(("pot_temperature", "receiver_mass"))
+    caught = (ChannelEvidence("receiver_mass", "caught", 1.0, 0.5, (), 9e9),)
+    going = replace(
+        GOING_ON, evidence=replace(GOING_ON.evidence, channels=caught, kinds=("caught",))
+    )
+    bench.heating = replace(bench.heating, off_K=-13.0)
+    bench.minutes(20, going)
+    pot_at(bench, 175.0, K_per_min=-2.0)
+    stopped = replace(going.evidence, rate_seen=Band(-0.01, 0.0, 0.01))
+    bench.minutes(5, replace(going, evidence=stopped))
+    assert bench.verdict.loss_s is None
+
+
+THREE = ("pot_temperature", "pot_mass", "receiver_mass", "bubble_count")
+
+
+def dripping(late_sigma: float = 8.0) -> Estimate:
+    """Done by balance and bubbles; the receiver goes on gaining, surest of all."""
+    quiet = Band(0.0, 0.01, 0.02)
+    scale, bubbles = both()
+    drips = ChannelEvidence(
+        "receiver_mass", "caught", 1.0, late_sigma, (), 9e9, Band(0.399, 0.4, 0.401)
+    )
+    seen = replace(
+        DONE.evidence, kinds=("caught", "gas", "mass"), rate_seen=drips.rate,
+        channels=(replace(scale, rate=quiet), replace(bubbles, rate=quiet), drips),
+    )  # fmt: skip
+    return replace(DONE, evidence=seen)
+
+
+def test_what_drips_from_the_train_does_not_hold_complete_back() -> None:
+    """Neither its residual nor its rate, where balance and bubbles are quiet."""
+    bench = Bench(THREE)
+    assert bench.minutes(14, dripping())[-1] == "complete"
+    without = Bench(("pot_temperature", "pot_mass", "receiver_mass"))
+    scale, _, drips = dripping().evidence.channels
+    two = replace(dripping().evidence, channels=(scale, drips), kinds=("caught", "mass"))
+    assert "complete" not in without.minutes(20, replace(DONE, evidence=two))
+
+
+@pytest.mark.parametrize(
+    ("is_out", "finding", "is_complete"),
+    [
+        (True, "outlet-blocked", True),  # dead, and outvoted by two kinds that went on
+        (True, "counter-saturated", True),
+        (False, "outlet-blocked", False),
+        (True, "crust-suspected", False),  # nothing of one channel
+    ],
+)
+def test_what_is_wrong_with_an_outvoted_channel_explains_its_own_silence_alone(
+    is_out: bool, finding: str, is_complete: bool
+) -> None:
+    """Balance and receiver went on while the counter stood still."""
+    bench = Bench(THREE)
+    if is_out:
+        bench.memory["out:bubble_count"] = 5000.0
+    found(bench, finding, "bubble_count" if finding != "crust-suspected" else None, 5000.0)
+    left = replace(dripping(0.5).evidence, kinds=("caught", "mass"))
+    quiet = tuple(replace(c, rate=Band(0.0, 0.01, 0.02)) for c in left.channels)
+    words = bench.minutes(16, replace(DONE, evidence=replace(left, channels=quiet)))
+    assert (words[-1] == "complete") is is_complete
+
+
+@pytest.mark.parametrize(
+    ("u", "K_per_min", "shows"),
+    [
+        (0.001, 0.0, True),  # 0.04 in 4 h is 1 %/h; a third of a per cent would be seen
+        (0.01, 0.0, False),  # too much may be missed
+        (0.001, 1.0, False),  # hot only since now
+    ],
+)
+def test_what_is_left_shows_by_its_rate_too(u: float, K_per_min: float, shows: bool) -> None:
+    """A long tail that comes far faster than the surest channel can miss."""
+    bench = Bench()
+    bench.minutes(2, GOING_ON)
+    pot_at(bench, 190.0, K_per_min)
+    tail = Band(7e3, 1e4, 14400.0)
+    rate = Band(0.001 - u, 0.001, 0.001 + u)
+    seen = replace(DONE.evidence, tail_s=tail, rate_seen=rate)
+    words = bench.minutes(14, replace(DONE, evidence=seen))
+    assert (words[-1] == "complete") is shows
+
+
+def test_one_kind_does_not_take_the_votes_of_two_others() -> None:
+    """A counter at a ceiling nobody knew of while a bubble's meaning was learned."""
+    rates = Rates(THREE)
+    rates.minutes(20, pot_mass=-0.6, receiver_mass=0.4, bubble_count=60.0)
+    rates.minutes(20, pot_mass=-0.15, receiver_mass=0.1, bubble_count=60.0)
+    assert set(out_since(rates.view())) == set()
