@@ -43,6 +43,9 @@ _TAIL, _SHOWS, _STANDS_K = 0.04, 3.0, 3.0
 """The last of the step whose time is looked at; how often the half width of what is seen it has to
 come at; how little a pot that stands moves."""
 
+_SLACK_PER_H, _GIVEN_UP = 2.0, 0.1
+"""What comes counts from so many times what may be left at the end, an hour."""
+
 _WORST_SIGMA = 4.0
 _RECENT_SIGMA = 5.0
 _CALM_S = 300.0
@@ -83,12 +86,24 @@ def follow_completion(verdict: Verdict, view: View, estimate: Estimate, findings
     ]
     verdict.evidence += last
     if verdict.complete_s is not None:
-        if estimate.p_done < 0.5 and kinds_now(view, estimate):
+        if kinds_now(view, estimate) and _is_refuted(verdict, view, estimate):
             _take_back(verdict, view, f"conversion is now only {100 * estimate.p_done:.0f} % sure")
     elif all(line.state == "holds" for line in last):
         verdict.complete_s = now
         verdict.complete_kinds = len(kinds_now(view, estimate))
         verdict.taken_back_s = None
+
+
+def _is_refuted(verdict: Verdict, view: View, estimate: Estimate) -> bool:
+    """Whether the belief that all is done has gone, and not of itself: something comes.
+
+    An hour in which nothing came proves nothing false, wherever a belief drifts to in it; only one
+    that is all but given up counts alone.
+    """
+    seen = surest(estimate.evidence, view.now_s)
+    open_ = 1.0 - view.setting.plan.done.fraction
+    comes = seen is not None and seen.p05 > _SLACK_PER_H * open_
+    return (estimate.p_done < 0.5 and comes) or verdict.how_sure() < _GIVEN_UP
 
 
 def _weigh(

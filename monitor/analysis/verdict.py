@@ -51,6 +51,8 @@ _FEIGNED = 0.5
 
 _BEGUN, _BACK = 3, 10
 """Estimates in a row that begin evolution, or take it back."""
+_RISES_N = 3
+"""Estimates in a row that have its peak ahead again."""
 
 
 def distrusted(view: View, findings: Findings) -> dict[str, float]:
@@ -85,6 +87,7 @@ def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> 
     if is_heavy and estimate is not None:
         verdict.notice(estimate, view.setting.plan.done.fraction)
         _watch_begin(verdict, view, estimate)
+        _watch_peak(verdict, view, estimate)
         follow_votes(verdict, view)
         if verdict.loss_s is None:
             follow_meaning(view, estimate.evidence)
@@ -120,7 +123,6 @@ def _in_order(verdict: Verdict, view: View, findings: Findings) -> tuple[str, li
         return "stalled", [view.stall_why, *causes_of_stall(view, findings)]
     if estimate is None or verdict.begun_s is None:
         return "heating", _heating_why(view)
-    verdict.tailing = _is_past_peak(verdict, view, estimate)
     alone = not kinds_of_rig(view) and estimate.p_done >= 0.5
     why = [_BY_WARMTH if alone else "", _gas_now(view)]
     why += [*(out_words(view, name) for name in out_since(view))]
@@ -135,6 +137,16 @@ def _watch_begin(verdict: Verdict, view: View, estimate: Estimate) -> None:
     verdict.turning = verdict.turning + 1 if turns else 0
     if verdict.turning >= (_BACK if begun else _BEGUN):
         verdict.begun_s, verdict.turning = (None if begun else view.now_s), 0
+
+
+def _watch_peak(verdict: Verdict, view: View, estimate: Estimate) -> None:
+    """The peak is past when an estimate says so; ahead again when three in a row do."""
+    if verdict.begun_s is None:
+        return
+    past = _is_past_peak(verdict, view, estimate)
+    verdict.rises_n = verdict.rises_n + 1 if verdict.tailing and not past else 0
+    if past or verdict.rises_n >= _RISES_N:
+        verdict.tailing, verdict.rises_n = past, 0
 
 
 def _is_past_peak(verdict: Verdict, view: View, estimate: Estimate) -> bool:

@@ -98,6 +98,8 @@ class Verdict:
     """When there was last a reason for it, and which."""
     unclear_why: list[str] = field(default_factory=list)
     tailing: bool = False
+    rises_n: int = 0
+    """Estimates in a row that have the peak ahead again."""
     begun_s: float | None = None
     turning: int = 0
     """Estimates in a row that speak against `begun_s` as it is."""

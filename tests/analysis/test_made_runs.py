@@ -20,7 +20,7 @@ from tests.benchmarks.made.instruments import SUBSETS, Signal, listen, rig_toml
 from tests.benchmarks.made.laws import GAS_J_MOL_K, Law, ln_a
 from tests.benchmarks.made.matter import scheme_of
 from tests.benchmarks.made.plans import PLANS
-from tests.benchmarks.made.playing import entries_of, play
+from tests.benchmarks.made.playing import entries_of, formal_s, play
 from tests.benchmarks.made.traps import TRAPS
 from tests.benchmarks.made.world import Bench, Course, Event, Programme, simulate
 
@@ -281,6 +281,16 @@ def test_a_hold_too_low_stalls() -> None:
     assert trapped.course.pot_C.max() < 188.0 - 45.0
     assert trapped.done_s - trapped.cause_s > 2 * 240 * 60.0
     assert trapped.nearly_s == math.inf
+
+
+def test_a_hold_too_low_is_a_stall_by_its_definition_once_the_plan_goes_on() -> None:
+    """Zinc: for half an hour the pot stands near an earlier hold, as planned."""
+    trapped = make_trap("hold far too low, zinc", "mass", 60000)
+    plain = trapped.course.bench.programme.segments
+    earlier_C = max(s.to_C for s in plain[:-1])
+    row = int((formal_s(trapped) - 600.0) // 10)
+    assert abs(trapped.course.pot_C[row, 0] - earlier_C) < 15.0
+    assert formal_s(trapped) - trapped.cause_s > 1800.0
 
 
 def test_zero_tracking_hides_slow_loss() -> None:

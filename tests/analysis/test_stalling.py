@@ -348,3 +348,28 @@ def test_one_kind_does_not_take_the_votes_of_two_others() -> None:
     rates.minutes(20, pot_mass=-0.6, receiver_mass=0.4, bubble_count=60.0)
     rates.minutes(20, pot_mass=-0.15, receiver_mass=0.1, bubble_count=60.0)
     assert set(out_since(rates.view())) == set()
+
+
+def test_a_belief_that_drifts_while_nothing_comes_does_not_take_complete_back() -> None:
+    """Neither gas again nor evidence proved false; given up altogether it counts."""
+    bench = Bench()
+    assert bench.minutes(14, DONE)[-1] == "complete"
+    assert bench.minutes(10, replace(DONE, p_done=0.4)) == ["complete"] * 10
+    assert "complete" not in bench.minutes(3, replace(DONE, p_done=0.02))[-1:]
+
+
+def test_a_belief_that_goes_while_gas_comes_takes_complete_back() -> None:
+    """Three per cent of the step an hour, surely."""
+    bench = Bench()
+    assert bench.minutes(14, DONE)[-1] == "complete"
+    comes = replace(DONE.evidence, rate_seen=Band(0.025, 0.03, 0.035))
+    assert bench.minutes(1, replace(DONE, p_done=0.4, evidence=comes)) == ["tailing"]
+
+
+def test_two_estimates_that_have_the_peak_ahead_again_are_no_new_rise() -> None:
+    """Three are."""
+    bench = Bench()
+    bench.minutes(4, GOING_ON)
+    rising = replace(GOING_ON, past_peak=0.1)
+    words = bench.minutes(2, rising) + bench.minutes(1, GOING_ON) + bench.minutes(3, rising)
+    assert words == ["tailing"] * 5 + ["evolving"]

@@ -25,7 +25,7 @@ from tests.benchmarks.made.bound import spread
 from tests.benchmarks.made.draws import BOUND_STEP, Made
 from tests.benchmarks.made.instruments import instruments_of
 
-__all__ = ["CHECKPOINTS", "OWN", "entries_of", "hand_course", "play"]
+__all__ = ["CHECKPOINTS", "OWN", "entries_of", "formal_s", "hand_course", "play"]
 
 _Array = NDArray[np.float64]
 
@@ -110,7 +110,7 @@ def play(made: Made) -> dict[str, Any]:
         "done_s": _plain(made.done_s), "nearly_s": _plain(made.nearly_s),
         "until_s": made.until_s, "patience_s": 60.0 * made.plan.done.patience_min,
         "min_hold_s": 60.0 * made.plan.done.min_hold_min,
-        "onset_s": _plain(_onset_s(made)), "formal_s": _plain(_formal_s(made)),
+        "onset_s": _plain(_onset_s(made)), "formal_s": _plain(formal_s(made)),
         "stalled_s": _plain(stalled_s),
         "verdicts": verdicts, "changes": changes, "findings": findings,
         "called_s": called, "calls_s": {k: _plain(v) for k, v in calls.items()},
@@ -164,11 +164,12 @@ def _onset_s(made: Made) -> float:
     return made.cause_s if made.cause_s < made.until_s - 600.0 else math.inf
 
 
-def _formal_s(made: Made) -> float:
+def formal_s(made: Made) -> float:
     """When the published definition of `stalled` first holds of the true course.
 
     From the onset on where the pot keeps within its band or a crust stops all; else when the pot
-    has been out of its band for 10 min: before, that definition does not call the run stalled.
+    has been out of its band for 10 min: before, that definition does not call the run stalled. A
+    programme set too low may do as planned for long, on an earlier hold, until the plan goes on.
     """
     onset_s, course = _onset_s(made), made.course
     if onset_s == math.inf or any(e.kind == "crust" for e in course.bench.events):
@@ -176,7 +177,9 @@ def _formal_s(made: Made) -> float:
     programme = replace(course.bench.programme, cap_C=math.inf)
     planned = np.interp(course.times_s, *programme.knots())
     off = np.abs(course.pot_C[:, 0] - planned) > made.plan.limits.profile_band_K
-    off &= (course.times_s >= onset_s) & (course.times_s <= onset_s + _LEAVES_WITHIN_S)
+    off &= course.times_s >= onset_s
+    if course.bench.programme.cap_C == math.inf:
+        off &= course.times_s <= onset_s + _LEAVES_WITHIN_S
     return float(course.times_s[np.argmax(off)]) + 600.0 if off.any() else onset_s
 
 
