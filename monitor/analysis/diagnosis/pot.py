@@ -159,8 +159,10 @@ def _dry_by_steam(view: View) -> Iterator[Judged]:
     silence, pot = watch_silence(view), view.live(_POT)
     if pot is None or pot.value is None or pot.value < _BOILS_C:
         return
-    if silence is not None and silence.has_ended:
-        yield Judged("near-dryness", _ended_why(silence), pot.name, on_delay_s=15.0)
+    if silence is not None and silence.has_dried:
+        why = f"no gas for {silence.gap_s:.0f} s, and the pot climbs out of its course, at"
+        why += f" {pot.value:.0f} degC: no steam takes up its heat"
+        yield Judged("near-dryness", why, pot.name, on_delay_s=15.0)
         return
     for role, sign in (("pot_mass", -1.0), ("receiver_mass", 1.0)):
         balance = view.live(role)

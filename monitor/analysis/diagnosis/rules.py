@@ -16,10 +16,13 @@ __all__ = [
     "judge",
     "learned_ratio",
     "remember_slowly",
+    "stood_ratio",
 ]
 
 _SETTLED_S = 480.0
 _RATIO_S = 900.0
+_STOOD_S, _LEFT_S = 180.0, 900.0
+"""A ratio that had stood for so long and then changed at once is remembered for so long."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,9 +122,32 @@ def learned_ratio(view: View, key: str, value: float) -> float | None:
     if view.now_s - view.memory[since] > _SETTLED_S:
         return usual
     if not 0.75 * usual < value < 1.33 * usual:
-        forget_ratio(view, key)
-    remember_slowly(view, key, value, 0.3 * _RATIO_S)
+        if view.now_s - view.memory[since] > _STOOD_S:
+            view.memory[f"{key}-left"], view.memory[f"{key}-left@"] = usual, view.now_s
+        _begin_anew(view, key)
+    stood = view.now_s - view.memory.get(since, view.now_s) > _STOOD_S
+    remember_slowly(view, key, value, _RATIO_S if stood else 0.3 * _RATIO_S)
     return None
+
+
+def stood_ratio(view: View, key: str, *, is_on: bool) -> float | None:
+    """The best that is known of a ratio's usual value: learned, or where it stood for minutes.
+
+    What it left at once is remembered for a while, and counts as learned once a condition that
+    rests on it `is_on`: else a fault in the first minutes would be usual. None: nothing is known.
+    """
+    memory = view.memory
+    left, left_s = memory.get(f"{key}-left"), memory.get(f"{key}-left@", view.now_s)
+    if left is not None and is_on:
+        del memory[f"{key}-left"]
+        memory[key], memory[f"{key}@"] = left, view.now_s
+        memory[f"{key}-since"] = view.now_s - 2.0 * _SETTLED_S
+    if is_learned(view, key):
+        return memory.get(key)
+    if left is not None and view.now_s - left_s < _LEFT_S:
+        return left
+    since = memory.get(f"{key}-since")
+    return memory.get(key) if since is not None and view.now_s - since > _STOOD_S else None
 
 
 def is_learned(view: View, key: str) -> bool:
@@ -131,6 +157,11 @@ def is_learned(view: View, key: str) -> bool:
 
 
 def forget_ratio(view: View, key: str) -> None:
-    """Begin to learn a ratio anew."""
+    """Begin to learn a ratio anew, as if nothing had been known of it."""
+    _begin_anew(view, key)
+    view.memory.pop(f"{key}-left", None)
+
+
+def _begin_anew(view: View, key: str) -> None:
     for name in (key, f"{key}@", f"{key}-since"):
         view.memory.pop(name, None)

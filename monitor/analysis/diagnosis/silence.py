@@ -61,6 +61,8 @@ class Silence:
     """The pot shows that what gave the gas takes up no heat any more."""
     catch_gains: bool | None
     """Whether the receiver goes on gaining; None where it says nothing."""
+    has_dried: bool = False
+    """The pot has left the line that it was on: where it boiled, no steam takes up its heat."""
 
     @property
     def is_long(self) -> bool:
@@ -112,11 +114,17 @@ def watch_silence(view: View) -> Silence | None:
         freed, left_line = _freed_K(view, last_s)
     limit_s = _limit_s(view, gas, before, left_line is not None and left_line < -_SLOWED_K)
     sudden = limit_s < gap_s < limit_s + _AT_ONCE_S and stops_short(gas, last_s)
-    if freed is not None and freed > _FREED_K and sudden:
-        memory["ended"] = last_s
-    ended = abs(memory.get("ended", -1e9) - last_s) < 5.0 and gap_s >= _LEAST_GAP_S
+    ended = _has_left(view, "ended", freed, last_s, sudden) and gap_s >= _LEAST_GAP_S
+    dried = _has_left(view, "dried", left_line, last_s, sudden) and gap_s >= _LEAST_GAP_S
     gains = None if gap_s < _LEAST_GAP_S else _catch_gains(view, last_s)
-    return Silence(last_s, gap_s, before, limit_s, freed, ended, gains)
+    return Silence(last_s, gap_s, before, limit_s, freed, ended, gains, dried)
+
+
+def _has_left(view: View, key: str, climbed_K: float | None, last_s: float, sudden: bool) -> bool:
+    """Whether the pot has climbed far enough in this silence, now or before."""
+    if climbed_K is not None and climbed_K > _FREED_K and sudden:
+        view.memory[key] = last_s
+    return abs(view.memory.get(key, -1e9) - last_s) < 5.0
 
 
 def _note_surge(view: View, gas: ChannelState) -> None:

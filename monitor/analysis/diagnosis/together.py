@@ -6,7 +6,14 @@ from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, late_rate, reaches_back, slope_per_s
 from monitor.analysis.conditions import Judged
-from monitor.analysis.diagnosis.rules import Rule, dead_band, learned_ratio, remember_slowly
+from monitor.analysis.diagnosis.rules import (
+    Rule,
+    dead_band,
+    is_learned,
+    learned_ratio,
+    remember_slowly,
+    stood_ratio,
+)
 from monitor.analysis.diagnosis.train import counted_rate, main_step_runs, stepped_s
 from monitor.analysis.view import View
 from monitor.chemistry.gases import molar_volume_L_mol
@@ -182,14 +189,15 @@ def _parts(view: View) -> Iterator[Judged]:
     if counted * _WINDOW_S < 60.0 or view.now_s - stepped_s(view, balance) < _WINDOW_S:
         return
     each = -fell / counted
-    usual = learned_ratio(view, "g-each", each)
+    learned_ratio(view, "g-each", each)
+    usual = stood_ratio(view, "g-each", is_on=view.memory.get("held", 0.0) > 0.0)
     if usual is None or usual * counted * _WINDOW_S < 12.0 * balance.noise():
         return
     share = each / usual if usual > 0.0 else 1.0
     if dead_band(view, "held", 0.0 < share < 0.6, 0.0 < share < 0.75):
         why = f"balance shows {100 * share:.0f} % of what the bubbles have meant so far"
         yield Judged("channels-disagree", why, balance.name, on_delay_s=120.0)
-    else:
+    elif is_learned(view, "g-each"):
         remember_slowly(view, "g-each", each, 900.0)
 
 

@@ -22,6 +22,7 @@ from monitor.analysis.diagnosis.rules import (
     is_learned,
     learned_ratio,
     remember_slowly,
+    stood_ratio,
 )
 from monitor.analysis.diagnosis.silence import Silence, stops_short, watch_silence
 from monitor.analysis.view import View, once
@@ -276,8 +277,10 @@ def _ratios(view: View) -> Iterator[Judged]:
     if lost < clear:
         return
     ratio = bubbles * _WINDOW_S / lost
-    usual = learned_ratio(view, "bubbles-per-g", ratio)
+    learned_ratio(view, "bubbles-per-g", ratio)
     yield from _below_plan(view, ratio)
+    is_on = view.memory.get("few-bubbles", 0.0) > 0.0
+    usual = stood_ratio(view, "bubbles-per-g", is_on=is_on)
     if usual is None or view.memory.get("below-plan", 0.0) > 0.0:
         return
     few = usual * lost > 30.0 and ratio < 0.55 * usual
@@ -289,7 +292,7 @@ def _ratios(view: View) -> Iterator[Judged]:
         yield Judged("leak-suspected", why, None, on_delay_s=60.0)
         return
     # Much more than usual is another fault's mark and is not learned.
-    if ratio < 1.25 * usual:
+    if is_learned(view, "bubbles-per-g") and ratio < 1.25 * usual:
         remember_slowly(view, "bubbles-per-g", ratio, _USUAL_S)
 
 
@@ -314,13 +317,14 @@ def _below_plan(view: View, ratio: float) -> Iterator[Judged]:
 
 
 def _leak_unsure(view: View) -> tuple[str, ...]:
-    """Before the usual ratio is known and where the plan's is wide, only a gauge would tell."""
+    """Before the usual ratio is known and where the plan's is wide, the room's air would tell."""
     gas = outlet(view)
-    if not main_step_runs(view) or is_learned(view, "bubbles-per-g") or gas is None:
+    known = stood_ratio(view, "bubbles-per-g", is_on=False) is not None
+    if known or gas is None or not main_step_runs(view):
         return ()
     expected = expected_per_g(view, gas)
     is_narrow = expected is not None and expected.ln_u < _NARROW
-    return () if is_narrow or view.live(_P) is not None else (_P,)
+    return () if is_narrow else ("room_no2",)
 
 
 def _breakthrough(view: View) -> Iterator[Judged]:
@@ -340,24 +344,25 @@ def _breakthrough(view: View) -> Iterator[Judged]:
     if not 0.5 < came / view.memory.get("passes-at", came) < 2.0:
         forget_ratio(view, "passes")
         view.memory["passes-at"] = came
-    usual = (
-        view.memory.get("passes") if is_limited(counter) else learned_ratio(view, "passes", ratio)
-    )
-    if usual is None or not is_learned(view, "passes"):
+    if not is_limited(counter):
+        learned_ratio(view, "passes", ratio)
+    is_on = view.memory.get("breaks-through", 0.0) > 0.0
+    usual = stood_ratio(view, "passes", is_on=is_on)
+    if usual is None:
         return
     much = ratio > 1.35 * usual and out * _WINDOW_S > 60.0
     if dead_band(view, "breaks-through", much, ratio > 1.2 * usual):
         why = f"{ratio:.2f} of the bubbles that reach the absorber leave it, usually {usual:.2f}"
         yield Judged("absorber-breakthrough", why, None, on_delay_s=60.0)
-    elif not is_limited(counter):
+    elif is_learned(view, "passes") and not is_limited(counter):
         remember_slowly(view, "passes", ratio, 1800.0)
         remember_slowly(view, "passes-at", came, 600.0)
 
 
 def _passing_unknown(view: View) -> tuple[str, ...]:
     """Before the usual share is known, a sensor in the room is what would tell."""
-    gas_comes = main_step_runs(view)
-    return () if not gas_comes or is_learned(view, "passes") else ("room_no2",)
+    known = stood_ratio(view, "passes", is_on=False) is not None
+    return () if known or not main_step_runs(view) else ("room_no2",)
 
 
 def _receiver_boils(view: View) -> Iterator[Judged]:

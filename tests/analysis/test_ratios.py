@@ -1,0 +1,76 @@
+"""Usual ratios: learned while they stand, and not from a fault that comes in the first minutes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import pytest
+
+from monitor.analysis.diagnosis.rules import (
+    dead_band,
+    forget_ratio,
+    is_learned,
+    learned_ratio,
+    stood_ratio,
+)
+from monitor.analysis.view import View
+from tests.analysis.moments import moment
+from tests.rehearsal.traces import PLAN
+
+_KEY = "some ratio"
+
+
+def followed(course: Callable[[float], float], until_s: int) -> tuple[View, list[float | None]]:
+    """The usual value every ten seconds, a condition below half of it keeping what it rests on."""
+    view, known = moment(PLAN, 46.0, ()), []
+    for now_s in range(0, until_s, 10):
+        view.now_s = float(now_s)
+        learned_ratio(view, _KEY, course(now_s))
+        usual = stood_ratio(view, _KEY, is_on=view.memory.get("few", 0.0) > 0.0)
+        known.append(usual)
+        if usual is not None:
+            dead_band(view, "few", course(now_s) < 0.5 * usual, course(now_s) < 0.75 * usual)
+    return view, known
+
+
+def falls_at(at_s: float, to: float, mended_s: float = math.inf) -> Callable[[float], float]:
+    """1000 until then, within a window of four minutes down to `to`; later as before."""
+
+    def course(now_s: float) -> float:
+        if now_s >= mended_s:
+            return 1000.0
+        return 1000.0 - (1000.0 - to) * min(max((now_s - at_s) / 240.0, 0.0), 1.0)
+
+    return course
+
+
+@pytest.mark.parametrize(("at_s", "is_seen"), [(60.0, False), (240.0, True), (900.0, True)])
+def test_a_fall_is_told_from_the_third_minute_on(at_s: float, is_seen: bool) -> None:
+    """Before, nothing is known of what was usual; afterwards it stays, however long it lasts."""
+    view, known = followed(falls_at(at_s, 350.0), 3600)
+    assert (view.memory["few"] > 0.0) is is_seen
+    if is_seen:
+        assert known[-1] == pytest.approx(1000.0, rel=0.12)
+
+
+def test_what_is_mended_is_usual_again() -> None:
+    """The condition goes, and the ratio is what it was."""
+    view, known = followed(falls_at(240.0, 350.0, mended_s=2000.0), 3600)
+    assert view.memory["few"] == 0.0
+    assert known[-1] == pytest.approx(1000.0, rel=0.02)
+
+
+def test_a_slow_drift_is_followed_and_is_no_fall() -> None:
+    """A third less within an hour, as an absorber takes more of a slow stream."""
+    view, known = followed(lambda now_s: 1000.0 - now_s / 10.0, 3600)
+    assert view.memory.get("few", 0.0) == 0.0
+    assert known[-1] is not None
+
+
+def test_what_is_forgotten_leaves_nothing() -> None:
+    """Where the stream is another one, its ratio says nothing of this one."""
+    view, _ = followed(falls_at(240.0, 700.0), 400)
+    forget_ratio(view, _KEY)
+    assert stood_ratio(view, _KEY, is_on=True) is None
+    assert not is_learned(view, _KEY)
