@@ -128,7 +128,7 @@ def _climbs(verdict: Verdict, view: View) -> bool:
     twice the rise: a controller that hunts is no way up.
     """
     heating, pot = view.heating, view.live("pot_temperature")
-    if pot is None or heating.off_K is None:
+    if pot is None or heating.off_K is None or verdict.stands:
         return False
     if (heating.follows and on_last_hold(view)) or (not heating.follows and heating.off_K > 0.0):
         return False

@@ -373,3 +373,24 @@ def test_two_estimates_that_have_the_peak_ahead_again_are_no_new_rise() -> None:
     rising = replace(GOING_ON, past_peak=0.1)
     words = bench.minutes(2, rising) + bench.minutes(1, GOING_ON) + bench.minutes(3, rising)
     assert words == ["tailing"] * 5 + ["evolving"]
+
+
+def test_a_pot_that_has_just_stopped_climbing_stands() -> None:
+    """What it rose by ten minutes ago does not excuse it: it has stood still for six."""
+    bench = Bench()
+    bench.setting = replace(bench.setting, plan=replace(bench.setting.plan, profile=TWO_HOLDS))
+    bench.heating = replace(bench.heating, began_s=bench.now_s - 4080.0)
+    pot_at(bench, 150.0, K_per_min=3.5)
+    nearly = Band(1.0, 1.0, 1.0)
+    stuck = replace(
+        CRAWLS, p_beyond_patience=0.1, p_beyond_patience_frozen=1.0,
+        steps=(nearly, *CRAWLS.steps[1:]),
+    )  # fmt: skip
+    words = []
+    for _ in range(12):
+        at_s = bench.now_s + 30.0
+        bench.bins.add("pot_temperature", "pot_temperature", at_s, 150.0, Quality.GOOD)
+        bench.bins.close_until(bench.now_s + 60.0)
+        words += bench.minutes(1, stuck)
+    assert words[-1] == "stalled"
+    assert "stands" in bench.verdict.why[0]
