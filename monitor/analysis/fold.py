@@ -361,7 +361,8 @@ class Fold:
             now_s=view.now_s,
             heating_began_s=state.heating.began_s,
             late_s=state.heating.late_s,
-            follows_profile=state.heating.goes_along(view.now_s),
+            follows_profile=state.heating.goes_along(view.now_s)
+            and (state.heating.follows or not state.verdict.unheated),
             distrusted=frozenset(out),
             distrusted_since_s=tuple(sorted(out.items())),
         )

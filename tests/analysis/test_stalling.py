@@ -7,10 +7,21 @@ from dataclasses import replace
 import pytest
 
 from drivers.reading import Quality
+from monitor.analysis.bins import BinStore
 from monitor.analysis.conditions import Judged
-from monitor.analysis.estimate import Band, ChannelEvidence, Estimate
+from monitor.analysis.estimate import (
+    Band,
+    ChannelEvidence,
+    Circumstances,
+    Estimate,
+    EstimatorState,
+    Setup,
+)
+from monitor.analysis.fold import Fold
 from monitor.analysis.lately import follow_meaning, seen_now
 from monitor.analysis.outvoting import out_since
+from monitor.entries import RunStarted
+from tests.analysis.runs import RIG, STEP_PLAN
 from tests.analysis.test_outvoting import Rates
 from tests.analysis.test_verdict import CRAWLS, DONE, GOING_ON, TWO_HOLDS, Bench, both
 
@@ -394,3 +405,28 @@ def test_a_pot_that_has_just_stopped_climbing_stands() -> None:
         words += bench.minutes(1, stuck)
     assert words[-1] == "stalled"
     assert "stands" in bench.verdict.why[0]
+
+
+@pytest.mark.parametrize(
+    ("follows", "unheated", "along"),
+    [(True, False, True), (False, False, True), (True, True, True), (False, True, False)],
+)
+def test_out_of_its_band_without_heat_a_pot_counts_at_the_temperature_of_now(
+    monkeypatch: pytest.MonkeyPatch, follows: bool, unheated: bool, along: bool
+) -> None:
+    """Else a short overshoot changes nothing of what is ahead: here it is two minutes old."""
+    told: list[Circumstances] = []
+
+    def noted(
+        state: EstimatorState, _bins: BinStore, _setup: Setup, about: Circumstances
+    ) -> tuple[EstimatorState, Estimate]:
+        told.append(about)
+        return state, GOING_ON
+
+    monkeypatch.setattr("monitor.analysis.fold.update", noted)
+    start = RunStarted("r", STEP_PLAN, RIG, "test", "none", 7)
+    fold, bench = Fold(start), Bench()
+    fold._state.heating = replace(bench.heating, follows=follows, left_s=bench.now_s - 120.0)
+    fold._state.verdict.unheated = unheated
+    fold._estimate(bench.view(GOING_ON))
+    assert told[0].follows_profile is along
