@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from drivers.reading import ROLES
 from monitor.analysis.channels import ChannelState
 from monitor.analysis.estimate import Setup
+from monitor.analysis.estimate.passing import Passing, passing_of
 from monitor.chemistry.network import Network
 from monitor.chemistry.no2 import dew_point_C
 from monitor.plan.amounts import condensing_point_C, network_of, site_pressure_kPa
@@ -43,6 +44,8 @@ class Setting:
     """Condensing point of the gas of each step of the plan, in the plan's order. [degC]"""
     specs: Mapping[str, tuple[InstrumentSpec, ChannelSpec]]
     boil_down: BoilDownExpected | None = None
+    passing: Passing | None = None
+    """What of the dry gas of each step comes to the outlet."""
 
     def roles(self) -> frozenset[str]:
         """Roles that the rig names."""
@@ -93,6 +96,9 @@ def setting_of(plan_toml: str, rig_toml: str, seed: int) -> Setting:
         condensing_C=condensing,
         specs={c.name: (i, c) for i in rig.instruments for c in i.channels},
         boil_down=boil_down_of(plan),
+        passing=None
+        if network is None
+        else passing_of(network, network.dry_gas_mol * network.amount_mol),
     )
 
 

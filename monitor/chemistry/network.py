@@ -8,7 +8,7 @@ has a name in place of a formula, the whole charge counts as one mole.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from fractions import Fraction
 
 import numpy as np
@@ -90,17 +90,18 @@ class Network:
     """What each step counts for progress: moles, or grams where `counts_mass`; 0: nothing."""
     counts_mass: bool
     """True where a gas has no molar mass: progress by mass, and volumes of gas are not known."""
+    dry_gas_mol: _Array = field(init=False)
+    """(steps,): moles of gas other than steam per mole of charge, unwanted steps included."""
+
+    def __post_init__(self) -> None:
+        """Sum up what is asked for often."""
+        dry = [i for i, gas in enumerate(self.species) if gas != STEAM]
+        object.__setattr__(self, "dry_gas_mol", np.asarray(self.gas_mol[:, dry].sum(axis=1)))
 
     @property
     def names(self) -> tuple[str, ...]:
         """Names of the steps."""
         return tuple(step.name for step in self.steps)
-
-    @property
-    def dry_gas_mol(self) -> _Array:
-        """(steps,): moles of gas other than steam per mole of charge, unwanted steps included."""
-        dry = [i for i, gas in enumerate(self.species) if gas != STEAM]
-        return np.asarray(self.gas_mol[:, dry].sum(axis=1))
 
     def of_gas(self, name: str) -> _Array:
         """(steps,): moles of one gas per mole of charge at full extent, zeros if none."""
@@ -213,10 +214,10 @@ def _check_numbers(
     checked: list[tuple[str, ChargeAmounts | StepSpec]] = [("", charge)]
     checked += [(step.name, step) for step in steps]
     for name, of in checked:
-        for field in fields(of):
-            value = getattr(of, field.name)
+        for one in fields(of):
+            value = getattr(of, one.name)
             if isinstance(value, float) and not np.isfinite(value):
-                problems.append((name, f"{field.name} is {value}, expected a finite number"))
+                problems.append((name, f"{one.name} is {value}, expected a finite number"))
     for key in ("mass_g", "amount_mol", "purity"):
         value = getattr(charge, key)
         if value is not None and value <= 0.0:

@@ -85,10 +85,21 @@ def profile_temp_C(
 ) -> float:
     """Expected pot temperature at one time since heating began. [degC]
 
+    The same as `profile_temps_C`, for less: rules ask each second. Raises ValueError likewise.
+
     >>> profile_temp_C([ProfileSegment("up", 80.0, 2.0, 10.0)], 900.0)
     50.0
     """
-    return float(profile_temps_C(profile, t_s, start_C))
+    if not profile:
+        raise ValueError("a profile without segments expects no temperature")
+    times, temps = profile_points(profile, start_C)
+    leg = bisect_right(times, t_s)
+    if leg == 0:
+        return start_C
+    if leg == len(times):
+        return temps[-1]
+    slope = (temps[leg] - temps[leg - 1]) / (times[leg] - times[leg - 1])
+    return slope * (t_s - times[leg - 1]) + temps[leg - 1]
 
 
 def segment_at(

@@ -14,7 +14,6 @@ from typing import Final
 import numpy as np
 
 from monitor.analysis.channels import ChannelState
-from monitor.analysis.estimate.passing import passing_of
 from monitor.analysis.view import View
 from monitor.chemistry.gases import molar_volume_L_mol
 from monitor.chemistry.integration import draw_kinetics, integrate
@@ -113,13 +112,12 @@ class PerGram:
 
 def expected_per_g(view: View, gas: ChannelState) -> PerGram | None:
     """The same for the step of [done]; None where plan or rig do not tell."""
-    network, each_mL = view.setting.network, gas.mL_per_count
-    if network is None or network.counts_mass or each_mL is None:
+    network, each_mL, passing = view.setting.network, gas.mL_per_count, view.setting.passing
+    if network is None or passing is None or network.counts_mass or each_mL is None:
         return None
     name = view.setting.plan.done.step or view.setting.course.done_step
     step = network.default_done() if name is None else network.index(name)
     amount = network.amount_mol
-    passing = passing_of(network, network.dry_gas_mol * amount)
     mol, mol_u = float(passing.outlet_mol[step]), float(passing.outlet_u_mol[step])
     loss_g = float(network.mass_loss_g[step]) * amount
     if mol <= 0.0 or loss_g <= 0.0:
