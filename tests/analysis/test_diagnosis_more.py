@@ -131,6 +131,14 @@ def test_a_little_demand_is_no_measure_of_the_most_seen(
     assert ("heater-stuck" in names(lines)) is stuck
 
 
+@pytest.mark.parametrize(("later_W", "stuck"), [(0.0, False), (300.0, True)])
+def test_a_heater_that_has_given_nothing_yet_is_no_measure(later_W: float, stuck: bool) -> None:
+    """Asked for a little and no watt is given: nothing is known of what it has; then it welds."""
+    nothing: dict[str, Course] = {"power": lambda t: 0.0, "demand": lambda t: 8.0}
+    later: dict[str, Course] = {"power": lambda t: later_W, "demand": lambda t: 0.0}
+    assert ("heater-stuck" in names(found(both(FAULT_S + 120.0, nothing, later)))) is stuck
+
+
 @pytest.mark.parametrize(("climbs_K_per_s", "stuck"), [(0.2, True), (-0.05, False)])
 def test_marked_off_and_still_climbing_is_stuck(climbs_K_per_s: float, stuck: bool) -> None:
     """Without meter and controller the person's mark is what was asked for."""

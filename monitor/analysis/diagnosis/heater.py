@@ -76,7 +76,7 @@ def _excess(view: View, power: ChannelState, demand: ChannelState) -> float:
     if given is None or asked is None:
         return 0.0
     full = _full_W(view, given, asked)
-    return 0.0 if full is None else (given - 0.01 * asked * full) / full
+    return 0.0 if not full else (given - 0.01 * asked * full) / full
 
 
 def _full_W(view: View, given_W: float, asked: float) -> float | None:
@@ -87,7 +87,7 @@ def _full_W(view: View, given_W: float, asked: float) -> float | None:
     """
     memory = view.memory
     key = _FULL if asked > _SURE_ASKED else _FULL_BY_LITTLE
-    if asked > _LEAST_ASKED:
+    if asked > _LEAST_ASKED and given_W > 0.0:  # a heater that lags gives nothing yet
         said, known = 100.0 * given_W / asked, memory.get(key)
         if known is None or 0.75 * known < said < 1.33 * known:
             remember_slowly(view, key, said, 900.0)

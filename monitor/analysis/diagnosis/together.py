@@ -24,6 +24,10 @@ _TOGETHER_S = 5.0
 _POWER_AGE_S = 10.0
 _WINDOW_S = 300.0
 _HIDDEN_S = 480.0
+_HELD_S = 340.0
+"""By then a balance that hides all has been told as such."""
+_NOTHING = 0.15
+"""Less of what the bubbles mean is no hose that holds a part: the balance hides all, or leans."""
 _SHIFT_K = 2.0
 _REFERENCES = 3
 _USUAL_BOARD = (
@@ -194,9 +198,9 @@ def _parts(view: View) -> Iterator[Judged]:
     if usual is None or usual * counted * _WINDOW_S < 12.0 * balance.noise():
         return
     share = each / usual if usual > 0.0 else 1.0
-    if dead_band(view, "held", 0.0 < share < 0.6, 0.0 < share < 0.75):
+    if dead_band(view, "held", _NOTHING < share < 0.6, _NOTHING < share < 0.75):
         why = f"balance shows {100 * share:.0f} % of what the bubbles have meant so far"
-        yield Judged("channels-disagree", why, balance.name, on_delay_s=120.0)
+        yield Judged("channels-disagree", why, balance.name, on_delay_s=_HELD_S)
     elif is_learned(view, "g-each"):
         remember_slowly(view, "g-each", each, 900.0)
 

@@ -360,8 +360,10 @@ def _breakthrough(view: View) -> Iterator[Judged]:
 
 
 def _passing_unknown(view: View) -> tuple[str, ...]:
-    """Before the usual share is known, a sensor in the room is what would tell."""
+    """Before the usual share is known, and at a counter's ceiling: the room's air would tell."""
+    counter = outlet(view)
     known = stood_ratio(view, "passes", is_on=False) is not None
+    known = known and counter is not None and not is_limited(counter)
     return () if known or not main_step_runs(view) else ("room_no2",)
 
 
