@@ -33,12 +33,12 @@ _Array = NDArray[np.float64]
 
 _OFFSET_K = 3.5
 """How far holds are missed, standard deviation. Judgement."""
-_TAU_S = (200.0, 100.0)
+_TAU_S = (200.0, 40.0)
 """A flask of 100 mL to 1 L in its mantle: mean and standard deviation. From memory."""
 _SHIFT_S = 600.0
 """How far the course may lie beside the planned one, as ramps show it. Judgement."""
 
-_WATCHES = ((0.6, 2.0, 2.0), (0.4, 12.0, 8.0))
+_WATCHES = ((0.6, 0.5, 1.0), (0.4, 12.0, 8.0))
 """Controller on the pot, on the mantle: how likely; by how many K the reaction at its fastest holds
 the pot back, mean and standard deviation. Judgement."""
 
@@ -49,7 +49,7 @@ _WANDER_K = 1.2
 """What the pot does beside that, over times longer than a few minutes."""
 _WANDER_AHEAD_K = 1.0
 """The same, as it will be."""
-_FORGET_S = 900.0
+_FORGET_S = 600.0
 """How long a wander lasts."""
 _ALIKE_S = 600.0
 """Neighbouring minutes miss alike: so long a stretch counts as one look."""
