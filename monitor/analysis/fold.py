@@ -11,44 +11,38 @@ from __future__ import annotations
 import json
 import math
 import zlib
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 from drivers.reading import Quality
-from monitor.analysis.alarms import Alarms
 from monitor.analysis.bins import BinStore
 from monitor.analysis.boil_down import follow_boil_down
-from monitor.analysis.boil_down_state import BoilDownState, BoilDownView
 from monitor.analysis.channels import ChannelState, first_live
 from monitor.analysis.codec import from_data, to_data
-from monitor.analysis.conditions import Findings, Needs
+from monitor.analysis.conditions import Needs
 from monitor.analysis.coolant import limit_C, view_coolant
 from monitor.analysis.cut_off import cut_off
 from monitor.analysis.diagnosis import FAST, RULES, judge
 from monitor.analysis.diagnosis.person import BY_A_PERSON, check_in_line
 from monitor.analysis.estimate import (
     Circumstances,
-    Estimate,
-    EstimatorState,
     begin,
     carry,
     update,
 )
-from monitor.analysis.expected import Heating, notice_heating, refit_lateness, watch_profile
+from monitor.analysis.expected import notice_heating, refit_lateness, watch_profile
+from monitor.analysis.fold_state import FoldState, note
 from monitor.analysis.line import build_line, channel_lines, line_json, remaining_data, time_text
 from monitor.analysis.setting import Setting, setting_of
-from monitor.analysis.tares import Tares
 from monitor.analysis.timed_hold import HoldState, hold_left_s, say_hold, watch_hold
 from monitor.analysis.verdict import decide, distrusted
-from monitor.analysis.verdict_state import Said, Verdict
-from monitor.analysis.view import DISK, Happened, View
+from monitor.analysis.verdict_state import Said
+from monitor.analysis.view import View
 from monitor.entries import (
     Acknowledged,
     Amended,
     Body,
-    Confirmed,
     Entry,
-    Gap,
     InstrumentState,
     Mark,
     Readings,
@@ -69,9 +63,6 @@ _END_NEAR_S = 2700.0
 _END_LIKELY = 0.02
 _QUIET_S = 600.0
 _FAST_S = 1.0
-_HOLE_S = 5.0
-"""Longer without any entry, not even a heartbeat: nobody records, and silence says nothing."""
-
 _SETTLED_S = 1200.0
 _HEAVY_SETTLED_S = 300.0
 
@@ -79,63 +70,12 @@ _LATEST_S = 1e10
 """Beyond this (three centuries) a time is no time of a run."""
 
 
-@dataclass(slots=True)
-class _State:
-    """All that the fold remembers, bins aside."""
-
-    plan_toml: str
-    rig_toml: str
-    seed: int
-    utc_offset_s: int | None
-    now_s: float = 0.0
-    ticked_s: float = 0.0
-    judged_s: float = -1.0
-    between_s: float = 1.0
-    """Upper part of the time between entries, learned: imported readings may be rare."""
-    resumed_s: float = 0.0
-    read_since_heavy: bool = False
-    clock: tuple[float, float] | None = None
-    """(elapsed_s, utc_s) of the last entry that knew both."""
-    channels: dict[str, ChannelState] = field(default_factory=dict)
-    heating: Heating = field(default_factory=Heating)
-    hold: HoldState = field(default_factory=HoldState)
-    verdict: Verdict = field(default_factory=Verdict)
-    findings: Findings = field(default_factory=Findings)
-    alarms: Alarms = field(default_factory=Alarms)
-    happened: Happened = field(default_factory=Happened)
-    memory: dict[str, float] = field(default_factory=dict)
-    tares: Tares = field(default_factory=Tares)
-    estimator: EstimatorState = field(default_factory=EstimatorState)
-    estimate: Estimate | None = None
-    limit_C: float | None = None
-    """The coolant's line at the last tick."""
-    cannot_tell: list[Needs] = field(default_factory=list)
-    boil_down: BoilDownState = field(default_factory=BoilDownState)
-    boil_down_seen: BoilDownView | None = None
-    """At the last tick."""
-
-    def hole_after_s(self) -> float:
-        """Time without an entry from which nobody records."""
-        return max(_HOLE_S, 3.0 * self.between_s)
-
-    def pass_to(self, now_s: float) -> None:
-        """Move on to the time of the next entry."""
-        gap, between = now_s - self.now_s, self.between_s
-        if gap > between:
-            if gap > self.hole_after_s():
-                self.resumed_s = now_s
-            self.between_s = between + 0.2 * (min(gap, 2.0 * between) - between)
-        else:
-            self.between_s = between + 0.005 * ((gap if gap > 0.2 else 0.2) - between)
-        self.now_s = now_s
-
-
 class Fold:
     """The analysis of one run. Feed it every entry of the journal in order."""
 
     def __init__(self, start: RunStarted) -> None:
         """Begin. Raises FileErrors where the plan or rig in `start` cannot be read."""
-        self._state = _State(start.plan_toml, start.rig_toml, start.seed, start.utc_offset_s)
+        self._state = FoldState(start.plan_toml, start.rig_toml, start.seed, start.utc_offset_s)
         self._bins = BinStore()
         self._set_up()
         if self._setting.setup is not None:
@@ -189,7 +129,7 @@ class Fold:
             raise ValueError(f"checkpoint of version {version!r}, expected {VERSION!r}")
         fold = cls.__new__(cls)
         try:
-            fold._state = from_data(_State, said["state"])
+            fold._state = from_data(FoldState, said["state"])
             fold._bins = BinStore.restore(said["bins"])
             fold._set_up()
         except (KeyError, TypeError, AttributeError) as error:
@@ -227,7 +167,7 @@ class Fold:
             if isinstance(body, InstrumentState) and body.state == "tared":
                 channels = self._state.channels.values()
                 self._state.tares.told(c for c in channels if c.instrument == body.instrument)
-            _note(self._state.happened, now, body)
+            note(self._state.happened, now, body)
 
     def _take_readings(self, now: float, body: Readings) -> None:
         state = self._state
@@ -503,22 +443,3 @@ class Fold:
         assert place is not None
         name = place.segment.label or f"segment {place.index + 1}"
         return f"{name}, {'hold' if place.holding else 'ramp'}"
-
-
-def _note(happened: Happened, now: float, body: Body) -> None:
-    """Keep what is no reading but matters for a while."""
-    if isinstance(body, Gap):
-        span = [s if math.isfinite(s) else now for s in (body.from_s, body.to_s)]
-        happened.gaps.append((body.cause, min(span), max(span), body.text[:200]))
-    elif isinstance(body, InstrumentState):
-        if body.state == "bad-input":
-            happened.bad_inputs.append((body.instrument, now))
-        elif body.state.startswith("disk-"):
-            happened.instruments[DISK] = (body.state, now, body.text[:200])
-        else:
-            if (body.instrument, body.state) == ("recorder", "started"):
-                happened.instruments.pop(DISK, None)  # a new one looks for itself
-            happened.instruments[body.instrument] = (body.state, now, body.text[:200])
-    elif isinstance(body, Confirmed):
-        happened.answers[body.question[:100]] = body.answer[:200]
-    happened.trim()
