@@ -21,13 +21,15 @@ from tests.rehearsal.traces import PLAN
 _KEY = "some ratio"
 
 
-def followed(course: Callable[[float], float], until_s: int) -> tuple[View, list[float | None]]:
+def followed(
+    course: Callable[[float], float], until_s: int, alone_s: float = 0.0
+) -> tuple[View, list[float | None]]:
     """The usual value every ten seconds, a condition below half of it keeping what it rests on."""
     view, known = moment(PLAN, 46.0, ()), []
     for now_s in range(0, until_s, 10):
         view.now_s = float(now_s)
         learned_ratio(view, _KEY, course(now_s))
-        usual = stood_ratio(view, _KEY, is_on=view.memory.get("few", 0.0) > 0.0)
+        usual = stood_ratio(view, _KEY, alone_s, is_on=view.memory.get("few", 0.0) > 0.0)
         known.append(usual)
         if usual is not None:
             dead_band(view, "few", course(now_s) < 0.5 * usual, course(now_s) < 0.75 * usual)
@@ -54,6 +56,12 @@ def test_a_fall_is_told_from_the_third_minute_on(at_s: float, is_seen: bool) -> 
         assert known[-1] == pytest.approx(1000.0, rel=0.12)
 
 
+def test_minutes_say_little_while_another_step_still_gives() -> None:
+    """What ends then changes the ratio by right: it is learned anew, and nothing has fallen."""
+    view, _ = followed(falls_at(240.0, 350.0), 3600, alone_s=400.0)
+    assert view.memory.get("few", 0.0) == 0.0
+
+
 def test_what_is_mended_is_usual_again() -> None:
     """The condition goes, and the ratio is what it was."""
     view, known = followed(falls_at(240.0, 350.0, mended_s=2000.0), 3600)
@@ -72,5 +80,5 @@ def test_what_is_forgotten_leaves_nothing() -> None:
     """Where the stream is another one, its ratio says nothing of this one."""
     view, _ = followed(falls_at(240.0, 700.0), 400)
     forget_ratio(view, _KEY)
-    assert stood_ratio(view, _KEY, is_on=True) is None
+    assert stood_ratio(view, _KEY, 0.0, is_on=True) is None
     assert not is_learned(view, _KEY)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
@@ -21,6 +22,8 @@ __all__ = [
 
 _SETTLED_S = 480.0
 _RATIO_S = 900.0
+_UNSEEN_S = 60.0
+"""What was not seen for so long while it was learned has not been seen to stand."""
 _STOOD_S, _LEFT_S = 180.0, 900.0
 """A ratio that had stood for so long and then changed at once is remembered for so long."""
 
@@ -109,11 +112,16 @@ def remember_slowly(view: View, key: str, value: float, tau_s: float) -> float:
 
 
 def learned_ratio(view: View, key: str, value: float) -> float | None:
-    """The usual value of a ratio; None until it has stood still for eight minutes.
+    """The usual value of a ratio; None until it has been seen to stand still for eight minutes.
 
     While it is not known yet, a value that drifts away by a quarter begins the learning anew.
     """
     since = f"{key}-since"
+    if (
+        not is_learned(view, key)
+        and view.now_s - view.memory.get(f"{key}@", view.now_s) > _UNSEEN_S
+    ):
+        _begin_anew(view, key)
     usual = view.memory.get(key)
     if usual is None or view.memory.get(since) is None:
         view.memory[since] = view.now_s
@@ -124,17 +132,19 @@ def learned_ratio(view: View, key: str, value: float) -> float | None:
     if not 0.75 * usual < value < 1.33 * usual:
         if view.now_s - view.memory[since] > _STOOD_S:
             view.memory[f"{key}-left"], view.memory[f"{key}-left@"] = usual, view.now_s
+            view.memory[f"{key}-left-since"] = view.memory[since]
         _begin_anew(view, key)
     stood = view.now_s - view.memory.get(since, view.now_s) > _STOOD_S
     remember_slowly(view, key, value, _RATIO_S if stood else 0.3 * _RATIO_S)
     return None
 
 
-def stood_ratio(view: View, key: str, *, is_on: bool) -> float | None:
+def stood_ratio(view: View, key: str, alone_s: float, *, is_on: bool) -> float | None:
     """The best that is known of a ratio's usual value: learned, or where it stood for minutes.
 
     What it left at once is remembered for a while, and counts as learned once a condition that
-    rests on it `is_on`: else a fault in the first minutes would be usual. None: nothing is known.
+    rests on it `is_on`: else a fault in the first minutes would be usual. `alone_s`: since when
+    nothing else but the main step has changed it; before, minutes say little. None: not known.
     """
     memory = view.memory
     left, left_s = memory.get(f"{key}-left"), memory.get(f"{key}-left@", view.now_s)
@@ -144,10 +154,13 @@ def stood_ratio(view: View, key: str, *, is_on: bool) -> float | None:
         memory[f"{key}-since"] = view.now_s - 2.0 * _SETTLED_S
     if is_learned(view, key):
         return memory.get(key)
-    if left is not None and view.now_s - left_s < _LEFT_S:
+    began_s = memory.get(f"{key}-left-since", -math.inf)
+    if left is not None and view.now_s - left_s < _LEFT_S and began_s >= alone_s:
         return left
     since = memory.get(f"{key}-since")
-    return memory.get(key) if since is not None and view.now_s - since > _STOOD_S else None
+    if since is None or since < alone_s or view.now_s - since <= _STOOD_S:
+        return None
+    return memory.get(key)
 
 
 def is_learned(view: View, key: str) -> bool:

@@ -14,7 +14,7 @@ from monitor.analysis.diagnosis.rules import (
     remember_slowly,
     stood_ratio,
 )
-from monitor.analysis.diagnosis.train import counted_rate, main_step_runs, stepped_s
+from monitor.analysis.diagnosis.train import alone_since_s, counted_rate, main_step_runs, stepped_s
 from monitor.analysis.view import View
 from monitor.chemistry.gases import molar_volume_L_mol
 
@@ -194,7 +194,8 @@ def _parts(view: View) -> Iterator[Judged]:
         return
     each = -fell / counted
     learned_ratio(view, "g-each", each)
-    usual = stood_ratio(view, "g-each", is_on=view.memory.get("held", 0.0) > 0.0)
+    is_on = view.memory.get("held", 0.0) > 0.0
+    usual = stood_ratio(view, "g-each", alone_since_s(view), is_on=is_on)
     if usual is None or usual * counted * _WINDOW_S < 12.0 * balance.noise():
         return
     share = each / usual if usual > 0.0 else 1.0

@@ -29,6 +29,7 @@ from monitor.analysis.view import View, once
 
 __all__ = [
     "RULES",
+    "alone_since_s",
     "charge_g",
     "counted_rate",
     "gas_explains",
@@ -48,6 +49,7 @@ _KPA_PER_MM = 0.00980665
 _USUAL_HEAD_KPA = 0.2
 _WINDOW_S = 240.0
 _USUAL_S = 900.0
+_ALONE = 0.99
 _OVERDUE_S = 240.0
 _SURE_SD, _FAR_BELOW, _NARROW = 2.0, 0.75, 0.35
 """So many standard deviations below what the plan lets expect, and a quarter more for what else may
@@ -97,6 +99,23 @@ def main_step_runs(view: View) -> bool:
         band is not None and (step.name == name or step.unwanted or band.p50 > 0.95)
         for step, band in zip(view.setting.plan.steps, estimate.steps, strict=False)
     )
+
+
+def alone_since_s(view: View) -> float:
+    """Since when a window has held nothing but the step of [done]; infinite where it does not. [s]
+
+    What an earlier step still gives may weigh much and bubble little, or the other way round.
+    """
+    estimate, memory = view.estimate, view.memory
+    name = view.setting.plan.done.step or view.setting.course.done_step
+    is_alone = estimate is not None and all(
+        band is not None and (step.name == name or step.unwanted or band.p05 > _ALONE)
+        for step, band in zip(view.setting.plan.steps, estimate.steps, strict=False)
+    )
+    if not is_alone:
+        memory.pop("alone@", None)
+        return math.inf
+    return memory.setdefault("alone@", view.now_s) + _WINDOW_S
 
 
 def counted_rate(view: View, role: str, window_s: float, *, at_least: bool = False) -> float | None:
@@ -280,7 +299,7 @@ def _ratios(view: View) -> Iterator[Judged]:
     learned_ratio(view, "bubbles-per-g", ratio)
     yield from _below_plan(view, ratio)
     is_on = view.memory.get("few-bubbles", 0.0) > 0.0
-    usual = stood_ratio(view, "bubbles-per-g", is_on=is_on)
+    usual = stood_ratio(view, "bubbles-per-g", alone_since_s(view), is_on=is_on)
     if usual is None or view.memory.get("below-plan", 0.0) > 0.0:
         return
     few = usual * lost > 30.0 and ratio < 0.55 * usual
@@ -319,7 +338,7 @@ def _below_plan(view: View, ratio: float) -> Iterator[Judged]:
 def _leak_unsure(view: View) -> tuple[str, ...]:
     """Before the usual ratio is known and where the plan's is wide, the room's air would tell."""
     gas = outlet(view)
-    known = stood_ratio(view, "bubbles-per-g", is_on=False) is not None
+    known = stood_ratio(view, "bubbles-per-g", alone_since_s(view), is_on=False) is not None
     if known or gas is None or not main_step_runs(view):
         return ()
     expected = expected_per_g(view, gas)
@@ -347,7 +366,7 @@ def _breakthrough(view: View) -> Iterator[Judged]:
     if not is_limited(counter):
         learned_ratio(view, "passes", ratio)
     is_on = view.memory.get("breaks-through", 0.0) > 0.0
-    usual = stood_ratio(view, "passes", is_on=is_on)
+    usual = stood_ratio(view, "passes", alone_since_s(view), is_on=is_on)
     if usual is None:
         return
     much = ratio > 1.35 * usual and out * _WINDOW_S > 60.0
@@ -362,7 +381,7 @@ def _breakthrough(view: View) -> Iterator[Judged]:
 def _passing_unknown(view: View) -> tuple[str, ...]:
     """Before the usual share is known, and at a counter's ceiling: the room's air would tell."""
     counter = outlet(view)
-    known = stood_ratio(view, "passes", is_on=False) is not None
+    known = stood_ratio(view, "passes", alone_since_s(view), is_on=False) is not None
     known = known and counter is not None and not is_limited(counter)
     return () if known or not main_step_runs(view) else ("room_no2",)
 
