@@ -27,7 +27,7 @@ from monitor.analysis.verdict_state import (
 )
 from monitor.analysis.view import View
 
-__all__ = ["follow_completion", "take_back_at_once", "watch_calm"]
+__all__ = ["explaining", "follow_completion", "take_back_at_once", "watch_calm"]
 
 _EXPLAINS = (
     "outlet-blocked", "suck-back", "flask-broken", "leak-suspected", "probe-slipped",
@@ -111,7 +111,7 @@ def _weigh(
 ) -> list[EvidenceLine]:
     """The conditions that have to hold together, each by name."""
     done = view.setting.plan.done
-    others = [f.name for f in _explaining(view, findings)]
+    others = [f.name for f in explaining(view, findings)]
     sure, feigned = verdict.how_sure(), verdict.is_feigned()
     loss = verdict.loss_why if verdict.loss_s is not None else ""
     again = verdict.again_why if verdict.again_s is not None else ""
@@ -137,7 +137,7 @@ def _weigh(
     ]
 
 
-def _explaining(view: View, findings: Findings) -> list[Finding]:
+def explaining(view: View, findings: Findings) -> list[Finding]:
     """Findings that explain silence otherwise; of three kinds the one that parted is outvoted.
 
     What is wrong with a channel that has lost its vote explains its own silence alone: it lost it
@@ -246,7 +246,7 @@ def take_back_at_once(verdict: Verdict, view: View, findings: Findings) -> None:
     if verdict.complete_s is None:
         return
     why = view.gas_again_why
-    for finding in _explaining(view, findings):
+    for finding in explaining(view, findings):
         if finding.since_s <= verdict.complete_s:
             why = why or f"{finding.name}: {finding.why}"
     if why:

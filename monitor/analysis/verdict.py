@@ -5,7 +5,7 @@ Order: complete, unclear, stalled, heating, tailing, evolving.
 
 from __future__ import annotations
 
-from monitor.analysis.completion import follow_completion, take_back_at_once, watch_calm
+from monitor.analysis.completion import explaining, follow_completion, take_back_at_once, watch_calm
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Estimate
 from monitor.analysis.lately import follow_meaning
@@ -44,6 +44,7 @@ _FIRST_WORD_S = 120.0
 _HARDLY_ANY = 0.05
 """mL/min."""
 
+_ONE_KIND = "one kind of evidence cannot tell a crust, a leak or a dead channel from the end"
 _BY_WARMTH = "from temperatures alone the end cannot be told"
 
 _FEIGNED = 0.5
@@ -207,20 +208,18 @@ def _contradiction(verdict: Verdict, view: View, findings: Findings) -> list[str
     if estimate is None or estimate.progress is None:
         return ["too few channels are left to tell how far the reaction is"]
     if verdict.loss_s is not None and len(kinds_now(view, estimate)) < 2:
-        return [
-            f"evolution has all but stopped: {verdict.loss_why}",
-            "one kind of evidence cannot tell a crust, a leak or a dead channel from the end",
-        ]
+        return [f"evolution has all but stopped: {verdict.loss_why}", _ONE_KIND]
     out = [out_words(view, name) for name in out_since(view)]
     if out and estimate.p_done >= 0.5 and len(kinds_now(view, estimate)) < _enough(view):
         return [*out, "what is left cannot tell the end by itself"]
     feigned = verdict.is_feigned()
     may_end = feigned > _FEIGNED and verdict.how_sure() >= _DONE_OR_LEAK
     if may_end and len(kinds_now(view, estimate)) < 2:
-        return [
-            f"the end may only be feigned: {held_back_words(estimate, feigned)}",
-            "one kind of evidence cannot tell a crust, a leak or a dead channel from the end",
-        ]
+        return [f"the end may only be feigned: {held_back_words(estimate, feigned)}", _ONE_KIND]
+    doubts = explaining(view, findings)
+    if doubts and verdict.how_sure() >= 0.5 and len(kinds_now(view, estimate)) < 2:
+        named = [f"{f.name}: {f.why}" for f in doubts]
+        return [f"the silence may have another cause: {named[0]}", *named[1:], _ONE_KIND]
     contrary = parted(view, findings)
     why = [
         f"{f.name}: {f.why}"

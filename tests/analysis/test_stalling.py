@@ -430,3 +430,21 @@ def test_out_of_its_band_without_heat_a_pot_counts_at_the_temperature_of_now(
     fold._state.verdict.unheated = unheated
     fold._estimate(bench.view(GOING_ON))
     assert told[0].follows_profile is along
+
+
+@pytest.mark.parametrize(
+    ("roles", "word"),
+    [(("bubble_count",), "unclear"), (("pot_mass", "bubble_count"), "tailing")],
+)
+def test_on_one_kind_a_finding_that_explains_the_silence_leaves_the_end_unclear(
+    roles: tuple[str, ...], word: str
+) -> None:
+    """And `why` says so first, rather than that it tails for hours; two kinds wait for it."""
+    bench = Bench(("pot_temperature", *roles))
+    kinds = ("gas",) if len(roles) == 1 else ("gas", "mass")
+    seen = replace(DONE.evidence, channels=both()[-len(kinds) :], kinds=kinds)
+    bench.minutes(3, GOING_ON)
+    found(bench, "outlet-blocked", "bubble_count")
+    assert bench.minutes(20, replace(DONE, evidence=seen))[-1] == word
+    if word == "unclear":
+        assert bench.verdict.why[0].startswith("the silence may have another cause: outlet-blocked")
