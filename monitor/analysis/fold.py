@@ -64,7 +64,7 @@ _END_LIKELY = 0.02
 _QUIET_S = 600.0
 _FAST_S = 1.0
 _SETTLED_S = 1200.0
-_HEAVY_SETTLED_S = 300.0
+_HEAVY_SETTLED_S = 600.0
 
 _LATEST_S = 1e10
 """Beyond this (three centuries) a time is no time of a run."""

@@ -24,7 +24,7 @@ __all__ = ["Ahead", "look_ahead"]
 _Array = NDArray[np.float64]
 
 _FIRST_S = 60.0
-_GROWTH = 0.14
+_GROWTH = 0.2
 _RAMP_CELL_S = 300.0
 _SUBCELLS = 2
 

@@ -50,7 +50,7 @@ _AT_ODDS = 0.5
 _SURE = 0.95
 """Once the end is that likely nobody asks for another hold."""
 
-_CARRYING = 0.998
+_CARRYING = 0.98
 """Draws that carry less than the rest of the weight are not followed into the future."""
 
 
