@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from random import Random
 
 import pytest
 
+from drivers.reading import Reading
+from monitor.analysis.channels import ChannelState
 from monitor.analysis.diagnosis.rules import (
     dead_band,
     forget_ratio,
@@ -14,6 +17,7 @@ from monitor.analysis.diagnosis.rules import (
     learned_ratio,
     stood_ratio,
 )
+from monitor.analysis.diagnosis.train import lost_evenly
 from monitor.analysis.view import View
 from tests.analysis.moments import moment
 from tests.rehearsal.traces import PLAN
@@ -45,6 +49,19 @@ def falls_at(at_s: float, to: float, mended_s: float = math.inf) -> Callable[[fl
         return 1000.0 - (1000.0 - to) * min(max((now_s - at_s) / 240.0, 0.0), 1.0)
 
     return course
+
+
+@pytest.mark.parametrize(
+    ("step_g", "evenly"), [(0.0, True), (0.73, False), (5.0, False)],
+    ids=["lost evenly", "a hose nudged", "a step"],
+)  # fmt: skip
+def test_a_small_step_is_no_loss(step_g: float, evenly: bool) -> None:
+    """0.75 g in four minutes with 20 mg of noise, and 0.73 g at once within them."""
+    rng, balance = Random(5), ChannelState.of("mass", "pot_mass")
+    for n in range(600):
+        mass_g = 300.0 - 0.75 * n / 240.0 + rng.gauss(0.0, 0.02) - (step_g if n > 500 else 0.0)
+        balance.take(float(n), Reading("mass", mass_g))
+    assert lost_evenly(balance, 599.0, 240.0) is evenly
 
 
 @pytest.mark.parametrize(("at_s", "is_seen"), [(60.0, False), (240.0, True), (900.0, True)])

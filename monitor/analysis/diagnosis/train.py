@@ -6,6 +6,7 @@ learned while gas bubbles evenly, else from the rig's tip depth.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 
@@ -36,6 +37,7 @@ __all__ = [
     "head_kPa",
     "is_hot",
     "is_limited",
+    "lost_evenly",
     "lost_g",
     "main_step_runs",
     "stepped_s",
@@ -50,6 +52,8 @@ _USUAL_HEAD_KPA = 0.2
 _WINDOW_S = 240.0
 _USUAL_S = 900.0
 _ALONE = 0.99
+_MOST_OF_IT = 0.45
+"""No quarter of a window loses more than this share of it, but by a step. Judgement."""
 _OVERDUE_S = 240.0
 _SURE_SD, _FAR_BELOW, _NARROW = 2.0, 0.75, 0.35
 """So many standard deviations below what the plan lets expect, and a quarter more for what else may
@@ -303,6 +307,7 @@ def _ratios(view: View) -> Iterator[Judged]:
     if usual is None or view.memory.get("below-plan", 0.0) > 0.0:
         return
     few = usual * lost > 30.0 and ratio < 0.55 * usual
+    few = few and lost_evenly(balance, view.now_s, _WINDOW_S)
     if dead_band(view, "few-bubbles", few, ratio < 0.75 * usual):
         why = (
             f"{ratio:.0f} bubbles for each gram that leaves, usually {usual:.0f}:"
@@ -313,6 +318,16 @@ def _ratios(view: View) -> Iterator[Judged]:
     # Much more than usual is another fault's mark and is not learned.
     if is_learned(view, "bubbles-per-g") and ratio < 1.25 * usual:
         remember_slowly(view, "bubbles-per-g", ratio, _USUAL_S)
+
+
+def lost_evenly(balance: ChannelState, now_s: float, window_s: float) -> bool:
+    """Whether each quarter of the window has its part in what was lost: no step of a hose."""
+    edges = [now_s - window_s * part for part in (1.0, 0.75, 0.5, 0.25, 0.0)]
+    levels = [at for at_s in edges if (at := balance.at_or_before(at_s)) is not None]
+    if len(levels) < len(edges):
+        return False
+    parts = [before - after for before, after in itertools.pairwise(levels)]
+    return max(parts) < _MOST_OF_IT * sum(parts)
 
 
 def _below_plan(view: View, ratio: float) -> Iterator[Judged]:
@@ -332,7 +347,7 @@ def _below_plan(view: View, ratio: float) -> Iterator[Judged]:
             f"{ratio:.0f} {unit} for each gram that leaves; by the plan {expected.counts:.0f}, and"
             f" surely {least:.0f}: gas leaves elsewhere, or the counter misses it"
         )
-        yield Judged("leak-suspected", why, None, on_delay_s=180.0)
+        yield Judged("leak-suspected", why, None, on_delay_s=_WINDOW_S + 20.0)
 
 
 def _leak_unsure(view: View) -> tuple[str, ...]:
