@@ -20,7 +20,6 @@ __all__ = ["follow_meaning", "most_seen", "pace", "seen_now", "surest"]
 
 _LONG_S, _LATE_S = 720.0, 300.0
 _CLEAR = 4.0
-_STEADY = 0.25
 _SIGN = {"pot_mass": -1.0}
 _SIGMAS = 1.645
 
@@ -54,13 +53,26 @@ def follow_meaning(view: View, evidence: Evidence) -> None:
         state, rate = view.channels.get(channel.name), channel.rate
         if state is None or rate is None or rate.p05 < 0.5 * rate.p50 or rate.p50 <= 0.0:
             continue
-        found, late = pace(view, state, _LONG_S), pace(view, state, _LATE_S)
-        if found is None or late is None or found[0] <= max(_CLEAR * found[1], 0.0):
+        stepped_s = max(state.jump_s, view.memory.get(f"step:{state.name}", -_LONG_S))
+        found = pace(view, state, _LONG_S)
+        if found is None or view.now_s - stepped_s < _LONG_S:
+            continue  # a step is no gas
+        slope = _slope(view, state)
+        if slope <= max(_CLEAR * found[1], 0.0):
             continue
-        if abs(late[0] - found[0]) > _STEADY * found[0]:
-            continue  # median and mean of what just changes are two things
-        key, means = f"means:{channel.name}", rate.p50 / found[0]
+        key, means = f"means:{channel.name}", rate.p50 / slope
         view.memory[key] = math.sqrt(means * view.memory.get(key, means))
+
+
+def _slope(view: View, state: ChannelState) -> float:
+    """Change a second by least squares, as the estimate's own rates are."""
+    bins = view.bins.channel(state.name)
+    late = bins.at_s > view.now_s - _LONG_S
+    if state.role == "outlet_flow":
+        return float(bins.mean[late].mean())
+    at, value = bins.at_s[late], bins.mean[late]
+    from_middle = at - at.mean()
+    return _SIGN.get(state.role, 1.0) * float(from_middle @ value / (from_middle @ from_middle))
 
 
 def seen_now(view: View, evidence: Evidence, *, scale_held: bool = False) -> Band | None:
