@@ -66,6 +66,8 @@ class Alarm:
     over: bool
     """Its condition has gone."""
     put_aside: bool = False
+    unplaced: str = ""
+    """The headline without its channel, for where there is no room."""
     """Shelved or out of service: a person did that, and may take it back."""
 
 
@@ -101,6 +103,7 @@ def alarm_view(alarm: Line, facts: Facts, now_s: float) -> Alarm:
         key=(name, channel, alarm["since_s"]),
         priority=priority,
         headline=_headline(alarm),
+        unplaced=_headline({**alarm, "channel": None}),
         own_plan=facts.stop_plan.get(name, ""),
         step=advice.step,
         medical=MEDICAL if advice.breathed else "",

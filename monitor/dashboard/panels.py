@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from rich.cells import cell_len
@@ -214,12 +215,20 @@ def _alarm_key(alarms: Sequence[Alarm]) -> str:
     return " · [u] take back" if any(alarm.put_aside for alarm in alarms) else ""
 
 
+_VALUE = r"\d+(?:\.\d+)?\s*[^\s;,]*"
+"""A number and its unit."""
+
+
 def _alarm_block(alarm: Alarm, cells: int) -> list[Row]:
     """What, how urgent and how it stands; below it what to do."""
     style = {"high": "alert", "medium": "warn"}.get(alarm.priority, "low") if alarm.open else ""
     shape = _SHAPES.get(alarm.priority, "▲  ")
     right = f"{alarm.priority.upper()} {alarm.standing}"
-    left = clip(f" {shape} {alarm.headline}", cells - len(right) - 2)
+    room = cells - len(right) - 2
+    value = re.search(_VALUE, alarm.headline)
+    hides = value is not None and cell_len(f" {shape} {alarm.headline[: value.end()]}") >= room
+    # Which channel it is stands in the sensors' table as well; the value has to be read here.
+    left = clip(f" {shape} {alarm.unplaced if hides else alarm.headline}", room)
     first = to_width(((left, style),), cells - len(right) - 1)
     below = [((f"     {text}", ""),) for text in action_rows(alarm, cells - 5)]
     return [(*first, (right + " ", style)), *below]

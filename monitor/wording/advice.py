@@ -81,7 +81,7 @@ ADVICE: Mapping[str, Advice] = {
         "wait there",
     ),
     "coolant-above-line": Advice(
-        "coolant too warm to condense the gas",
+        "coolant too warm for the gas",
         "restore it; air path, then less heat",
         "cut heat dead",
     ),
@@ -91,7 +91,7 @@ ADVICE: Mapping[str, Advice] = {
         "cut heat dead",
     ),
     "coolant-flow-lost": Advice(
-        "the coolant may have stopped flowing",
+        "the coolant may stand still",
         "restore gently; air path, then less heat",
         "shock hot glass",
     ),
@@ -101,7 +101,7 @@ ADVICE: Mapping[str, Advice] = {
         "wait until the gas comes through",
     ),
     "coolant-freezing": Advice(
-        "coolant so cold that the condensate may freeze",
+        "the condensate may freeze",
         "raise its set point by plan",
         "thaw with a flame",
     ),
@@ -111,12 +111,12 @@ ADVICE: Mapping[str, Advice] = {
         "drop anything in",
     ),
     "foaming-over": Advice(
-        "foam or liquid may be carried over",
+        "foam may be carried over",
         "air path, then less heat in steps",
         "add coolant instead",
     ),
     "receiver-boiling": Advice(
-        "condensed gas is boiling off in a receiver",
+        "condensed gas boils off again",
         "keep it vented and cold by plan",
         "stopper or warm it",
     ),
@@ -126,7 +126,7 @@ ADVICE: Mapping[str, Advice] = {
         "add anything to it",
     ),
     "absorber-breakthrough": Advice(
-        "the absorber may let gas through",
+        "the absorber may be spent",
         "air path, then less heat",
         "open",
         breathed=True,
@@ -158,7 +158,7 @@ ADVICE: Mapping[str, Advice] = {
         "delete the journal's files",
     ),
     "gas-after-complete": Advice(
-        "gas comes again; 'complete' is taken back",
+        "gas comes again: not complete",
         "leave the train closed and cold",
         "open the train",
     ),

@@ -313,6 +313,37 @@ def test_every_alarm_has_words_that_fit_one_row_of_a_small_terminal(name):
     assert "Do NOT" in words
 
 
+WHY = {
+    "gas-in-room": "1.25 ppm NO2 in the room, usually 0.03 ppm, the limit is 1 ppm",
+    "coolant-above-line": "coolant 21.4 degC; NO2 condenses only below 20.3 degC, pure and at",
+    "coolant-warm": "coolant 18.2 degC, 2.1 K below the line of 20.3 degC",
+    "coolant-flow-lost": "outlet 4.1 K warmer than inlet, usually 0.6 K: little or no coolant",
+    "coolant-freezing": "coolant -6.3 degC: N2O4 may freeze in the condenser from -9 degC",
+    "foaming-over": "receiver heavier by 2.1 g within a minute, while gas surges: foam carried",
+    "receiver-boiling": "receiver 12.3 degC, usually 3.0 degC: what condensed boils again",
+    "absorber-breakthrough": "0.98 of the bubbles that reach the absorber leave it, usually 0.6",
+    "over-temperature": "351 degC, the limit is 340 degC",
+    "probe-slipped": "pot 121 degC, -14.0 K/min, while the mantle goes +5.1 K/min",
+}
+"""What the rules say, where it is long; else a silence."""
+
+
+@pytest.mark.parametrize("name", sorted(n for n, kind in CLASSES.items() if kind in "AB"))
+def test_two_rows_of_a_small_terminal_hold_value_unit_age_and_what_to_do(name):
+    why = WHY.get(name, "no gas for 61 s, 9.1 bubbles/s before, and the pot is hot: blocked")
+    priority = "high" if CLASSES[name] == "A" else "medium"
+    one = alarm(name, channel="coolant_out", priority=priority, why=why, since_s=5910.0)
+    view = alarm_view(one, Facts("t"), 6000.0)
+    _, first, second = (row_text(row) for row in alarm_rows((view,), 80, 9))
+
+    value, unit = re.search(r"(-?[\d.]+) ?(\S*)", why.replace(" degC", " °C")).groups()
+    assert f"{value} {unit.rstrip(';,:')}" in first
+    assert ADVICE[name].means in first
+    assert "new, 90 s" in first
+    assert ADVICE[name].step in second
+    assert second.rstrip().endswith(f"Do NOT {ADVICE[name].do_not}.")
+
+
 @pytest.mark.parametrize("name", sorted(CLASSES))
 def test_every_finding_has_plain_words(name):
     assert ADVICE[name].means
