@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from monitor.analysis.estimate.bands import band, remaining_band, weighted_quantiles
 from monitor.analysis.estimate.course import rate_integrals, run_course
+from monitor.analysis.estimate.estimator import _room
 from monitor.analysis.estimate.evidence import _sees_done
 from monitor.analysis.estimate.grid import build_grid
 from monitor.analysis.estimate.hearing import MISFIT, agreement, hear
@@ -180,3 +181,27 @@ def test_a_channel_that_sees_next_to_nothing_of_the_last_step_is_no_evidence(
     )
     one = SimpleNamespace(signal=SimpleNamespace(role=role))
     assert _sees_done(SimpleNamespace(layout=layout), one, np.array([0.3, share])) is sees
+
+
+@pytest.mark.parametrize(
+    ("roles", "rooms"),
+    [
+        (["pot_mass"], [1.0]),
+        (["bubble_count"], [1.0]),
+        (["bubble_count", "receiver_mass"], [2.0, 2.0]),
+        (["pot_mass", "bubble_count", "receiver_mass"], [1.0, 6.0, 6.0]),
+    ],
+)
+def test_a_balance_under_the_pot_is_not_blurred_by_what_stands_beside_it(
+    roles: list[str], rooms: list[float]
+) -> None:
+    """Others share the room for what the kinetics get wrong; beside a balance they weigh less."""
+    nothing = np.zeros(1)
+    signals = [
+        Signal(
+            role, role, nothing, nothing > 0, nothing, nothing, nothing, nothing[:, None],
+            nothing, nothing, 0, 1.0,
+        )
+        for role in roles
+    ]  # fmt: skip
+    assert [_room(one, signals) for one in signals] == rooms

@@ -47,11 +47,10 @@ class Heard:
     """(rows,): variance of what the kinetics get wrong in each difference, in units of level."""
 
 
-def hear(signal: Signal, edges: int, rough: float = 1.0, together: int = 1) -> Heard | None:
+def hear(signal: Signal, edges: int, rough: float = 1.0, room: float = 1.0) -> Heard | None:
     """Whiten a channel; None where it has fewer than two levels that hang together.
 
-    `rough` widens all of its noise. `together` channels see the same kinetics go wrong: each is
-    given that much more room for it, so that many are no surer of the kinetics than one.
+    `rough` widens all of its noise; `room` the variance of what the kinetics get wrong.
     """
     index = np.flatnonzero(signal.there)
     walk = np.cumsum(np.where(np.isinf(signal.walk_var), 0.0, signal.walk_var))
@@ -65,7 +64,7 @@ def hear(signal: Signal, edges: int, rough: float = 1.0, together: int = 1) -> H
     apart = np.maximum(after - before, 1)
     wrong = MISFIT_CAUGHT if signal.role == "receiver_mass" else MISFIT
     misfit = (wrong * made) ** 2 * np.minimum(apart, 3)
-    variance = walk[after] - walk[before] + together * misfit
+    variance = walk[after] - walk[before] + room * misfit
     white = signal.white_var
     diagonal = variance + white[after] + white[before]
     beside = np.where(after[:-1] == before[1:], -white[before[1:]], 0.0)
