@@ -329,7 +329,7 @@ def stall_why(verdict: Verdict, view: View) -> str:
         return ""
     has_left = _has_left(verdict, view)
     hotter_ahead = view.heating.goes_along(now) and not on_last_hold(view) and not verdict.stands
-    lasts = 60.0 if has_left else _BELIEVED_S
+    lasts = 60.0 if has_left or verdict.stands else _BELIEVED_S
     if not has_left and (verdict.begun_s is None or hotter_ahead):
         lasts = 300.0
     if not in_force and now - verdict.beyond_since_s < lasts:

@@ -398,7 +398,7 @@ def test_a_pot_that_has_just_stopped_climbing_stands() -> None:
         steps=(nearly, *CRAWLS.steps[1:]),
     )  # fmt: skip
     words = []
-    for _ in range(12):
+    for _ in range(9):
         at_s = bench.now_s + 30.0
         bench.bins.add("pot_temperature", "pot_temperature", at_s, 150.0, Quality.GOOD)
         bench.bins.close_until(bench.now_s + 60.0)
