@@ -80,8 +80,9 @@ def _over_temperature(view: View) -> Iterator[Judged]:
             if not state.is_live(view.now_s) or state.value is None:
                 continue
             key = f"over:{state.name}"
-            back_C = limit - dead_band_of("hot temperature", state)
-            if dead_band(view, key, state.value > limit, state.value > back_C):
+            was_over = view.memory.get(key, 0.0) > 0.0
+            stays = was_over and state.value > limit - dead_band_of("hot temperature", state)
+            if dead_band(view, key, state.value > limit, stays):
                 why = f"{state.value:.0f} degC, the limit is {limit:.0f} degC"
                 yield Judged("over-temperature", why, state.name, on_delay_s=3.0)
 

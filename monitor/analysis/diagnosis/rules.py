@@ -85,7 +85,7 @@ def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs],
         if wants:
             wanting += [Needs(name, wants) for name in rule.names]
     # A name that one rule found and another could not look for is found, not wanting.
-    if wanting:
+    if wanting and (found or judged):
         named = judged | {one.name for one in found}
         wanting = [w for w in wanting if w.name not in named]
     return found, wanting, decided

@@ -206,9 +206,9 @@ def _line_through(state: ChannelState, until_s: float) -> tuple[float, float] | 
 
 def _fit(points: Sequence[tuple[float, float]]) -> tuple[float, float]:
     n = len(points)
-    mean_t, mean_v = sum(t for t, _ in points) / n, sum(v for _, v in points) / n
-    spread = sum((t - mean_t) ** 2 for t, _ in points)
-    slope = sum((t - mean_t) * (v - mean_v) for t, v in points) / spread
+    mean_t, mean_v = sum([t for t, _ in points]) / n, sum([v for _, v in points]) / n
+    spread = sum([(t - mean_t) ** 2 for t, _ in points])
+    slope = sum([(t - mean_t) * (v - mean_v) for t, v in points]) / spread
     return mean_v - slope * mean_t, slope
 
 

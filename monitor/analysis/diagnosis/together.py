@@ -40,7 +40,12 @@ def _power(view: View) -> Iterator[Judged]:
     if not view.is_recorded:
         return
     young = view.now_s - _POWER_AGE_S
-    if view.resumed_s >= young or all(s.heard_s >= young for s in view.channels.values()):
+    if view.resumed_s >= young:
+        return
+    for state in view.channels.values():
+        if state.heard_s < young:
+            break
+    else:
         return
     heard: dict[str, float] = {}
     usual: dict[str, float] = {}
