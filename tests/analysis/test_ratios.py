@@ -17,6 +17,7 @@ from monitor.analysis.diagnosis.rules import (
     learned_ratio,
     stood_ratio,
 )
+from monitor.analysis.diagnosis.together import _late_share
 from monitor.analysis.diagnosis.train import lost_evenly
 from monitor.analysis.view import View
 from tests.analysis.moments import moment
@@ -99,3 +100,18 @@ def test_what_is_forgotten_leaves_nothing() -> None:
     forget_ratio(view, _KEY)
     assert stood_ratio(view, _KEY, 0.0, is_on=True) is None
     assert not is_learned(view, _KEY)
+
+
+@pytest.mark.parametrize(("share", "expected"), [(1.0, 1.0), (0.4, 0.4), (0.0, 0.0)])
+def test_where_a_balances_share_is_going(share: float, expected: float) -> None:
+    """Three minutes after a hose began to hold it, or its zero to follow: of late, not in all."""
+    view = moment(PLAN, 46.0, ("pot_mass", "bubble_count"))
+    (balance,), (bubbles,) = view.of("pot_mass"), view.of("bubble_count")
+    balance.recent.clear()
+    bubbles.recent.clear()
+    for n in range(0, 601, 4):
+        at_s, late_s = view.now_s - 600.0 + n, max(n - 420.0, 0.0)
+        balance.recent.append((at_s, 300.0 - 0.005 * (n - late_s + share * late_s)))
+        bubbles.recent.append((at_s, 5.0 * n))
+    bubbles.value, bubbles.value_s = bubbles.recent[-1][1], view.now_s
+    assert _late_share(view, balance, 0.001) == pytest.approx(expected, abs=1e-6)

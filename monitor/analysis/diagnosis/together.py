@@ -24,9 +24,8 @@ _TOGETHER_S = 5.0
 _POWER_AGE_S = 10.0
 _WINDOW_S = 300.0
 _HIDDEN_S = 480.0
-_HELD_S = 340.0
-"""By then a balance that hides all has been told as such."""
-_NOTHING = 0.15
+_LATE_S = 150.0
+_NOTHING = 0.2
 """Less of what the bubbles mean is no hose that holds a part: the balance hides all, or leans."""
 _SHIFT_K = 2.0
 _REFERENCES = 3
@@ -204,11 +203,21 @@ def _parts(view: View) -> Iterator[Judged]:
     if usual is None or usual * counted * _WINDOW_S < 12.0 * balance.noise():
         return
     share = each / usual if usual > 0.0 else 1.0
-    if dead_band(view, "held", _NOTHING < share < 0.6, _NOTHING < share < 0.75):
+    parts = _NOTHING < share < 0.6 and _late_share(view, balance, usual) > _NOTHING
+    if dead_band(view, "held", parts, _NOTHING < share < 0.75):
         why = f"balance shows {100 * share:.0f} % of what the bubbles have meant so far"
-        yield Judged("channels-disagree", why, balance.name, on_delay_s=_HELD_S)
+        yield Judged("channels-disagree", why, balance.name, on_delay_s=120.0)
     elif is_learned(view, "g-each"):
         remember_slowly(view, "g-each", each, 900.0)
+
+
+def _late_share(view: View, balance: ChannelState, usual: float) -> float:
+    """What the balance has shown of late, of what the bubbles mean: where its share is going."""
+    fell = slope_per_s(balance, view.now_s, _LATE_S)
+    counted = counted_rate(view, "bubble_count", _LATE_S)
+    if fell is None or counted is None or counted <= 0.0 or usual <= 0.0:
+        return 0.0
+    return -fell / counted / usual
 
 
 RULES = (
