@@ -56,7 +56,11 @@ def rate_integrals(
     np.minimum(k_dt, 20.0, out=k_dt)
     np.exp(k_dt, out=k_dt)
     k_dt *= width_s[:, None, None]
-    return np.asarray(np.add.reduceat(k_dt, first, axis=0))
+    parts, odd = divmod(width_s.size, max(first.size, 1))
+    if parts > 2 or odd or not np.array_equal(first, np.arange(first.size) * parts):
+        return np.asarray(np.add.reduceat(k_dt, first, axis=0))
+    # Of one part or two the same sums to the last bit, for a quarter of the time.
+    return k_dt if parts == 1 else np.asarray(k_dt[::2] + k_dt[1::2])
 
 
 def run_course(
@@ -114,8 +118,9 @@ def _limited(k_dt: _Array, supplied: _Array, shape: Shape, begin: _Array) -> _Ar
     g = free.copy()
     now, alpha = g[first], converted(g[first])
     until = min(last + 1, k_dt.shape[0])
+    middle = 0.5 * (supplied[:-1] + supplied[1:])
     for j in range(first, until):
-        now, alpha = _advance(now, alpha, k_dt[j], supplied[j], supplied[j + 1], converted)
+        now, alpha = _advance(now, alpha, k_dt[j], middle[j], supplied[j + 1], converted)
         g[j + 1] = now
     g[until + 1 :] = g[until] + np.cumsum(k_dt[until:], axis=0)
     return g
@@ -125,17 +130,23 @@ def _advance(
     g: _Array,
     alpha: _Array,
     k_dt: _Array,
-    before: _Array,
+    middle: _Array,
     after: _Array,
     converted: Callable[[_Array], _Array],
 ) -> tuple[_Array, _Array]:
-    """One cell: never beyond what is supplied at its end, however fast the step by itself."""
-    there = np.minimum(np.maximum(0.5 * (before + after) - alpha, 0.0) / (1.0 - alpha + 1e-12), 1.0)
+    """One cell: never beyond what is supplied at its end, however fast the step by itself.
+
+    `middle` and `after`: what is supplied in its middle and at its end.
+    """
+    there = np.maximum(middle - alpha, 0.0)
+    there /= 1.0 - alpha + 1e-12
+    np.minimum(there, 1.0, out=there)
     step = k_dt * there
-    then = converted(g + step)
+    there = g + step
+    then = converted(there)
     beyond = then > after
-    if beyond.any():
-        part = np.clip((after - alpha) / np.maximum(then - alpha, 1e-15), 0.0, 1.0)
-        step = np.where(beyond, step * part, step)
-        then = np.where(beyond, np.maximum(after, alpha), then)
-    return g + step, then
+    if not beyond.any():
+        return there, then
+    part = np.clip((after - alpha) / np.maximum(then - alpha, 1e-15), 0.0, 1.0)
+    step = np.where(beyond, step * part, step)
+    return g + step, np.where(beyond, np.maximum(after, alpha), then)

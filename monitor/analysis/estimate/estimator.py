@@ -117,16 +117,15 @@ def carry(estimate: Estimate, dt_s: float) -> Estimate:
     """The estimate `dt_s` seconds later, as it was foreseen; beyond two minutes it stands still."""
     part = min(max(dt_s / _AHEAD_S, 0.0), 1.0)
     later = estimate.ahead
-    moved = replace(
-        estimate,
-        at_s=estimate.at_s + dt_s,
-        remaining_s=_sooner(estimate.remaining_s, dt_s),
-        frozen_remaining_s=_sooner(estimate.frozen_remaining_s, dt_s),
-    )
+    at_s, left = estimate.at_s + dt_s, _sooner(estimate.remaining_s, dt_s)
+    frozen = _sooner(estimate.frozen_remaining_s, dt_s)
     if later is None or part <= 0.0:
-        return moved
+        return replace(estimate, at_s=at_s, remaining_s=left, frozen_remaining_s=frozen)
     return replace(
-        moved,
+        estimate,
+        at_s=at_s,
+        remaining_s=left,
+        frozen_remaining_s=frozen,
         progress=_between(estimate.progress, later.progress, part),
         steps=tuple(_between(a, b, part) for a, b in zip(estimate.steps, later.steps, strict=True)),
         rate_mL_per_min=_between(estimate.rate_mL_per_min, later.rate_mL_per_min, part),
