@@ -388,7 +388,7 @@ def _breakthrough(view: View) -> Iterator[Judged]:
     if dead_band(view, "breaks-through", much, ratio > 1.2 * usual):
         why = f"{ratio:.2f} of the bubbles that reach the absorber leave it, usually {usual:.2f}"
         yield Judged("absorber-breakthrough", why, None, on_delay_s=60.0)
-    elif is_learned(view, "passes") and not is_limited(counter):
+    elif is_learned(view, "passes") and not is_limited(counter) and ratio < 1.2 * usual:
         remember_slowly(view, "passes", ratio, 1800.0)
         remember_slowly(view, "passes-at", came, 600.0)
 
