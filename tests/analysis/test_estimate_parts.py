@@ -205,3 +205,16 @@ def test_a_balance_under_the_pot_is_not_blurred_by_what_stands_beside_it(
         for role in roles
     ]  # fmt: skip
     assert [_room(one, signals) for one in signals] == rooms
+
+
+def test_about_a_sharp_moment_cells_stay_narrow_however_old() -> None:
+    """A rate that drops within a minute must not look like the bend of a curve five hours later."""
+    plain, sharp = build_grid(0.0, 36_000.0), build_grid(0.0, 36_000.0, (9_030.0,))
+    assert plain is not None
+    assert sharp is not None
+    near = sharp.edges_s[np.abs(sharp.edges_s - 9_000.0) <= 300.0]
+    assert np.diff(near).max() <= 120.0
+    assert np.diff(plain.edges_s[np.abs(plain.edges_s - 9_000.0) <= 600.0]).max() >= 480.0
+    assert set(plain.edges_s) <= set(sharp.edges_s)
+    assert set(sharp.edges_s) <= set(sharp.fine_s)
+    assert sharp.cells <= plain.cells + 7

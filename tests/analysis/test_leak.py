@@ -52,3 +52,31 @@ def test_under_a_leak_of_bubbles_alone_the_truth_stays_inside() -> None:
     high = estimate.remaining_s.p95
     assert high is None or left_s <= high  # said too soon, it would be taken for done
     assert estimate.p_done < made.plan.done.confidence
+
+
+def test_a_crust_that_breaks_is_told_from_one_that_stays() -> None:
+    """Gas stops for 40 min at half of the step, and comes again: the rival ends, and holds then."""
+    made = make_run(311, "bubbles")
+    done = made.network.fractions(made.extents)[:, made.network.default_done()]
+    at_s = float(made.times_s[int(np.argmax(done >= 0.5))])
+    crusted = _paused(made, at_s, 2400.0)
+
+    during = _at(crusted, at_s + 1800.0)
+    assert during.evidence.p_held_back > 0.5
+    assert during.p_done < made.plan.done.confidence
+    after = _at(crusted, at_s + 2400.0 + 1200.0)
+    assert after.evidence.p_held_back < 0.5
+    assert after.evidence.held_back_since_s is not None
+    assert after.progress is not None
+    true = made.network.progress(made.extents)
+    now = float(np.interp(at_s + 1200.0, made.times_s, true))
+    assert after.progress.p05 - 0.05 <= now <= after.progress.p95 + 0.05
+
+
+def _paused(made: Made, from_s: float, for_s: float) -> Made:
+    """The same bubbles, nothing of them for a while; the pot stays as warm as it was."""
+    times = made.times_s
+    before = np.where(times < from_s, times, np.maximum(times - for_s, from_s))
+    for name, said in made.said.items():
+        made.said[name] = np.interp(before, times, said)
+    return made

@@ -69,7 +69,8 @@ def update(
     """A heavy tick, once in a minute or two of journal time."""
     layout = layout_of(setup.network, setup.plan.done)
     state = replace(state, shut=_shut(state, about))
-    grid = build_grid(_first_s(bins, about.now_s), about.now_s)
+    sharp = () if state.hold is None else (state.hold.since_s,)
+    grid = build_grid(_first_s(bins, about.now_s), about.now_s, sharp)
     if grid is None:
         return state, nothing_known(layout, about.now_s)
     warmth = pot_warmth(grid, bins, state.shut)
@@ -219,7 +220,7 @@ def _heard_before(
     """The channels cut off where the rival would have begun to hold back."""
     assert past.hold is not None
     shut = {
-        one.signal.name: (*state.shut.get(one.signal.name, ()), (past.hold[0], None))
+        one.signal.name: (*state.shut.get(one.signal.name, ()), (past.hold.since_s, None))
         for one in past.heard
     }
     return _heard(gather_signals(laid_out, bins, shut, state.jumps), past.grid, state.rough)

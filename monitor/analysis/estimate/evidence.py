@@ -152,7 +152,7 @@ def weigh_evidence(
         more_comes=seen is not None and seen.p05 > _most_explained(past, cloud),
         effective_draws=cloud.effective,
         p_held_back=float(cloud.weights @ (cloud.pace < 1.0)),
-        held_back_since_s=None if past.hold is None else past.hold[0],
+        held_back_since_s=None if past.hold is None else past.hold.since_s,
         held_back_at=_held_back_at(past, cloud),
     )
 
@@ -171,7 +171,7 @@ def _held_back_at(past: Past, cloud: Cloud) -> float | None:
     held = cloud.pace < 1.0
     if past.hold is None or not held.any():
         return None
-    alpha = cloud.course.alpha[past.edge_at(past.hold[0]), :, list(past.layout.done_group)]
+    alpha = cloud.course.alpha[past.edge_at(past.hold.since_s), :, list(past.layout.done_group)]
     weights = cloud.weights[held] / max(float(cloud.weights[held].sum()), 1e-300)
     return float(weights @ alpha.sum(axis=0)[held])
 

@@ -136,7 +136,7 @@ def _draw(
 
 
 def _pace_now(past: Past, family: Family) -> float:
-    return past.hold[1] if family.held and past.hold is not None else 1.0
+    return past.hold.now if family.held and past.hold is not None else 1.0
 
 
 def _count(share: float) -> int:

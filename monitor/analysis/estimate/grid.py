@@ -19,6 +19,7 @@ _CELLS = ((1800.0, 60.0), (5400.0, 120.0), (4 * 3600.0, 240.0), (10 * 3600.0, 48
 _OLDEST_CELL_S = 960.0
 _FINE = ((4 * 3600.0, 60.0), (12 * 3600.0, 120.0))
 _OLDEST_FINE_S = 240.0
+_SHARP_S = (-300.0, -180.0, -60.0, 0.0, 60.0, 180.0, 300.0)
 
 _SLOPE_HALF_S = 90.0
 
@@ -45,12 +46,18 @@ class Grid:
         return np.asarray(np.searchsorted(self.edges_s, t_s, side="right") - 1)
 
 
-def build_grid(from_s: float, now_s: float) -> Grid | None:
-    """Cells from `from_s` to the last whole minute; None where there is not one."""
+def build_grid(from_s: float, now_s: float, sharp_s: Sequence[float] = ()) -> Grid | None:
+    """Cells from `from_s` to the last whole minute; None where there is not one.
+
+    About the moments `sharp_s` cells stay narrow however old: smeared over a wide cell, a sudden
+    change would look like the bend of a curve.
+    """
     begin, end = math.floor(from_s / 60.0) * 60.0, math.floor(now_s / 60.0) * 60.0
     if end - begin < 60.0:
         return None
     edges = _graded(begin, end, _CELLS, _OLDEST_CELL_S)
+    near = np.array([60.0 * round(at / 60.0) + beside for at in sharp_s for beside in _SHARP_S])
+    edges = np.union1d(edges, near[(near > begin) & (near < end)])
     fine = np.union1d(_graded(begin, end, _FINE, _OLDEST_FINE_S), edges)
     return Grid(edges, fine, np.searchsorted(fine, edges[:-1]))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, astuple, dataclass, field
 from typing import Any
 
 from monitor.analysis.estimate.bands import Band, RemainingBand
@@ -16,6 +16,7 @@ __all__ = [
     "Estimate",
     "EstimatorState",
     "Evidence",
+    "Hold",
     "OtherHolds",
     "Setup",
     "estimate_data",
@@ -33,6 +34,22 @@ class Setup:
     train: Train
     pressure_kPa: float
     seed: int
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """A rival of the end: the step of [done] runs at a share of its pace for a while."""
+
+    since_s: float
+    pace: float
+    """0..1"""
+    until_s: float | None = None
+    """None: still."""
+
+    @property
+    def now(self) -> float:
+        """The pace now."""
+        return self.pace if self.until_s is None else 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,8 +179,8 @@ class EstimatorState:
     """The family that fits best."""
     shares: Mapping[str, float] = field(default_factory=dict)
     """Every family's share of the weight."""
-    hold: tuple[float, float] | None = None
-    """(since when [s], pace 0..1) of the rival that evolution is held back."""
+    hold: Hold | None = None
+    """The rival that evolution is held back, or was."""
     leak_at: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """Where each family has its best fit to what was counted before a suspected leak."""
     jumps: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
@@ -182,7 +199,7 @@ class EstimatorState:
             "at": {name: list(z) for name, z in self.at.items()},
             "best": self.best,
             "shares": dict(self.shares),
-            "hold": None if self.hold is None else list(self.hold),
+            "hold": None if self.hold is None else list(astuple(self.hold)),
             "leak_at": {name: list(z) for name, z in self.leak_at.items()},
             "jumps": {name: list(t) for name, t in self.jumps.items()},
             "rough": dict(self.rough),
@@ -198,7 +215,7 @@ class EstimatorState:
             {name: tuple(z) for name, z in data["at"].items()},
             data["best"],
             dict(data["shares"]),
-            None if data["hold"] is None else (data["hold"][0], data["hold"][1]),
+            None if data["hold"] is None else Hold(*data["hold"]),
             {name: tuple(z) for name, z in data["leak_at"].items()},
             {name: tuple(t) for name, t in data["jumps"].items()},
             dict(data["rough"]),

@@ -12,6 +12,7 @@ from monitor.analysis.estimate.course import Course, rate_integrals, run_course
 from monitor.analysis.estimate.grid import Grid, Warmth
 from monitor.analysis.estimate.hearing import Agreement, Heard, total_log_likelihood
 from monitor.analysis.estimate.layout import Kinetics, Layout, kinetics
+from monitor.analysis.estimate.model import Hold
 from monitor.analysis.estimate.shapes import FAMILIES, Family
 
 __all__ = ["Cloud", "Past", "foretold", "log_height", "run_sets"]
@@ -27,20 +28,23 @@ class Past:
     grid: Grid
     warmth: Warmth
     heard: Sequence[Heard]
-    hold: tuple[float, float] | None = None
-    """(since when [s], pace 0..1): the rival that a crust, or a leak, feigns an end."""
+    hold: Hold | None = None
+    """The rival that a crust, or a leak, feigns an end."""
 
     def edge_at(self, at_s: float) -> int:
         """Index of the edge next to a time."""
         return int(np.abs(self.grid.edges_s - at_s).argmin())
 
-    def pace(self, hold: tuple[float, float] | None) -> _Array:
+    def pace(self, hold: Hold | None) -> _Array:
         """What `hold` makes of the rates (cells,) of the step of [done]."""
         edges = self.grid.edges_s
         if hold is None:
             return np.ones(edges.size - 1)
-        after = np.clip((edges[1:] - hold[0]) / np.diff(edges), 0.0, 1.0)
-        return np.asarray(1.0 - (1.0 - hold[1]) * after)
+        width = np.diff(edges)
+        inside = np.clip((edges[1:] - hold.since_s) / width, 0.0, 1.0)
+        if hold.until_s is not None:
+            inside -= np.clip((edges[1:] - hold.until_s) / width, 0.0, 1.0)
+        return np.asarray(1.0 - (1.0 - hold.pace) * inside)
 
 
 @dataclass(frozen=True, slots=True)
