@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -112,3 +114,18 @@ def test_which_pots_off_their_course_come_back(
     """With a band of 15 K."""
     past, _cloud = _past(until_s, miss_K, held_K)
     assert comes_back(past, _ROAD, 15.0) is back
+
+
+def test_a_hold_that_was_too_low_is_forgotten_once_it_is_mended() -> None:
+    """40 min 20 K low, then at the plan for 20 min: so the pot will stay."""
+    past, cloud = _past(12_000.0)
+    middle = 0.5 * (past.grid.fine_s[1:] + past.grid.fine_s[:-1])
+    low = (middle > 8_400.0) & (middle < 10_800.0)
+    temp_C = np.where(low, past.warmth.temp_C - 20.0, past.warmth.temp_C)
+    past = replace(past, warmth=replace(past.warmth, temp_C=temp_C))
+    found = learn_response(past, cloud, _ROAD, 7)
+    ahead = np.arange(60.0, 7200.0, 60.0)
+    free_C, _answered = found.undisturbed_C(
+        _ROAD, 12_000.0, np.full(_SETS, past.warmth.now_C), 0.0, ahead
+    )
+    assert float(np.median(free_C[-1])) > 190.0

@@ -57,8 +57,10 @@ _ALIKE_S = 600.0
 _ON_RAMPS = 8.0
 """So much less sure is what ramps show."""
 _AFTER_RAMP_S = 300.0
-_FARTHEST_K = 60.0
+_FARTHEST_K = 30.0
 """Beyond this the pot is not on its way along the plan at all."""
+_OLD_S = 1800.0
+"""What was seen longer ago counts for less: somebody may have turned the dial since."""
 
 _BACK_LOOK_S = 600.0
 _BACK_WITHIN_S = 3600.0
@@ -191,6 +193,7 @@ def _looks(past: Past, road: Road, speed: _Array) -> tuple[_Array, _Array, _Arra
     use = (grid.edges_s[:-1] > road.began_s) & (np.abs(miss) < _FARTHEST_K)
     x = np.stack([np.ones(miss.size), -speed, planned - slope, -planned], axis=1)
     looks = np.minimum(np.diff(grid.edges_s) / _ALIKE_S, 1.0)
+    looks *= np.exp((middle - grid.edges_s[-1]) / _OLD_S)
     precision = looks / (_WANDER_K * np.where(on_ramp, _ON_RAMPS, 1.0)) ** 2
     return x[use], miss[use], precision[use]
 
