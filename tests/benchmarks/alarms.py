@@ -37,7 +37,7 @@ BEFORE_MIN = 5.0
 AFTER_MIN = 10.0
 """A fault is followed so long after it has been found, or should have been: what else cries."""
 MOMENTS_MIN = {
-    "gas-after-complete": 220.0,
+    "gas-after-complete": 260.0,
     "near-dryness": 21.0,
     "crust-suspected": 90.0,
     "channels-disagree": 92.0,
