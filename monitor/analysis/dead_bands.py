@@ -5,8 +5,7 @@ shares of the operating range; EEMUA 191 gives the same ones. All are from memor
 that of a bench, and where the starting point would be finer than hazards on a bench are told (1 to
 2 K for temperatures, two of the channel's own noises for anything), the coarser one holds.
 
-The delays are those of the same tables, for alarms that no hazard's own time scale overrules: a
-rule states its own where it does, class A has none beyond that, and B waits the shorter of the two.
+Delays are by class (`conditions.py`), unless a rule states the hazard's own.
 """
 
 from __future__ import annotations
@@ -34,8 +33,6 @@ class DeadBand:
     """Operating range on a bench, in the unit of the type."""
     least: float
     """No finer than this, in the same unit."""
-    delay_s: float
-    """Starting value of on-delay and off-delay."""
     source: str
 
     @property
@@ -45,17 +42,15 @@ class DeadBand:
 
 
 DEAD_BANDS: Final[Mapping[str, DeadBand]] = {
-    "hot temperature": DeadBand(0.01, 400.0, 2.0, 60.0, _STANDARDS),
-    "coolant temperature": DeadBand(0.01, 60.0, 1.0, 60.0, _STANDARDS),
-    "pressure": DeadBand(0.02, 2.0, 0.04, 15.0, _STANDARDS),
-    "flow": DeadBand(0.05, 1.0, 0.0, 15.0, _STANDARDS),
-    "air speed": DeadBand(0.05, 1.0, 0.0, 15.0, _STANDARDS),
-    "mass": DeadBand(0.05, 1.0, 0.0, 60.0, "as a level: " + _STANDARDS),
-    "concentration": DeadBand(0.1, 1.0, 0.0, 15.0, _JUDGEMENT),
-    "ratio": DeadBand(0.1, 1.0, 0.0, 60.0, _JUDGEMENT),
+    "hot temperature": DeadBand(0.01, 400.0, 2.0, _STANDARDS),
+    "coolant temperature": DeadBand(0.01, 60.0, 1.0, _STANDARDS),
+    "pressure": DeadBand(0.02, 2.0, 0.04, _STANDARDS),
+    "flow": DeadBand(0.05, 1.0, 0.0, _STANDARDS),
+    "air speed": DeadBand(0.05, 1.0, 0.0, _STANDARDS),
+    "concentration": DeadBand(0.1, 1.0, 0.0, _JUDGEMENT),
 }
-"""Type -> dead band: K, kPa; of flow, air speed, mass, concentration and what is worked out of two
-channels (ratio) a share of what is usual or of the limit."""
+"""Type -> dead band: K, kPa; of flow, air speed and concentration a share of what is usual or of
+the limit."""
 
 
 def dead_band_of(kind: str, state: ChannelState | None = None, scale: float = 1.0) -> float:
