@@ -53,7 +53,7 @@ def _past(until_s: float, miss_K: _Array | float = 0.0, held_K: float = 0.0) -> 
     even = np.full(_SETS, 1.0 / _SETS)
     past = Past(layout, grid, warmth, ())
     course = Course(alpha.copy(), alpha)
-    return past, Cloud(kin, course, even, z, {}, {}, np.ones(_SETS), 0, "as planned", _SETS)
+    return past, Cloud(kin, course, even, z, {}, {}, np.ones(_SETS), 0, "as planned")
 
 
 def _learned(until_s: float, miss_K: float, held_K: float) -> Response:

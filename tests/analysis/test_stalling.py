@@ -256,7 +256,7 @@ def test_the_last_minutes_count_only_where_they_have_clearly_fallen() -> None:
 def test_a_pot_behind_its_course_may_lose_its_rate_too() -> None:
     """13 K below and climbing: no colder than when it was foreseen, and nothing comes."""
     bench = Bench(("pot_temperature", "receiver_mass"))
-    caught = (ChannelEvidence("receiver_mass", "caught", 1.0, 0.5, (), 9e9),)
+    caught = (ChannelEvidence("receiver_mass", "caught", 1.0, 0.5, 9e9),)
     going = replace(
         GOING_ON, evidence=replace(GOING_ON.evidence, channels=caught, kinds=("caught",))
     )
@@ -271,7 +271,7 @@ def test_a_pot_behind_its_course_may_lose_its_rate_too() -> None:
 def test_a_pot_that_has_gone_colder_loses_its_rate_by_that() -> None:
     """What was foreseen for its course is no measure of it."""
     bench = Bench(("pot_temperature", "receiver_mass"))
-    caught = (ChannelEvidence("receiver_mass", "caught", 1.0, 0.5, (), 9e9),)
+    caught = (ChannelEvidence("receiver_mass", "caught", 1.0, 0.5, 9e9),)
     going = replace(
         GOING_ON, evidence=replace(GOING_ON.evidence, channels=caught, kinds=("caught",))
     )
@@ -291,7 +291,7 @@ def dripping(late_sigma: float = 8.0) -> Estimate:
     quiet = Band(0.0, 0.01, 0.02)
     scale, bubbles = both()
     drips = ChannelEvidence(
-        "receiver_mass", "caught", 1.0, late_sigma, (), 9e9, Band(0.399, 0.4, 0.401)
+        "receiver_mass", "caught", 1.0, late_sigma, 9e9, Band(0.399, 0.4, 0.401)
     )
     seen = replace(
         DONE.evidence, kinds=("caught", "gas", "mass"), rate_seen=drips.rate,

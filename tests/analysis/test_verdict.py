@@ -30,8 +30,8 @@ _HALF = Band(0.45, 0.5, 0.55)
 def both(worst: float = 1.0) -> tuple[ChannelEvidence, ...]:
     """Two channels that sit well with the fit."""
     return (
-        ChannelEvidence("scale", "mass", worst, 0.5, (), 9e9),
-        ChannelEvidence("bubbles", "gas", 1.0, 0.5, (), 9e9),
+        ChannelEvidence("scale", "mass", worst, 0.5, 9e9),
+        ChannelEvidence("bubbles", "gas", 1.0, 0.5, 9e9),
     )
 
 
@@ -302,7 +302,7 @@ def test_what_hangs_in_the_train_is_no_evolution(bubbles_go_on: bool, is_stalled
         channels=(
             replace(scale, rate=little),
             replace(bubbles, rate=Band(0.8, 0.95, 1.1) if bubbles_go_on else little),
-            ChannelEvidence("receiver", "caught", 1.0, 0.5, (), 9e9, Band(0.3, 0.5, 0.7)),
+            ChannelEvidence("receiver", "caught", 1.0, 0.5, 9e9, Band(0.3, 0.5, 0.7)),
         ),
     )
     words = bench.minutes(4, replace(GOING_ON, evidence=fell))

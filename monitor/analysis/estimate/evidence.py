@@ -129,7 +129,7 @@ def weigh_evidence(
         if _sees_done(past, one, share):
             sees.add(one.signal.name)
         channels.append(
-            replace(_channel(past, one, rest, state, now_s), rate=_rate_seen(past, one, share))
+            replace(_channel(past, one, rest, now_s), rate=_rate_seen(past, one, share))
         )
     kept = tuple(f for f in state.foreseen if f[0] > now_s - 30.0)
     foreseen = _foreseen(past, cloud, ahead)
@@ -150,7 +150,6 @@ def weigh_evidence(
         rate_expected=None if due is None else Band(*due[1:]),
         rate_seen=seen,
         more_comes=seen is not None and seen.p05 > _most_explained(past, cloud),
-        effective_draws=cloud.effective,
         p_held_back=float(cloud.weights @ (cloud.pace < 1.0)),
         held_back_since_s=None if past.hold is None else past.hold.since_s,
         held_back_at=_held_back_at(past, cloud),
@@ -176,9 +175,7 @@ def _held_back_at(past: Past, cloud: Cloud) -> float | None:
     return float(weights @ alpha.sum(axis=0)[held])
 
 
-def _channel(
-    past: Past, one: Heard, rest: _Array, state: EstimatorState, now_s: float
-) -> ChannelEvidence:
+def _channel(past: Past, one: Heard, rest: _Array, now_s: float) -> ChannelEvidence:
     ends = past.grid.edges_s[one.cells + 1]
     late, latest = ends > now_s - 1800.0, ends > now_s - 900.0
     signal = one.signal
@@ -187,7 +184,6 @@ def _channel(
         kind=KIND_OF_ROLE[signal.role],
         worst_sigma=float(np.abs(rest[late]).max()) if late.any() else 0.0,
         recent_sigma=float(_toward_more(one) * rest[latest].sum() / np.sqrt(max(latest.sum(), 1))),
-        jumps_s=state.jumps.get(signal.name, ()),
         last_s=float(ends[-1]),
     )
 

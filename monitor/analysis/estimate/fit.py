@@ -130,7 +130,6 @@ def _draw(
             [np.full(n + 1, _pace_now(past, f)) for f, n in zip(FAMILIES, counts, strict=True)]
         ),
         family=next(f.name for f, r in zip(FAMILIES, rows, strict=True) if best < r.stop),
-        effective=float(1.0 / (weights**2).sum()),
         agreed=agreed,
     )
 
@@ -156,9 +155,8 @@ def _unweighed(past: Past, seed: int) -> Cloud:
     weights = np.repeat([f.weight / n for f, n in zip(FAMILIES, counts, strict=True)], counts)
     weights /= weights.sum()
     best = int(np.argmin((z**2).sum(axis=1)))
-    effective = float(1.0 / (weights**2).sum())
     pace = np.ones(weights.size)
-    return Cloud(kin, course, weights, z, {}, {}, pace, best, FAMILIES[0].name, effective)
+    return Cloud(kin, course, weights, z, {}, {}, pace, best, FAMILIES[0].name)
 
 
 def _weights(heights: Sequence[_Array], proposed: Sequence[_Proposed]) -> tuple[_Array, _Array]:

@@ -77,8 +77,6 @@ class ChannelEvidence:
     """Largest residual of the last 30 min, in standard deviations, after jumps were taken out."""
     recent_sigma: float
     """Sum of the last 15 min's residuals in standard deviations: below -4, much less came."""
-    jumps_s: tuple[float, ...]
-    """Times of steps in the level (a hose, a tare) that the fit had to allow for."""
     last_s: float
     """When it last spoke."""
     rate: Band | None = None
@@ -103,7 +101,6 @@ class Evidence:
     """The same rate over the last 12 min as the surest channel shows it by itself."""
     more_comes: bool = False
     """True where clearly more came in the last 12 min than the fit itself explains."""
-    effective_draws: float = 0.0
     p_held_back: float = 0.0
     """P(the step of [done] runs slower than its kinetics say): a crust, or a leak like one."""
     held_back_since_s: float | None = None
@@ -250,13 +247,7 @@ def _band(data: Mapping[str, float] | None) -> Band | None:
 def _evidence(data: Mapping[str, Any]) -> Evidence:
     said = dict(data)
     said["channels"] = tuple(
-        ChannelEvidence(
-            **{
-                **channel,
-                "jumps_s": tuple(channel["jumps_s"]),
-                "rate": _band(channel["rate"]),
-            }
-        )
+        ChannelEvidence(**{**channel, "rate": _band(channel["rate"])})
         for channel in said["channels"]
     )
     said["kinds"] = tuple(said["kinds"])

@@ -66,7 +66,6 @@ class Cloud:
     """Index of the set of the highest posterior density."""
     family: str
     """Its family."""
-    effective: float
     agreed: tuple[Agreement, ...] = ()
     """How the sets sit with each channel heard."""
 
