@@ -139,6 +139,17 @@ def test_a_heater_that_has_given_nothing_yet_is_no_measure(later_W: float, stuck
     assert ("heater-stuck" in names(found(both(FAULT_S + 120.0, nothing, later)))) is stuck
 
 
+def test_a_heater_that_is_off_is_said_with_its_unit_and_never_below_nothing() -> None:
+    """A meter that reads a watt too little about zero."""
+    off = {
+        "power": lambda t: -0.9, "demand": lambda t: 0.0,
+        "mantle": after(-0.05, 100.0), "pot": after(-0.02, 60.0),
+    }  # fmt: skip
+    lines = found(bench(FAULT_S + 300.0, off))
+    (one,) = [f for f in lines[-1]["findings"] if f["name"] == "heater-off"]
+    assert one["why"].startswith("heater at 0 W")
+
+
 @pytest.mark.parametrize(("climbs_K_per_s", "stuck"), [(0.2, True), (-0.05, False)])
 def test_marked_off_and_still_climbing_is_stuck(climbs_K_per_s: float, stuck: bool) -> None:
     """Without meter and controller the person's mark is what was asked for."""

@@ -95,7 +95,8 @@ def _heater_off(view: View) -> Iterator[Judged]:
             since = view.memory.setdefault("power-gone", view.now_s)
             if _off_by_plan(view):
                 return
-            why = f"heater at {power:.1f}; it was on before"
+            unit = "W" if view.value("heater_power") is not None else "%"
+            why = f"heater at {max(power, 0.0):.0f} {unit}; it was on before"
             yield Judged("heater-off", why, None, since, on_delay_s=_HEATER_OFF_S)
         else:
             view.memory.pop("power-gone", None)
