@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from monitor.analysis.conditions import Finding, Findings
 from monitor.analysis.estimate import Estimate
+from monitor.analysis.estimate.signals import KIND_OF_ROLE as KINDS
 from monitor.analysis.restart import Restart
 from monitor.analysis.view import View
 
@@ -24,15 +25,6 @@ __all__ = [
     "parted",
     "would_show",
 ]
-
-KINDS = {
-    "pot_mass": "mass",
-    "receiver_mass": "caught",
-    "bubble_count": "gas",
-    "inlet_bubble_count": "gas",
-    "outlet_flow": "gas",
-}
-"""Role -> kind of evidence: two channels of one kind are one kind."""
 
 FRESH_S = 900.0
 """What a channel said earlier is no rate of now."""

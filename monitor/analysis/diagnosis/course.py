@@ -10,6 +10,7 @@ from monitor.analysis.conditions import Judged
 from monitor.analysis.dead_bands import dead_band_of
 from monitor.analysis.diagnosis.rules import Rule, dead_band
 from monitor.analysis.expected import planned_C
+from monitor.analysis.verdict_state import KINDS
 from monitor.analysis.view import View
 
 __all__ = ["RULES"]
@@ -18,7 +19,6 @@ _OFF_PROFILE_S = 300.0
 _FALLS_S, _FALL_K, _OVERSHOT_K = 900.0, 8.0, 4.0
 _HEATER_OFF_S = 60.0
 _CLIMBS_K_PER_MIN = 1.0
-_SEE_GAS = ("pot_mass", "receiver_mass", "bubble_count", "outlet_flow", "inlet_bubble_count")
 _MISSES_K = 4.0
 """A controller's own probe and set point are off the pot's by less, or by not much more."""
 
@@ -160,7 +160,7 @@ def _gas_after_complete(view: View) -> Iterator[Judged]:
 RULES = (
     Rule(("off-profile",), _off_profile, (("pot_temperature",),), matters=_running),
     Rule(
-        ("stalled",), _stalled, tuple((role,) for role in ("pot_temperature", *_SEE_GAS)),
+        ("stalled",), _stalled, tuple((role,) for role in ("pot_temperature", *KINDS)),
         matters=_reacts,
     ),
     Rule(
@@ -174,7 +174,7 @@ RULES = (
         matters=_running,
     ),
     Rule(
-        ("gas-after-complete",), _gas_after_complete, tuple((role,) for role in _SEE_GAS),
+        ("gas-after-complete",), _gas_after_complete, tuple((role,) for role in KINDS),
         matters=_reacts,
     ),
 )  # fmt: skip

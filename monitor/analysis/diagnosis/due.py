@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from monitor.analysis.channels import ChannelState
+from monitor.analysis.diagnosis.outlet import dead_mL
 from monitor.analysis.view import View
 from monitor.chemistry.gases import molar_volume_L_mol
 from monitor.chemistry.integration import draw_kinetics, integrate
@@ -31,7 +32,6 @@ _KEPT, _KEPT_OXIDES, _KEPT_UNKNOWN = 0.5, 0.3, 0.15
 nitrogen oxides stay in a receiver in ice, of a gas without a name nothing is known. Judgement."""
 _AIR: Final = 0.5
 """Share of the dead volume that the air's oxygen may take out, and the counter be slow by."""
-_DEAD_ML: Final = 600.0
 _BUBBLE_U, _METER_U = 0.25, 0.05
 _EVERY_S: Final = 60.0
 
@@ -41,8 +41,7 @@ def falls_short(view: View, gas: ChannelState) -> bool:
     counted, least = counted_mL(view, gas), _kept_least_mL(view)
     if counted is None or least is None:
         return False
-    dead = view.setting.rig.train.dead_volume_mL or _DEAD_ML
-    return counted + _AIR * dead < least
+    return counted + _AIR * dead_mL(view) < least
 
 
 def counted_mL(view: View, gas: ChannelState) -> float | None:

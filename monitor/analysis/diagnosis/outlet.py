@@ -11,14 +11,22 @@ from operator import itemgetter
 from monitor.analysis.channels import ChannelState, places_between
 from monitor.analysis.view import View, once
 
-__all__ = ["last_count_s", "least_flow", "outlet", "rate_between", "summed"]
+__all__ = ["dead_mL", "last_count_s", "least_flow", "outlet", "rate_between", "summed"]
 
 _NOTHING = 0.08
 """Share of the flow that went before below which a flow meter counts as still."""
 _DIES_S = 120.0
 """No reaction dies away faster than by this time constant. Judgement."""
 
+_DEAD_ML = 600.0
+"""Where the rig does not state it. Judgement."""
+
 _count_of = itemgetter(1)
+
+
+def dead_mL(view: View) -> float:
+    """The dead volume of the train."""
+    return view.setting.rig.train.dead_volume_mL or _DEAD_ML
 
 
 def outlet(view: View) -> ChannelState | None:

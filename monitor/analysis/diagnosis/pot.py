@@ -19,6 +19,7 @@ from monitor.analysis.diagnosis.train import (
     lost_g,
 )
 from monitor.analysis.diagnosis.weighing import step_cause
+from monitor.analysis.verdict_state import KINDS
 from monitor.analysis.view import View
 
 __all__ = ["RULES"]
@@ -371,8 +372,7 @@ RULES = (
          matters=_has_stop),
     Rule(
         ("crust-suspected",), _crust,
-        tuple((role,) for role in (
-            "pot_mass", "receiver_mass", "bubble_count", "outlet_flow", "inlet_bubble_count")),
+        tuple((role,) for role in KINDS),
         matters=_reacts,
     ),
     Rule(("mass-step",), _step, (("pot_mass",), ("receiver_mass",))),

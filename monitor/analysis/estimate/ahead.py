@@ -123,7 +123,7 @@ def _along(
     response = learn_response(past, cloud, road, seed)
     from_C = warmth.now_C + warmth.now_slope_K_s * cloud.kin.lag_s
     free_C, answered = response.undisturbed_C(road, now_s, from_C, warmth.now_slope_K_s, middle)
-    left = np.maximum(1.0 - _gone(past, cloud), 1e-3)
+    left = np.maximum(1.0 - cloud.course.alpha[-1] @ past.layout.loss_share, 1e-3)
     dying = np.exp(-middle[:, None] * (response.speed_now * response.scale / left))
     guess = free_C - response.held_back_K * (answered @ (response.speed_now * dying))
     sets = np.arange(cloud.weights.size)
@@ -135,12 +135,6 @@ def _along(
     if np.abs(temp_C - guess).max() >= _SAME_K:
         course = run(temp_C, sets)
     return frozen, course
-
-
-def _gone(past: Past, cloud: Cloud) -> _Array:
-    """Share (sets,) of all that is lost that has gone by now."""
-    lost = np.abs(past.layout.loss_g)
-    return np.asarray(cloud.course.alpha[-1] @ lost / max(float(lost.sum()), 1e-30))
 
 
 def _reached(edges: _Array, extent: _Array, goal: _Array) -> _Array:

@@ -87,6 +87,12 @@ class Layout:
         return 2 * self.steps + 3
 
     @property
+    def loss_share(self) -> _Array:
+        """Share (steps,) of each step in all that is lost."""
+        lost = np.abs(self.loss_g)
+        return np.asarray(lost / max(float(lost.sum()), 1e-30))
+
+    @property
     def done_group(self) -> tuple[int, ...]:
         """The step of [done] and those that compete with it."""
         return next(group for group in self.rivals if self.done in group)

@@ -26,7 +26,6 @@ __all__ = [
     "charge_speed",
     "comes_back",
     "learn_response",
-    "planned_temp_C",
 ]
 
 _Array = NDArray[np.float64]
@@ -70,11 +69,6 @@ _LEAST_TAU_S, _MOST_TAU_S = 30.0, 900.0
 _FASTEST = 1.5
 
 
-def planned_temp_C(knots: tuple[_Array, _Array], since_s: _Array) -> _Array:
-    """Planned pot temperature at times since heating began; the last hold goes on."""
-    return np.asarray(np.interp(since_s, *knots))
-
-
 @dataclass(frozen=True, slots=True)
 class Road:
     """The planned course as it applies now."""
@@ -84,8 +78,8 @@ class Road:
     """Heating began, shifted by how late the run is. [s]"""
 
     def temp_C(self, at_s: _Array) -> _Array:
-        """Planned pot temperature at times of the run."""
-        return planned_temp_C(self.knots, at_s - self.began_s)
+        """Planned pot temperature at times of the run; the last hold goes on."""
+        return np.asarray(np.interp(at_s - self.began_s, *self.knots))
 
     def slope_K_s(self, at_s: _Array) -> _Array:
         """Its slope, over the minute about each time."""
@@ -153,9 +147,7 @@ def comes_back(past: Past, road: Road, band_K: float) -> bool:
 
 def charge_speed(past: Past, alpha: _Array, edges_s: _Array) -> _Array:
     """Rate of reaction (cells, sets) in charges a second, steps weighed by what they lose."""
-    lost = np.abs(past.layout.loss_g)
-    weight = lost / max(float(lost.sum()), 1e-30)
-    return np.asarray((np.diff(alpha, axis=0) @ weight) / np.diff(edges_s)[:, None])
+    return np.asarray((np.diff(alpha, axis=0) @ past.layout.loss_share) / np.diff(edges_s)[:, None])
 
 
 def learn_response(past: Past, cloud: Cloud, road: Road, seed: int) -> Response:
