@@ -89,9 +89,7 @@ def _past(
         told=told,
     )
     signals = gather_signals(about, bins, state.shut, state.jumps)
-    heard = (
-        hear(s, grid.edges_s.size, state.rough.get(s.name, 1.0), len(signals)) for s in signals
-    )
+    heard = (hear(s, grid.edges_s.size, state.noise.get(s.name), len(signals)) for s in signals)
     return Past(layout, grid, warmth, _surest([one for one in heard if one is not None], grid))
 
 

@@ -17,7 +17,7 @@ from monitor.analysis.estimate.ahead import Ahead, look_ahead
 from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining_band
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
 from monitor.analysis.estimate.brings import counted
-from monitor.analysis.estimate.evidence import find_jumps, learn_roughness, weigh_evidence
+from monitor.analysis.estimate.evidence import find_jumps, learn_noise, weigh_evidence
 from monitor.analysis.estimate.fit import fit
 from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth, train_warmth_C
 from monitor.analysis.estimate.hearing import Heard, hear
@@ -25,6 +25,7 @@ from monitor.analysis.estimate.hold import find_hold
 from monitor.analysis.estimate.layout import Layout, layout_of
 from monitor.analysis.estimate.leak import has_leak, leaking, mixed
 from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
+from monitor.analysis.estimate.noise import Noise
 from monitor.analysis.estimate.nudge import nudge
 from monitor.analysis.estimate.other_holds import look_at_holds
 from monitor.analysis.estimate.past import Cloud, Past, foretold
@@ -81,7 +82,7 @@ def update(
     signals = gather_signals(laid_out, bins, state.shut, state.jumps)
     if warmth is None:
         return state, _in_plan_order(blind_estimate(setup, layout, grid, signals), setup, layout)
-    heard = _heard(signals, grid, state.rough)
+    heard = _heard(signals, laid_out, state.noise)
     tick = state.ticks + 1
     past = Past(layout, grid, warmth, heard, state.hold)
     hold, start = find_hold(past, state.at, tick)
@@ -103,7 +104,7 @@ def update(
         shares=cloud.shares,
         hold=past.hold,
         jumps=find_jumps(past, cloud, state.jumps),
-        rough=learn_roughness(past, cloud, state.rough),
+        noise=learn_noise(past, cloud, state.noise, tick),
     )
     state, evidence = weigh_evidence(state, past, seen, ahead, about.now_s)
     evidence = replace(evidence, p_held_back=float(cloud.weights @ (cloud.pace < 1.0)))
@@ -197,9 +198,23 @@ def _about(
     return About(grid, layout, specs, setup.train, warm, molar_mL, told)
 
 
-def _heard(signals: list[Signal], grid: Grid, rough: Mapping[str, float]) -> list[Heard]:
-    heard = (hear(s, grid.edges_s.size, rough.get(s.name, 1.0), _room(s, signals)) for s in signals)
+def _heard(
+    signals: Sequence[Signal], about: About, noise: Mapping[str, Noise]
+) -> list[Heard]:
+    edges = about.grid.edges_s.size
+    heard = (
+        hear(s, edges, noise.get(s.name), _room(s, signals), _by_done(s, about)) for s in signals
+    )
     return [one for one in heard if one is not None]
+
+
+def _by_done(signal: Signal, about: About) -> _Array | None:
+    """Share (cells,) of the step of [done], rivals included, in what a channel shows."""
+    if about.told is None:
+        return None
+    brings = np.abs(np.diff(about.told, axis=0) * signal.share)
+    own = brings[:, list(about.layout.done_group)].sum(axis=1)
+    return np.asarray(own / np.maximum(brings.sum(axis=1), 1e-12))
 
 
 def _room(signal: Signal, signals: Sequence[Signal]) -> float:
@@ -223,7 +238,7 @@ def _heard_before(
         one.signal.name: (*state.shut.get(one.signal.name, ()), (past.hold.since_s, None))
         for one in past.heard
     }
-    return _heard(gather_signals(laid_out, bins, shut, state.jumps), past.grid, state.rough)
+    return _heard(gather_signals(laid_out, bins, shut, state.jumps), laid_out, state.noise)
 
 
 def _road(setup: Setup, about: Circumstances, past: Past) -> Road | None:

@@ -16,6 +16,7 @@ from monitor.analysis.estimate.model import (
     EstimatorState,
     Evidence,
 )
+from monitor.analysis.estimate.noise import Noise, likely_noise, usual_noise
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.analysis.estimate.trend import WINDOW_S, trend
@@ -26,6 +27,8 @@ _Array = NDArray[np.float64]
 
 _JUMP_SIGMA = 6.0
 _MOST_JUMPS = 16
+_PARTS = (0.0, 0.25, 0.5, 0.75)
+"""Of a jump, what may fall into the next cell."""
 _LEAST_JUMP = 1e-3
 """Smaller steps, as a share of the whole change, are left to drift."""
 _YOUNG_S = 900.0
@@ -38,6 +41,8 @@ _LEAST_SEEN = 0.06
 a receiver that keeps next to nothing of a gas."""
 _SLOWLY = 0.4
 _ROUGHEST = 15.0
+_TURNS = 2
+"""Ticks from one look at a channel's misfit and drift to the next, at least."""
 _FORESEE_S = 900.0
 _FRESH_S = 900.0
 
@@ -68,15 +73,28 @@ def find_jumps(
 
 
 def _jump_s(past: Past, one: Heard, alpha: _Array) -> float | None:
-    """Where a step in the level would explain most; None where none explains enough."""
+    """Where a step in the level would explain most; None where none explains enough.
+
+    A step within a cell moves the mean of that cell in part and the rest in the next.
+    """
     rest, _share = _residuals(one, alpha)
+    pull = one.factor.T @ rest
     weight = (one.factor * one.factor).sum(axis=0)
-    amplitude = (one.factor.T @ rest) / weight
-    score = np.abs(amplitude) * np.sqrt(weight)
-    j = int(np.argmax(score))
-    if score[j] < _JUMP_SIGMA or abs(amplitude[j]) < _LEAST_JUMP or not _is_sharp(one, j):
-        return None
-    return float(past.grid.edges_s[one.cells[j]])
+    beside = (one.factor[:, :-1] * one.factor[:, 1:]).sum(axis=0)
+    best, at = (_JUMP_SIGMA, 0.0), None
+    for late in _PARTS:
+        early = 1.0 - late
+        amplitude = early * pull + late * np.append(pull[1:], 0.0)
+        size = early**2 * weight + late**2 * np.append(weight[1:], weight[-1])
+        size += 2.0 * early * late * np.append(beside, 0.0)
+        amplitude /= size
+        score = np.abs(amplitude) * np.sqrt(size)
+        j = int(np.argmax(score))
+        if score[j] > best[0] and abs(amplitude[j]) >= _LEAST_JUMP and _is_sharp(one, j):
+            best = (float(score[j]), late)
+            edges = past.grid.edges_s
+            at = float(edges[one.cells[j]] + late * (edges[one.cells[j] + 1] - edges[one.cells[j]]))
+    return at
 
 
 def _stands(past: Past, one: Heard, at_s: float) -> bool:
@@ -84,7 +102,7 @@ def _stands(past: Past, one: Heard, at_s: float) -> bool:
     now_s = float(past.grid.edges_s[-1])
     if at_s < now_s - _YOUNG_S:
         return True
-    j = int(np.searchsorted(past.grid.edges_s[one.cells], at_s - 1.0))
+    j = int(np.searchsorted(past.grid.edges_s[one.cells + 1], at_s))
     return j >= one.cells.size or _is_sharp(one, j)
 
 
@@ -104,17 +122,25 @@ def _is_sharp(one: Heard, j: int) -> bool:
     return other > 2.0 * max(abs(mean) for mean in usual)
 
 
-def learn_roughness(past: Past, cloud: Cloud, known: Mapping[str, float]) -> dict[str, float]:
-    """How much wider each channel scatters about the fit than expected; followed slowly."""
+def learn_noise(
+    past: Past, cloud: Cloud, known: Mapping[str, Noise], tick: int
+) -> dict[str, Noise]:
+    """How far each channel strays from the fit: one channel at a tick, roughness at every one."""
     out = dict(known)
-    for one in past.heard:
-        rest, _share = _residuals(one, cloud.course.alpha[:, cloud.best])
+    alpha = cloud.course.alpha[:, cloud.best]
+    turns = max(len(past.heard), _TURNS)
+    for turn, one in enumerate(past.heard):
+        rest, share = _residuals(one, alpha)
         if rest.size < _ENOUGH:
             continue
+        noise = known.get(one.signal.name, usual_noise(one.signal.role))
         # A jump not yet allowed for is no roughness.
         scatter = float(np.sqrt(np.mean(np.minimum(rest * rest, _CUT**2))))
-        before = known.get(one.signal.name, 1.0)
-        out[one.signal.name] = min(max(before * scatter**_SLOWLY, 1.0), _ROUGHEST)
+        noise = replace(noise, rough=min(max(noise.rough * scatter**_SLOWLY, 1.0), _ROUGHEST))
+        if tick % turns == turn:
+            misfit, walk = likely_noise(one.seen, alpha @ share)
+            noise = replace(noise, misfit=misfit, walk=walk)
+        out[one.signal.name] = noise
     return out
 
 

@@ -165,7 +165,7 @@ def outlet_flow(
     made = mean * width[cells.cell] / 60.0 / unit
     spec, top = about.specs.get(channel.name), float(channel.mean.max())
     noise = reading_noise(spec, channel, 0.01 * max(top, 1e-6))
-    each = noise / np.sqrt(np.minimum(channel.count[cells.last] * n, 20.0))
+    each = noise[cells.last] / np.sqrt(np.minimum(channel.count[cells.last] * n, 20.0))
     walk = width / 60.0 * WALK**2
     walk[cells.cell] += (each * width[cells.cell] / 60.0 / unit) ** 2
     # What passed in cells without a reading is not known: the level begins anew after them.

@@ -10,25 +10,17 @@ normal system for the shares, solved exactly for every set.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.analysis.estimate.noise import Differences, Noise, usual_noise
 from monitor.analysis.estimate.signals import Signal
 
 __all__ = ["Agreement", "Heard", "agreement", "hear"]
 
 _Array = NDArray[np.float64]
-
-MISFIT = 0.05
-"""Share of what a minute or two brings that the kinetics get wrong. Judgement, from simulations:
-from 0.10 to 0.04 widths fell by a fifth and errors by half or more where the plan's model is true;
-with 0.025 intervals broke where the model was another."""
-
-MISFIT_CAUGHT = 0.12
-"""The same for what a receiver catches: the way through the train smears it. Judgement."""
-
 
 @dataclass(frozen=True, slots=True)
 class Heard:
@@ -45,12 +37,21 @@ class Heard:
     """(rows,)"""
     misfit: _Array
     """(rows,): variance of what the kinetics get wrong in each difference, in units of level."""
+    seen: Differences
 
 
-def hear(signal: Signal, edges: int, rough: float = 1.0, room: float = 1.0) -> Heard | None:
+def hear(
+    signal: Signal,
+    edges: int,
+    noise: Noise | None = None,
+    room: float = 1.0,
+    by_done: _Array | None = None,
+) -> Heard | None:
     """Whiten a channel; None where it has fewer than two levels that hang together.
 
-    `rough` widens all of its noise; `room` the variance of what the kinetics get wrong.
+    `noise`: as learned; `room` widens the variance of what the kinetics get wrong; `by_done`
+    (cells,): share of what comes in each cell that the step of [done] brings. Of the others the
+    usual share is wrong, whatever was learned of that one.
     """
     index = np.flatnonzero(signal.there)
     walk = np.cumsum(np.where(np.isinf(signal.walk_var), 0.0, signal.walk_var))
@@ -60,24 +61,36 @@ def hear(signal: Signal, edges: int, rough: float = 1.0, room: float = 1.0) -> H
     after, before = after[linked], before[linked]
     if after.size == 0:
         return None
-    made = _smooth(np.abs(signal.level[after] - signal.level[before]))
-    apart = np.maximum(after - before, 1)
-    wrong = MISFIT_CAUGHT if signal.role == "receiver_mass" else MISFIT
-    misfit = (wrong * made) ** 2 * np.minimum(apart, 3)
-    variance = walk[after] - walk[before] + room * misfit
+    usual = usual_noise(signal.role)
+    noise = usual if noise is None else noise
+    seen = _differences(signal, edges, after, before, walk[after] - walk[before])
+    part = np.ones(after.size) if by_done is None else by_done[after]
+    elsewhere = ((1.0 - part) * usual.misfit) ** 2 * seen.square
+    seen = replace(seen, square=part**2 * seen.square, other=seen.other + room * elsewhere)
+    factor = _whitening(seen.diagonal(noise, room), seen.beside) / noise.rough
+    factor = _without(factor @ seen.columns, factor)
+    misfit = noise.rough**2 * (noise.misfit**2 * seen.square + elsewhere)
+    return Heard(signal, factor @ seen.plain, factor, after, factor @ seen.y, misfit, seen)
+
+
+def _differences(
+    signal: Signal,
+    edges: int,
+    after: NDArray[np.intp],
+    before: NDArray[np.intp],
+    drift: _Array,
+) -> Differences:
+    y = signal.level[after] - signal.level[before]
+    apart = np.minimum(np.maximum(after - before, 1), 3)
     white = signal.white_var
-    diagonal = variance + white[after] + white[before]
-    beside = np.where(after[:-1] == before[1:], -white[before[1:]], 0.0)
-    factor = _whitening(diagonal, beside) / rough
-    factor = _without(factor @ (signal.columns[after] - signal.columns[before]), factor)
-    plain = _place(signal, after, edges) - _place(signal, before, edges)
-    return Heard(
-        signal,
-        factor @ plain,
-        factor,
-        after,
-        factor @ (signal.level[after] - signal.level[before]),
-        misfit * rough**2,
+    return Differences(
+        y=y,
+        plain=_place(signal, after, edges) - _place(signal, before, edges),
+        columns=signal.columns[after] - signal.columns[before],
+        walk=drift,
+        square=_smooth(np.abs(y)) ** 2 * apart,
+        other=white[after] + white[before],
+        beside=np.where(after[:-1] == before[1:], -white[before[1:]], 0.0),
     )
 
 

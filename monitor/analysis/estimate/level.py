@@ -31,6 +31,11 @@ _Array = NDArray[np.float64]
 WALK = 3e-5
 """Random walk of a balance or flow in a minute, as a share of the whole change. From memory."""
 
+_NEIGHBOURS = 15
+"""Bins that tell how noisy a channel is about a time."""
+_NOISIER = 1.5
+"""Less more than usual is chance."""
+
 
 @dataclass(frozen=True, slots=True)
 class Signal:
@@ -114,16 +119,37 @@ def after_breaks(
 
 
 def jump_columns(grid: Grid, jumps: tuple[float, ...], size: float) -> _Array:
-    """One column for each step in the level: a hose, a tare, a knock."""
-    ends = grid.edges_s[1:]
-    return (
-        np.stack([size * (ends > t) for t in jumps], axis=1) if jumps else np.empty((ends.size, 0))
-    )
+    """One column for each step in the level: a hose, a tare, a knock.
+
+    A level that is a mean over its cell moves by the part of the cell that comes after the step.
+    """
+    begins, ends = grid.edges_s[:-1], grid.edges_s[1:]
+    after = [np.clip((ends - t) / (ends - begins), 0.0, 1.0) for t in jumps]
+    return size * np.stack(after, axis=1) if jumps else np.empty((ends.size, 0))
 
 
-def reading_noise(spec: ChannelSpec | None, channel: ChannelBins, otherwise: float) -> float:
-    """Standard deviation of one reading, in the canonical unit: as stated, learned, or a guess."""
+def reading_noise(spec: ChannelSpec | None, channel: ChannelBins, otherwise: float) -> _Array:
+    """Standard deviation of one reading (bins,), in the canonical unit.
+
+    As stated, learned, or a guess; more where a channel has been noisier about that time: draughts.
+    """
+    lately = _noise_lately(channel)
+    known = lately[np.isfinite(lately)]
     if spec is not None and spec.noise is not None:
-        return abs(spec.noise * spec.gain) * {"mg": 1e-3, "kg": 1e3}.get(spec.unit, 1.0)
-    known = channel.scatter[np.isfinite(channel.scatter)]
-    return float(np.median(known)) if known.size >= 5 else otherwise
+        usual = abs(spec.noise * spec.gain) * {"mg": 1e-3, "kg": 1e3}.get(spec.unit, 1.0)
+    else:
+        usual = float(np.median(known)) if known.size >= 5 else otherwise
+    return np.where(lately > _NOISIER * usual, lately, usual)
+
+
+def _noise_lately(channel: ChannelBins) -> _Array:
+    """Scatter of a reading, its trend within the bin taken out, by the median of neighbours."""
+    if len(channel) < 3:
+        return np.full(len(channel), np.nan)
+    apart = (channel.t1_s - channel.t0_s) / np.maximum(channel.count - 1, 1)
+    slope = np.gradient(channel.mean, channel.at_s)
+    own = np.sqrt(np.maximum(channel.scatter**2 - 0.5 * (slope * apart) ** 2, 0.0))
+    padded = np.pad(own, _NEIGHBOURS // 2, constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, _NEIGHBOURS)
+    few = np.isfinite(windows).sum(axis=1) < _NEIGHBOURS // 2
+    return np.where(few, np.nan, np.nanmedian(np.where(few[:, None], 0.0, windows), axis=1))

@@ -7,6 +7,7 @@ from dataclasses import asdict, astuple, dataclass, field
 from typing import Any
 
 from monitor.analysis.estimate.bands import Band, RemainingBand
+from monitor.analysis.estimate.noise import Noise
 from monitor.chemistry.network import Network
 from monitor.plan.model import ChannelSpec, Plan, Train
 
@@ -182,8 +183,8 @@ class EstimatorState:
     """Where each family has its best fit to what was counted before a suspected leak."""
     jumps: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """Channel -> times of steps in its level. [s]"""
-    rough: Mapping[str, float] = field(default_factory=dict)
-    """Channel -> how much wider it scatters about the fit than was expected of it, 1 or more."""
+    noise: Mapping[str, Noise] = field(default_factory=dict)
+    """Channel -> how far it strays from the fit."""
     shut: Mapping[str, tuple[tuple[float, float | None], ...]] = field(default_factory=dict)
     """Channel -> stretches in which it was out of the vote. [s]"""
     foreseen: tuple[tuple[float, float, float, float], ...] = ()
@@ -199,7 +200,7 @@ class EstimatorState:
             "hold": None if self.hold is None else list(astuple(self.hold)),
             "leak_at": {name: list(z) for name, z in self.leak_at.items()},
             "jumps": {name: list(t) for name, t in self.jumps.items()},
-            "rough": dict(self.rough),
+            "noise": {name: list(astuple(noise)) for name, noise in self.noise.items()},
             "shut": {name: [list(s) for s in stretches] for name, stretches in self.shut.items()},
             "foreseen": [list(f) for f in self.foreseen],
         }
@@ -215,7 +216,7 @@ class EstimatorState:
             None if data["hold"] is None else Hold(*data["hold"]),
             {name: tuple(z) for name, z in data["leak_at"].items()},
             {name: tuple(t) for name, t in data["jumps"].items()},
-            dict(data["rough"]),
+            {name: Noise(*noise) for name, noise in data["noise"].items()},
             {name: tuple((a, b) for a, b in s) for name, s in data["shut"].items()},
             tuple((t, a, b, c) for t, a, b, c in data["foreseen"]),
         )

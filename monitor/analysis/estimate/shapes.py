@@ -167,12 +167,12 @@ class Family:
 
 
 FAMILIES = (
-    Family("as planned", 0.55, None, (0.03, 0.06)),
-    Family("order", 0.19, (0.0, 0.0), (0.10, 0.40)),
-    Family("nucleation", 0.12, (0.60, 0.0), (0.30, 0.15)),
-    Family("diffusion", 0.06, (-0.69, -0.45), (0.10, 0.20)),
-    Family("two populations", 0.055, (-1.0, -1.2), (0.8, 0.6), mixed=True),
-    Family("held back", 0.025, None, (0.03, 0.06), held=True),
+    Family("as planned", 0.70, None, (0.01, 0.03)),
+    Family("order", 0.13, (0.0, 0.0), (0.10, 0.40)),
+    Family("nucleation", 0.08, (0.60, 0.0), (0.30, 0.15)),
+    Family("diffusion", 0.04, (-0.69, -0.45), (0.10, 0.20)),
+    Family("two populations", 0.025, (-1.0, -1.2), (0.8, 0.6), mixed=True),
+    Family("held back", 0.025, None, (0.01, 0.03), held=True),
 )
 """Prior weights are judgement: the plan's model is the likeliest, none is excluded."""
 

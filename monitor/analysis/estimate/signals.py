@@ -97,7 +97,7 @@ def _mass(
     level = (total[cells.last + 1] - total[cells.first]) / n / unit
     at = 0.5 * (channel.at_s[cells.first] + channel.at_s[cells.last])
     noise = reading_noise(about.specs.get(channel.name), channel, 1e-4 * unit) / unit
-    white = noise**2 / np.minimum(channel.count[cells.last] * n, 20)
+    white = noise[cells.last] ** 2 / np.minimum(channel.count[cells.last] * n, 20)
     walk = np.diff(grid.edges_s) * WALK**2 / 60.0
     after_breaks(grid, walk, cells.cell, free, channel)
     slow = _time_columns(about, 1.5e-3, 2e-3)

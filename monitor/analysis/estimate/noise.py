@@ -1,0 +1,106 @@
+"""How much a channel drifts, and how wrong the kinetics are about it, as its residuals tell.
+
+A reaction that goes as its model says leaves residuals no larger than the readings' own noise, and
+then the model can be told from its neighbours; another leaves more, and intervals have to be wider.
+Both levels are unknowns: each pair on a grid is weighed by how likely it makes the residuals of the
+best fit, nuisances marginalised, and the weighed mean of the logarithms is taken.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Differences", "Noise", "likely_noise", "usual_noise"]
+
+_Array = NDArray[np.float64]
+
+_USUAL, _USUAL_CAUGHT = 0.05, 0.12
+"""Misfit until a channel has told more, and of steps before the last. Judgement, from simulations.
+What a receiver catches is smeared by its way through the train."""
+
+_MISFITS = np.array([0.005, 0.01, 0.02, 0.04, 0.08, 0.16])
+_WALKS = np.array([1.0, 3.0, 10.0, 30.0])
+_WALKS_PRIOR = np.array([0.4, 0.3, 0.2, 0.1])
+"""Even in the logarithm for the misfit; a balance that drifts ten times as usual is rare."""
+
+_CUT = 4.0
+"""A jump not yet allowed for, in standard deviations, is neither misfit nor drift."""
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Of one channel, as standard deviations."""
+
+    misfit: float
+    """Share of what the step of [done] brings in a minute or two that the kinetics get wrong."""
+    walk: float = 1.0
+    """Drift over the usual one."""
+    rough: float = 1.0
+    """All of it together over what was expected, 1 or more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Differences:
+    """Between neighbouring levels of a channel, before they are whitened: (rows,) or (rows, n)."""
+
+    y: _Array
+    plain: _Array
+    """(rows, edges): of what extents on the edges give."""
+    columns: _Array
+    walk: _Array
+    """Variance of the usual drift."""
+    square: _Array
+    """Variance of the misfit, were it as large as what came."""
+    other: _Array
+    """All other variance."""
+    beside: _Array
+    """(rows - 1,): covariance of each with the next."""
+
+    def diagonal(self, noise: Noise, room: float) -> _Array:
+        """Variances (rows,); `room` widens the misfit."""
+        wrong = noise.misfit**2 * self.square
+        return np.asarray(noise.walk**2 * self.walk + room * wrong + self.other)
+
+
+def usual_noise(role: str) -> Noise:
+    """Of a channel of this role that has told nothing yet."""
+    return Noise(_USUAL_CAUGHT if role == "receiver_mass" else _USUAL)
+
+
+def likely_noise(seen: Differences, course: _Array) -> tuple[float, float]:
+    """(misfit, walk) that the residuals about `course`, (edges,) the level by a fit, speak for."""
+    misfit, walk = (each.ravel() for each in np.meshgrid(_MISFITS, _WALKS, indexing="ij"))
+    own = seen.other[:, None] + seen.walk[:, None] * walk**2 + seen.square[:, None] * misfit**2
+    rows, log_det = _whitened(
+        np.column_stack([seen.y - seen.plain @ course, seen.columns]), own, seen.beside
+    )
+    rest, columns = rows[:, :, 0], rows[:, :, 1:]
+    normal = np.einsum("rgi,rgj->gij", columns, columns) + np.eye(columns.shape[2])
+    right = np.einsum("rgi,rg->gi", columns, rest)
+    pulled = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    rest = rest - np.einsum("rgi,gi->rg", columns, pulled)
+    chi2 = np.minimum(rest * rest, _CUT**2).sum(axis=0) + (pulled * pulled).sum(axis=1)
+    height = -0.5 * (chi2 + log_det + np.linalg.slogdet(normal)[1])
+    height += np.tile(np.log(_WALKS_PRIOR), _MISFITS.size)
+    share = np.exp(height - height.max())
+    share /= share.sum()
+    return float(np.exp(share @ np.log(misfit))), float(np.exp(share @ np.log(walk)))
+
+
+def _whitened(rows: _Array, diagonal: _Array, beside: _Array) -> tuple[_Array, _Array]:
+    """Rows (rows, n) whitened by each of many matrices of three diagonals, (rows, many, n).
+
+    `diagonal` (rows, many), `beside` (rows - 1,). Also the logarithm of each determinant.
+    """
+    out = np.empty((rows.shape[0], diagonal.shape[1], rows.shape[1]))
+    left = np.empty_like(diagonal)
+    out[0], left[0] = rows[0], diagonal[0]
+    for i in range(1, rows.shape[0]):
+        low = beside[i - 1] / left[i - 1]
+        left[i] = np.maximum(diagonal[i] - low * beside[i - 1], 1e-3 * diagonal[i])
+        out[i] = rows[i] - low[:, None] * out[i - 1]
+    out /= np.sqrt(left)[:, :, None]
+    return out, np.log(left).sum(axis=0)
