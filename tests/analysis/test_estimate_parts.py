@@ -14,8 +14,9 @@ from monitor.analysis.estimate.course import rate_integrals, run_course
 from monitor.analysis.estimate.estimator import _room
 from monitor.analysis.estimate.evidence import _sees_done
 from monitor.analysis.estimate.grid import build_grid
-from monitor.analysis.estimate.hearing import MISFIT, agreement, hear
+from monitor.analysis.estimate.hearing import agreement, hear
 from monitor.analysis.estimate.layout import kinetics, layout_of
+from monitor.analysis.estimate.noise import Differences, likely_noise, usual_noise
 from monitor.analysis.estimate.shapes import (
     FAMILIES,
     Family,
@@ -119,7 +120,7 @@ def test_marginal_likelihood_is_that_of_the_whole_gaussian(
         np.lib.stride_tricks.sliding_window_view(np.pad(made, 2, mode="reflect"), 5), axis=1
     )
     noise = difference @ (white * np.eye(cells)) @ difference.T
-    noise += np.diag(walk + (MISFIT * smooth) ** 2)
+    noise += np.diag(walk + (usual_noise("pot_mass").misfit * smooth) ** 2)
     dense = []
     for s in range(3):
         course = difference @ alpha[1:, s]
@@ -130,6 +131,42 @@ def test_marginal_likelihood_is_that_of_the_whole_gaussian(
         dense.append(-0.5 * (rest @ np.linalg.solve(covariance, rest) + log_det))
 
     assert np.diff(told) == pytest.approx(np.diff(dense), rel=1e-6, abs=1e-6)
+
+
+def _bench_of_differences(misfit: float, walk: float, seed: int) -> tuple[Differences, np.ndarray]:
+    """120 minutes of a step that dies away, strayed from by known amounts."""
+    rows, usual = 120, 3e-5
+    random = np.random.default_rng(seed)
+    made = np.linspace(2.0, 0.0, rows) / rows
+    course = np.append(0.0, np.cumsum(made))
+    plain = np.diff(np.eye(rows + 1), axis=0)
+    y = made + random.normal(0.0, misfit * made) + random.normal(0.0, walk * usual, rows)
+    seen = Differences(
+        y, plain, np.arange(rows)[:, None] * 1e-6, np.full(rows, usual**2), made**2,
+        np.full(rows, 1e-12), np.zeros(rows - 1),
+    )  # fmt: skip
+    return seen, course
+
+
+@pytest.mark.parametrize(
+    ("misfit", "walk", "found"),
+    [(0.005, 1.0, (0.0, 0.01)), (0.04, 1.0, (0.03, 0.05)), (0.15, 1.0, (0.12, 0.17))],
+)
+def test_how_wrong_the_kinetics_are_is_read_from_the_residuals(
+    misfit: float, walk: float, found: tuple[float, float]
+) -> None:
+    """A model that is true shows in residuals that are small; one that is not, in large ones."""
+    seen, course = _bench_of_differences(misfit, walk, 7)
+
+    assert found[0] <= likely_noise(seen, course)[0] <= found[1]
+
+
+def test_one_jump_is_no_misfit() -> None:
+    """A hose pulls once by a tenth of the whole: what was learned stays about what it was."""
+    seen, course = _bench_of_differences(0.01, 1.0, 3)
+    seen.y[60] += 0.1
+
+    assert likely_noise(seen, course)[0] < 0.02
 
 
 @given(st.lists(st.floats(0.0, 1e6), min_size=2, max_size=40))

@@ -198,9 +198,7 @@ def _about(
     return About(grid, layout, specs, setup.train, warm, molar_mL, told)
 
 
-def _heard(
-    signals: Sequence[Signal], about: About, noise: Mapping[str, Noise]
-) -> list[Heard]:
+def _heard(signals: Sequence[Signal], about: About, noise: Mapping[str, Noise]) -> list[Heard]:
     edges = about.grid.edges_s.size
     heard = (
         hear(s, edges, noise.get(s.name), _room(s, signals), _by_done(s, about)) for s in signals

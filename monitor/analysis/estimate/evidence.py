@@ -21,7 +21,7 @@ from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.analysis.estimate.trend import WINDOW_S, trend
 
-__all__ = ["find_jumps", "learn_roughness", "weigh_evidence"]
+__all__ = ["find_jumps", "learn_noise", "weigh_evidence"]
 
 _Array = NDArray[np.float64]
 

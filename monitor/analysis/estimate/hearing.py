@@ -22,6 +22,7 @@ __all__ = ["Agreement", "Heard", "agreement", "hear"]
 
 _Array = NDArray[np.float64]
 
+
 @dataclass(frozen=True, slots=True)
 class Heard:
     """One channel, whitened, its nuisances marginalised; `rows`: the number of differences."""

@@ -27,7 +27,8 @@ _WALKS_PRIOR = np.array([0.4, 0.3, 0.2, 0.1])
 """Even in the logarithm for the misfit; a balance that drifts ten times as usual is rare."""
 
 _CUT = 4.0
-"""A jump not yet allowed for, in standard deviations, is neither misfit nor drift."""
+"""A residual so many times larger than those beside it is a jump not yet allowed for, and neither
+misfit nor drift."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,17 +78,25 @@ def likely_noise(seen: Differences, course: _Array) -> tuple[float, float]:
     rows, log_det = _whitened(
         np.column_stack([seen.y - seen.plain @ course, seen.columns]), own, seen.beside
     )
-    rest, columns = rows[:, :, 0], rows[:, :, 1:]
+    rest, columns = _without_jumps(rows[:, :, 0]), rows[:, :, 1:]
     normal = np.einsum("rgi,rgj->gij", columns, columns) + np.eye(columns.shape[2])
     right = np.einsum("rgi,rg->gi", columns, rest)
     pulled = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
     rest = rest - np.einsum("rgi,gi->rg", columns, pulled)
-    chi2 = np.minimum(rest * rest, _CUT**2).sum(axis=0) + (pulled * pulled).sum(axis=1)
+    chi2 = (rest * rest).sum(axis=0) + (pulled * pulled).sum(axis=1)
     height = -0.5 * (chi2 + log_det + np.linalg.slogdet(normal)[1])
     height += np.tile(np.log(_WALKS_PRIOR), _MISFITS.size)
     share = np.exp(height - height.max())
     share /= share.sum()
     return float(np.exp(share @ np.log(misfit))), float(np.exp(share @ np.log(walk)))
+
+
+def _without_jumps(rest: _Array) -> _Array:
+    """Residuals (rows, many), those cut down that stand out far among their neighbours."""
+    padded = np.pad(np.abs(rest), ((2, 2), (0, 0)), mode="reflect")
+    usual = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5, axis=0), axis=-1)
+    most = _CUT * (1.0 + usual)
+    return np.asarray(np.clip(rest, -most, most))
 
 
 def _whitened(rows: _Array, diagonal: _Array, beside: _Array) -> tuple[_Array, _Array]:

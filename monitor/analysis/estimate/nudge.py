@@ -24,7 +24,7 @@ _Array = NDArray[np.float64]
 _EDGE = 1e-3
 """Steps nearer than this to their beginning or end are left where they are."""
 
-_TAIL_U = 0.05
+_TAIL_U = 0.03
 _TAIL_BY_GAS_U = 0.25
 """How sure what is left of the step of [done] is, as a share of itself, by a channel whose scale is
 known and by others: shapes agree on the body of a step long before they agree on its tail. From

@@ -62,6 +62,9 @@ def gather_signals(
     return found
 
 
+_LOSS_U = 0.01
+"""Of a loss of mass: spray and side products that no equation has. Judgement."""
+
 _UNDER_WAY_S = (150.0, 120.0)
 """How long condensate takes to the receiver: mean and standard deviation. From memory."""
 
@@ -115,7 +118,7 @@ def _pot_mass(
     about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
 ) -> Signal | None:
     loss = about.layout.loss_g
-    spread = np.hypot(0.02 * loss, about.layout.loss_u_g)
+    spread = np.hypot(_LOSS_U * loss, about.layout.loss_u_g)
     return _mass(about, channel, free, jumps, -loss, np.hypot(spread, about.layout.amount_u * loss))
 
 
