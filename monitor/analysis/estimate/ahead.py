@@ -15,8 +15,10 @@ from numpy.typing import NDArray
 
 from monitor.analysis.estimate.bands import WEEK_S
 from monitor.analysis.estimate.course import Course, rate_integrals, run_course
+from monitor.analysis.estimate.foresee import foresee
 from monitor.analysis.estimate.past import Cloud, Past
-from monitor.analysis.estimate.response import Road, charge_speed, learn_response
+from monitor.analysis.estimate.response import FASTEST, charge_speeds, learn_response
+from monitor.analysis.estimate.road import Road
 from monitor.analysis.estimate.shapes import integral_at
 
 __all__ = ["Ahead", "look_ahead"]
@@ -26,10 +28,12 @@ _Array = NDArray[np.float64]
 _FIRST_S = 60.0
 _GROWTH = 0.2
 _RAMP_CELL_S = 300.0
+_SETTLES_S = (150.0, 300.0, 600.0, 1200.0, 1800.0)
+"""Behind a corner cells are narrow until the pot has settled."""
 _SUBCELLS = 2
 
-_SAME_K = 0.5
-"""A course is not foreseen again for less than this."""
+_SAME_K = 0.3
+"""A course is not foreseen again for less than this, in the mean of the draws."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,22 +57,27 @@ def look_ahead(past: Past, cloud: Cloud, road: Road | None, total: _Array, seed:
     edges = _edges(road, now_s)
     middle, width = _fine(edges)
     first = np.arange(edges.size - 1) * _SUBCELLS
-    begin = (cloud.course.g[-1], cloud.course.alpha[-1])
     lagging = np.clip(warmth.now_slope_K_s * cloud.kin.lag_s, -30.0, 30.0)
-    stays = np.broadcast_to(warmth.now_C + lagging, (middle.size, lagging.size))
+    stays_C = warmth.now_C + lagging
+    nothing = np.zeros((1, stays_C.size))
+    one_s = rate_integrals(
+        cloud.kin, stays_C[None], nothing, np.ones(1), np.zeros(1, dtype=np.intp)
+    )
+    stays = one_s * np.diff(edges)[:, None, None]
 
-    def run(temp_C: _Array, of: NDArray[np.intp]) -> Course:
-        kin = cloud.kin.rows(of)
-        k_dt = rate_integrals(kin, temp_C, np.zeros_like(temp_C), width, first)
+    def rates(temp_C: _Array) -> _Array:
+        return rate_integrals(cloud.kin, temp_C, np.zeros_like(temp_C), width, first)
+
+    def run(k_dt: _Array, of: NDArray[np.intp]) -> Course:
         for step in layout.done_group:
             k_dt[:, :, step] *= cloud.pace[of]
-        return run_course(layout, k_dt, kin.shapes, (begin[0][of], begin[1][of]))
+        begin = (cloud.course.g[-1][of], cloud.course.alpha[-1][of])
+        return run_course(layout, k_dt, cloud.kin.rows(of).shapes, begin)
 
-    every = np.arange(lagging.size)
     if road is not None:
-        frozen, course = _along(past, cloud, road, edges, middle, stays, seed, run)
+        frozen, course = _along(past, cloud, road, edges, middle, stays, seed, rates, run)
     else:
-        frozen = course = run(stays, every)
+        frozen = course = run(stays, np.arange(stays_C.size))
     group = list(layout.done_group)
     goal = layout.fraction * total
     return Ahead(
@@ -77,7 +86,7 @@ def look_ahead(past: Past, cloud: Cloud, road: Road | None, total: _Array, seed:
         total,
         _reached(edges, course.alpha[:, :, group].sum(axis=2), goal),
         _reached(edges, frozen.alpha[:, :, group].sum(axis=2), goal),
-        _tail_s(past, cloud, warmth.now_C + lagging),
+        _tail_s(past, cloud, stays_C),
     )
 
 
@@ -92,8 +101,14 @@ def _edges(road: Road | None, now_s: float) -> _Array:
     until = min(float(corners[-1]), 12 * 3600.0)
     if until <= 0.0:
         return edges
-    ramps = np.arange(_RAMP_CELL_S, until, max(_RAMP_CELL_S, until / 24.0))
-    edges = np.union1d(edges, np.concatenate([ramps, corners[(corners > 0.0)]]))
+    step = max(_RAMP_CELL_S, until / 24.0)
+    parts = [edges, corners]
+    for ramp in road.ramps():
+        begins, ends = max(ramp.begins_s - now_s, 0.0), min(ramp.ends_s - now_s, until)
+        if ends > 0.0:
+            parts += [np.arange(begins, ends, step), ends + np.array(_SETTLES_S)]
+    edges = np.unique(np.concatenate(parts))
+    edges = edges[edges >= 0.0]
     return edges[np.diff(edges, prepend=-math.inf) > 1.0]
 
 
@@ -112,6 +127,7 @@ def _along(
     middle: _Array,
     stays: _Array,
     seed: int,
+    rates: Callable[[_Array], _Array],
     run: Callable[[_Array, NDArray[np.intp]], Course],
 ) -> tuple[Course, Course]:
     """The course where the pot stays as it is, and the one along the profile.
@@ -122,18 +138,18 @@ def _along(
     warmth, now_s = past.warmth, float(past.grid.edges_s[-1])
     response = learn_response(past, cloud, road, seed)
     from_C = warmth.now_C + warmth.now_slope_K_s * cloud.kin.lag_s
-    free_C, answered = response.undisturbed_C(road, now_s, from_C, warmth.now_slope_K_s, middle)
+    foreseen = foresee(response, road, now_s, from_C, middle)
     left = np.maximum(1.0 - cloud.course.alpha[-1] @ past.layout.loss_share, 1e-3)
-    dying = np.exp(-middle[:, None] * (response.speed_now * response.scale / left))
-    guess = free_C - response.held_back_K * (answered @ (response.speed_now * dying))
+    dying = np.exp(-middle[:, None] * (response.speed_now[0] * response.scale / left))
+    guess = foreseen.temp_C(response.speed_now[:, None, :] * dying)
     sets = np.arange(cloud.weights.size)
-    both = run(np.concatenate([stays, guess], axis=1), np.concatenate([sets, sets]))
+    both = run(np.concatenate([stays, rates(guess)], axis=1), np.concatenate([sets, sets]))
     frozen, course = both.part(sets), both.part(sets + sets.size)
-    speed = charge_speed(past, course.alpha, edges) / response.scale
-    speed = np.clip(np.repeat(speed, _SUBCELLS, axis=0), 0.0, 1.5)
-    temp_C = free_C - response.held_back_K * (answered @ speed)
-    if np.abs(temp_C - guess).max() >= _SAME_K:
-        course = run(temp_C, sets)
+    speeds = charge_speeds(past, course.alpha, edges) / response.scale
+    speeds = np.clip(np.repeat(speeds, _SUBCELLS, axis=1), 0.0, FASTEST)
+    temp_C = foreseen.temp_C(speeds)
+    if (np.abs(temp_C - guess) @ cloud.weights).max() >= _SAME_K:
+        course = run(rates(temp_C), sets)
     return frozen, course
 
 

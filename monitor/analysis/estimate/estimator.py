@@ -29,7 +29,7 @@ from monitor.analysis.estimate.noise import Noise
 from monitor.analysis.estimate.nudge import nudge
 from monitor.analysis.estimate.other_holds import look_at_holds
 from monitor.analysis.estimate.past import Cloud, Past, foretold
-from monitor.analysis.estimate.response import Road, comes_back
+from monitor.analysis.estimate.road import Road, comes_back
 from monitor.analysis.estimate.signals import About, Signal, gather_signals
 from monitor.analysis.estimate.stand_in import fill_from_mantle
 from monitor.chemistry.gases import molar_volume_L_mol
