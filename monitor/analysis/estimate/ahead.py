@@ -32,7 +32,7 @@ _SETTLES_S = (150.0, 300.0, 600.0, 1200.0, 1800.0)
 """Behind a corner cells are narrow until the pot has settled."""
 _SUBCELLS = 2
 
-_SAME_K = 0.3
+_SAME_K = 0.5
 """A course is not foreseen again for less than this, in the mean of the draws."""
 
 

@@ -9,7 +9,9 @@ what a lag remembers, is laid out once for all of them.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,6 +71,9 @@ _STRAYS = 0.5
 _FARTHEST_K = 30.0
 """Beyond this the pot is not on its way along the plan at all."""
 _LOOK_BACK_S = 6 * 3600.0
+
+_LAGS = tuple(sorted({how.lag_s for how in CONTROLS}))
+_RESETS = tuple(sorted({how.reset_s for how in CONTROLS if math.isfinite(how.reset_s)}))
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,21 +135,19 @@ class Looks:
         on_last = (middle > begun + _START_S)[:, None]
         slope, top_C = self.slope * on_last, 0.0 if ramp is None else ramp.to_C
 
-        lags = sorted({c.lag_s for c in CONTROLS})
-        resets = sorted({c.reset_s for c in CONTROLS if math.isfinite(c.reset_s)})
         driven = np.concatenate([speeds.T, self.slope], axis=1)
-        memories = [lag + well_s for lag in lags] + resets
-        kept = dict(zip(lags + resets, _lagged(edges, driven, memories), strict=True))
+        memories = [lag + well_s for lag in _LAGS] + list(_RESETS)
+        kept = dict(zip(_LAGS + _RESETS, _lagged(edges, driven, memories), strict=True))
         kept[math.inf] = np.zeros_like(driven)
         ones = np.ones((middle.size, 1))
         columns = [ones, ((pot_C - self.end_C) / self.span_K)[:, None]]
         columns += [-slope, (planned - top_C) * (slope != 0.0)]
         columns += [kept[c.reset_s][:, :2] - kept[c.lag_s][:, :2] for c in CONTROLS]
-        columns += [kept[reset][:, 2:] for reset in (*resets, math.inf)]
-        columns += [pot_C[:, None] - planned + (lag + well_s) * kept[lag][:, 2:] for lag in lags]
+        columns += [kept[reset][:, 2:] for reset in (*_RESETS, math.inf)]
+        columns += [pot_C[:, None] - planned + (lag + well_s) * kept[lag][:, 2:] for lag in _LAGS]
         columns.append(np.exp((middle - now_s) / SLOW_S)[:, None])
         self.z = np.concatenate(columns, axis=1)[use]
-        self.index = _index(len(self.arrivals_s), lags, [*resets, math.inf])
+        self.index = _index(len(self.arrivals_s))
         self.at_s, self.restless = middle[use], np.abs(climbs[use])
 
     def said(self) -> Said:
@@ -205,8 +208,10 @@ def _bends(road: Road, now_s: float) -> tuple[Ramp | None, tuple[float, ...]]:
     return begun[-1], tuple(map(float, _ARRIVALS_S)) if near else (0.0,)
 
 
-def _index(arrivals: int, lags: list[float], resets: list[float]) -> NDArray[np.intp]:
+@lru_cache(maxsize=4)
+def _index(arrivals: int) -> NDArray[np.intp]:
     """Columns of every hypothesis (arrivals by controls, 8): its seven, and the miss."""
+    resets = (*_RESETS, math.inf)
     held = 2 + 2 * arrivals
     wound = held + 2 * len(CONTROLS)
     miss = wound + arrivals * len(resets)
@@ -216,12 +221,12 @@ def _index(arrivals: int, lags: list[float], resets: list[float]) -> NDArray[np.
             rows.append([
                 0, 1, 2 + a, 2 + arrivals + a, held + 2 * n, held + 2 * n + 1,
                 wound + arrivals * resets.index(c.reset_s) + a,
-                miss + arrivals * lags.index(c.lag_s) + a,
+                miss + arrivals * _LAGS.index(c.lag_s) + a,
             ])  # fmt: skip
     return np.array(rows)
 
 
-def _lagged(edges_s: _Array, driven: _Array, memories_s: list[float]) -> list[_Array]:
+def _lagged(edges_s: _Array, driven: _Array, memories_s: Sequence[float]) -> list[_Array]:
     """Means over cells of first-order lags of what is constant within cells, (cells, columns)."""
     out = []
     width = np.diff(edges_s)[:, None]

@@ -36,6 +36,10 @@ _SLOW_PER_S = 1.0 / 7200.0
 """Of the whole charge: a reaction that never went faster holds no pot back by much. Judgement."""
 FASTEST = 1.5
 
+_MEMORIES = sorted({m for how in CONTROLS for m in (how.lag_s, how.reset_s)})
+_ROW = np.array([[_MEMORIES.index(m) for m in (how.lag_s, how.reset_s)] for how in CONTROLS])
+"""Of each controller, where its lag and its reset are among these."""
+
 
 @dataclass(frozen=True, slots=True)
 class Response:
@@ -99,10 +103,8 @@ def learn_response(past: Past, cloud: Cloud, road: Road, seed: int) -> Response:
     slow = said.slow_K[wander, hypothesis][of].T
     slow_now = slow[7] - (slow[:7] * beta).sum(axis=0) + said.slow_u_K[wander][of] * normals[7]
     warp, control = np.divmod(hypothesis, len(CONTROLS))
-    memories = sorted({m for how in CONTROLS for m in (how.lag_s, how.reset_s)})
-    row = np.array([[memories.index(m) for m in (how.lag_s, how.reset_s)] for how in CONTROLS])
-    fades = np.stack([_fading(edges, memory_s) for memory_s in memories])
-    at, every = row[control[of]].T, np.arange(sets)
+    fades = np.stack([_fading(edges, memory_s) for memory_s in _MEMORIES])
+    at, every = _ROW[control[of]].T, np.arange(sets)
     kept_speed = np.moveaxis(fades @ speeds, 0, 1)[at, :, every].transpose(0, 2, 1)
     kept_slope = (fades @ said.slope_K_s)[at, warp[of]]
     sizes = np.array(said.sizes_K)
