@@ -260,8 +260,8 @@ def _estimate(
     ahead = look_ahead(past, cloud, road, total, setup.seed)
     amount = _amounts(layout, w.size, setup.seed)
     volumes = layout.gas_mol * molar_mL
-    before = _interpolated(past.grid.edges_s, alpha, float(past.grid.edges_s[-1]) - _STEP_S)
     after = _interpolated(ahead.edges_s, ahead.course.alpha, _STEP_S)
+    before = 2.0 * alpha[-1] - after  # behind lies the step by which now was moved: no rate
     then, then_before, then_after = (
         _interpolated(ahead.edges_s, ahead.course.alpha, _AHEAD_S + shift)
         for shift in (0.0, -_STEP_S, _STEP_S)
@@ -333,6 +333,8 @@ def _past_peak(past: Past, cloud: Cloud, ahead: Ahead) -> NDArray[np.bool_]:
     """Which draws have the highest rate of the step of [done] behind them."""
     group = list(past.layout.done_group)
     behind = np.diff(cloud.course.alpha[:, :, group].sum(axis=2), axis=0)
+    if behind.shape[0] > 1:  # the extents of now were moved toward what was seen: no rate
+        behind[-1] = 0.0
     to_come = np.diff(ahead.course.alpha[:, :, group].sum(axis=2), axis=0)
     fastest = (behind / np.diff(past.grid.edges_s)[:, None]).max(axis=0)
     coming = (to_come / np.diff(ahead.edges_s)[:, None]).max(axis=0)
