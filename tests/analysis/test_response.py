@@ -109,7 +109,9 @@ def _foreseen(
     now_s, warmth = float(past.grid.edges_s[-1]), past.warmth
     response = learn_response(past, cloud, road, 7)
     from_C = warmth.now_C + warmth.now_slope_K_s * cloud.kin.lag_s
-    speed = _speed(now_s + ahead_s) * (response.speed_now[0].mean() / float(_speed(now_s)))
+    speed = _speed(now_s + ahead_s) * (
+        response.speed_now[0].mean() / max(float(_speed(now_s)), 1e-9)
+    )
     speeds = np.stack([speed, np.zeros_like(speed)])[:, :, None].repeat(_SETS, axis=2)
     return response, foresee(response, road, now_s, from_C, ahead_s).temp_C(speeds)
 
@@ -237,3 +239,28 @@ def test_a_hold_that_was_too_low_is_forgotten_once_it_is_mended() -> None:
     _response, ahead_C = _foreseen(past, cloud, _AHEAD_S)
     assert float(np.median(ahead_C[30])) > 194.0
     assert float(np.median(ahead_C[-1])) > 190.0
+
+
+_ROADS = {
+    "one hold": ([0.0, 60.0, 9000.0], [20.0, 200.0, 200.0]),
+    "no hold at the end": ([0.0, 5400.0, 5400.0], [20.0, 200.0, 200.0]),
+    "down again": ([0.0, 3000.0, 4000.0, 6000.0, 9000.0], [20.0, 220.0, 220.0, 120.0, 120.0]),
+    "no ramp at all": ([0.0, 0.0, 9000.0], [20.0, 20.0, 20.0]),
+}
+
+
+@pytest.mark.parametrize("knots", _ROADS.values(), ids=_ROADS.keys())
+@pytest.mark.parametrize("until_s", [60.0, 120.0, 3600.0, 90_000.0])
+@pytest.mark.parametrize("began_s", [-7200.0, 300.0, 50_000.0])
+def test_whatever_the_plan_and_the_pot_the_forecast_is_a_number(
+    knots: tuple[list[float], list[float]], until_s: float, began_s: float
+) -> None:
+    """A pot all over the place, and plans that begin before the run or after it."""
+    past, cloud = _past(until_s, _Pot())
+    generator = np.random.default_rng(3)
+    wild = past.warmth.temp_C + generator.normal(0.0, 15.0, past.warmth.temp_C.size)
+    past = replace(past, warmth=replace(past.warmth, temp_C=wild, now_C=float(wild[-1])))
+    road = Road((np.array(knots[0]), np.array(knots[1])), began_s)
+    _response, ahead_C = _foreseen(past, cloud, np.append(_AHEAD_S, [1e5, 6e5]), road)
+    assert np.isfinite(ahead_C).all()
+    assert (np.abs(np.median(ahead_C[-1]) - knots[1][-1])) < 30.0
