@@ -28,6 +28,7 @@ __all__ = ["Foreseen", "foresee"]
 _Array = NDArray[np.float64]
 
 _LEAST_PACE, _MOST_PACE = 0.6, 1.6
+"""Of a ramp over the planned one: nobody runs it farther off than that."""
 _FORGOTTEN = 40.0
 """After so many time constants a lag has caught up: the cells there are wider than it."""
 

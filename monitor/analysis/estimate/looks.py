@@ -44,19 +44,24 @@ _RATE = 0.1
 _SHIFT_S = 240.0
 """How far the course may lie beside the planned one, as ramps show it. Judgement."""
 _NEAR_SHIFT_S = 70.0
+"""The same between two of the arrivals below."""
 _ARRIVALS_S = tuple(range(-600, 241, 120))
 """When the programme may have reached its hold, against the plan shifted to fit the ramp. More to
 the early side: a charge that holds the pot back makes the programme look late."""
 _ARRIVES_WITHIN_S, _ARRIVED_WITHIN_S = 900.0, 1800.0
 """Outside of this there is no bend to be looked for."""
+_BLURRED_S = 600.0
+"""So near a bend that is no longer looked for, nothing is read."""
 
 _WANDERS = ((0.4, 0.25), (0.45, 0.8), (0.15, 3.0))
 """What the pot does beside all that: how likely, standard deviation [K]; the last is a hand that
 turns the dial. Judgement."""
 _LEAST_SLOW_K = 0.5
+"""The room may change yet, however steady the pot has been. Judgement."""
 FAST_S, SLOW_S = 600.0, 7200.0
 """How long a wander lasts: that of a draught, that of a room or a hand."""
 _WHITE_K = 0.1
+"""A probe's noise and its last digit, in the mean of a minute. Judgement."""
 _JITTER_S, _JITTER_LASTS_S = 30.0, 1800.0
 """A course that climbs is less well foretold, as though its time were not known. Judgement."""
 _COUNTS = 0.5
@@ -66,11 +71,13 @@ simulations: with 1 the forecast's 90 % held 84 to 88 %."""
 _START_S = 300.0
 """A ramp is looked at once the mantle has come up to it."""
 _AFTER_RAMP_S = 300.0
+"""For so long behind an earlier ramp the pot is not yet on its hold."""
 _STRAYS = 0.5
 """On a hold, of the steepness of a ramp beside it: the programme is elsewhere than was thought."""
 _FARTHEST_K = 30.0
 """Beyond this the pot is not on its way along the plan at all."""
 _LOOK_BACK_S = 6 * 3600.0
+"""What was seen earlier tells little of now."""
 
 _LAGS = tuple(sorted({how.lag_s for how in CONTROLS}))
 _RESETS = tuple(sorted({how.reset_s for how in CONTROLS if math.isfinite(how.reset_s)}))
@@ -99,7 +106,7 @@ class Said:
 
 
 def least_slow_K(size_K: float) -> float:
-    """The wander of hours beside one of minutes: a steady pot may yet be moved."""
+    """Standard deviation of the wander of hours beside one of minutes."""
     return max(size_K, _LEAST_SLOW_K)
 
 
@@ -131,7 +138,7 @@ class Looks:
         use = (edges[:-1] > road.began_s) & (np.abs(miss) < _FARTHEST_K) & ~strays
         use &= (edges[1:] > now_s - _LOOK_BACK_S) & (~apart | (edges[:-1] > begun + _START_S))
         if ramp is not None and not self.near and ramp.ends_s < now_s:
-            use &= np.abs(middle - ramp.ends_s) > 600.0
+            use &= np.abs(middle - ramp.ends_s) > _BLURRED_S
         on_last = (middle > begun + _START_S)[:, None]
         slope, top_C = self.slope * on_last, 0.0 if ramp is None else ramp.to_C
 
