@@ -16,7 +16,7 @@ from monitor.analysis.estimate.model import (
     EstimatorState,
     Evidence,
 )
-from monitor.analysis.estimate.noise import Noise, likely_noise, usual_noise
+from monitor.analysis.estimate.noise import Noise, least_misfit, likely_noise, usual_noise
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.analysis.estimate.trend import WINDOW_S, trend
@@ -139,7 +139,8 @@ def learn_noise(
         noise = replace(noise, rough=min(max(noise.rough * scatter**_SLOWLY, 1.0), _ROUGHEST))
         if tick % turns == turn:
             misfit, walk = likely_noise(one.seen, alpha @ share)
-            noise = replace(noise, misfit=misfit, walk=walk)
+            least = least_misfit(one.signal.role)
+            noise = replace(noise, misfit=max(misfit, least), walk=walk)
         out[one.signal.name] = noise
     return out
 

@@ -13,13 +13,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Differences", "Noise", "likely_noise", "usual_noise"]
+__all__ = ["Differences", "Noise", "least_misfit", "likely_noise", "usual_noise"]
 
 _Array = NDArray[np.float64]
 
 _USUAL, _USUAL_CAUGHT = 0.05, 0.12
 """Misfit until a channel has told more, and of steps before the last. Judgement, from simulations.
 What a receiver catches is smeared by its way through the train."""
+
+_LEAST, _LEAST_THROUGH_TRAIN = 0.005, 0.02
+"""However well a fit sits: what a bubbler shows has passed a train that delays and absorbs."""
 
 _MISFITS = np.array([0.005, 0.01, 0.02, 0.04, 0.08, 0.16])
 _WALKS = np.array([1.0, 3.0, 10.0, 30.0])
@@ -69,6 +72,13 @@ class Differences:
 def usual_noise(role: str) -> Noise:
     """Of a channel of this role that has told nothing yet."""
     return Noise(_USUAL_CAUGHT if role == "receiver_mass" else _USUAL)
+
+
+def least_misfit(role: str) -> float:
+    """Below this no misfit is learned; of what is caught the usual one stays."""
+    if role == "pot_mass":
+        return _LEAST
+    return _USUAL_CAUGHT if role == "receiver_mass" else _LEAST_THROUGH_TRAIN
 
 
 def likely_noise(seen: Differences, course: _Array) -> tuple[float, float]:
