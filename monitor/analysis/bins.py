@@ -112,10 +112,11 @@ class _Open:
 class _Kept:
     """Closed bins of one channel, as columns of one growing array, and the open bin."""
 
-    __slots__ = ("compacted_s", "n", "open", "role", "table")
+    __slots__ = ("compacted_s", "laid_out", "n", "open", "role", "table")
 
     def __init__(self, role: str) -> None:
         self.role = role
+        self.laid_out: ChannelBins | None = None
         self.table = np.empty((len(_FIELDS), 64))
         self.n = 0
         self.open: _Open | None = None
@@ -132,6 +133,7 @@ class _Kept:
             self.table = np.concatenate([self.table, np.empty_like(self.table)], axis=1)
         self.table[:, self.n] = self.open.column()
         self.n += 1
+        self.laid_out = None
         end, self.open = self.open.end, None
         if end - self.compacted_s >= _COMPACT_EVERY_S:
             self.compacted_s = end
@@ -220,14 +222,9 @@ class BinStore:
         kept = self._channels.get(name)
         if kept is None:
             kept = _Kept("")
-        table = kept.table[:, : kept.n].copy()
-        with np.errstate(invalid="ignore", divide="ignore"):
-            scatter = np.sqrt(table[_DD] / (2.0 * table[_ND]))
-        return ChannelBins(
-            name, kept.role, table[_T0], table[_T1], table[_AT], table[_MEAN], table[_FIRST],
-            table[_LAST], table[_MIN], table[_MAX], scatter,
-            table[_COUNT].astype(np.int64), table[_LIMITED].astype(np.int64),
-        )  # fmt: skip
+        if kept.laid_out is None:
+            kept.laid_out = _laid_out(name, kept)
+        return kept.laid_out
 
     def channels(self) -> tuple[ChannelBins, ...]:
         """Closed bins of every channel, in the order in which the channels first spoke."""
@@ -248,6 +245,19 @@ class BinStore:
         for name, said in data.items():
             store._channels[name] = _kept_from(said)
         return store
+
+
+def _laid_out(name: str, kept: _Kept) -> ChannelBins:
+    """What is asked for many times between two bins that close: nobody may write to it."""
+    table = kept.table[:, : kept.n].copy()
+    table.flags.writeable = False
+    with np.errstate(invalid="ignore", divide="ignore"):
+        scatter = np.sqrt(table[_DD] / (2.0 * table[_ND]))
+    return ChannelBins(
+        name, kept.role, table[_T0], table[_T1], table[_AT], table[_MEAN], table[_FIRST],
+        table[_LAST], table[_MIN], table[_MAX], scatter,
+        table[_COUNT].astype(np.int64), table[_LIMITED].astype(np.int64),
+    )  # fmt: skip
 
 
 def _kept_data(kept: _Kept) -> dict[str, Any]:

@@ -78,8 +78,6 @@ class Fold:
         self._state = FoldState(start.plan_toml, start.rig_toml, start.seed, start.utc_offset_s)
         self._bins = BinStore()
         self._set_up()
-        if self._setting.setup is not None:
-            self._state.estimator = begin(self._setting.setup)
 
     def _set_up(self) -> None:
         state = self._state
@@ -233,7 +231,7 @@ class Fold:
         if self._setting.setup is None:
             state.estimate = None
         elif before[0] != state.plan_toml:
-            state.estimator, state.estimate = begin(self._setting.setup), None
+            state.estimator, state.estimate = begin(), None
 
     def _tick(self, at: float) -> dict[str, Any]:
         """Work out and return the line at a multiple of 10 s."""

@@ -138,8 +138,13 @@ class Network:
         """
         final = np.array(extents, dtype=np.float64)
         for group in self.rivals:
+            supplied = self.base[group[0]] + final @ self.supply[group[0]]
+            supplied = np.minimum(np.maximum(supplied, 0.0), 1.0)
+            if len(group) == 1:  # all that is left is its own
+                own = final[..., group[0]]
+                own += np.maximum(supplied - own, 0.0)
+                continue
             members = list(group)
-            supplied = np.clip(self.base[group[0]] + final @ self.supply[group[0]], 0.0, 1.0)
             own = extents[..., members]
             used = own.sum(axis=-1)
             share = np.where(
@@ -154,12 +159,12 @@ class Network:
         final = self.reachable(extents)
         out = np.zeros_like(final)
         for group in self.rivals:
-            members = list(group)
-            total = final[..., members].sum(axis=-1)
-            used = np.asarray(extents)[..., members].sum(axis=-1)
+            total, used = _together(final, group), _together(np.asarray(extents), group)
             # Written so that NaN stays NaN.
             fraction = np.where(total <= 1e-9, 0.0, used / np.maximum(total, 1e-9))
-            out[..., members] = np.clip(fraction, 0.0, 1.0)[..., None]
+            fraction = np.minimum(np.maximum(fraction, 0.0), 1.0)
+            for i in group:
+                out[..., i] = fraction
         return out
 
     def progress(self, extents: _Array, counts: _Array | None = None) -> _Array:
@@ -172,6 +177,13 @@ class Network:
         total = (self.reachable(extents) * each).sum(axis=-1)
         gone = (np.asarray(extents) * each).sum(axis=-1)
         return np.asarray(np.clip(gone / np.maximum(total, 1e-300), 0.0, 1.0), dtype=np.float64)
+
+
+def _together(extents: _Array, group: tuple[int, ...]) -> _Array:
+    """Extent of a group of rivals as one."""
+    if len(group) == 1:
+        return np.asarray(extents[..., group[0]])
+    return np.asarray(extents[..., list(group)].sum(axis=-1))
 
 
 @dataclass(frozen=True, slots=True)

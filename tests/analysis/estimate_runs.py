@@ -68,7 +68,7 @@ def play(
     state: EstimatorState | None = None,
 ) -> Iterator[tuple[EstimatorState, Estimate]]:
     """Tick after tick, all readings up to each fed in their order of time."""
-    bins, state = BinStore(), state or begin(setup)
+    bins, state = BinStore(), state or begin()
     readings = sorted(
         (t, name, role, value) for name, (role, said) in columns.items() for t, value in said
     )

@@ -89,7 +89,7 @@ def _ticks(
 ) -> list[tuple[EstimatorState, Estimate]]:
     """All ticks of the invented run. At `cut_s` state and bins go through JSON and back."""
     setup, bins, out = setup or _setup(names), BinStore(), []
-    state, rng = begin(setup), np.random.default_rng(5)
+    state, rng = begin(), np.random.default_rng(5)
     for step in range(1, int(hours * 120) + 1):
         t = 30.0 * step
         for name in names:

@@ -24,7 +24,7 @@ def _leaking(made: Made, from_s: float) -> Made:
 
 def _at(made: Made, now_s: float) -> Estimate:
     setup, bins = setup_for(made), BinStore()
-    state, last_s, estimate = begin(setup), 0.0, None
+    state, last_s, estimate = begin(), 0.0, None
     for tick_s in np.arange(240.0, now_s + 1.0, 240.0):
         made.fill(bins, last_s, float(tick_s))
         last_s = float(tick_s)

@@ -78,7 +78,7 @@ def test_the_hold_of_now_takes_what_the_frozen_look_ahead_says() -> None:
     """
     made = make_run(311, "full")
     bins, setup = BinStore(), setup_for(made)
-    state, at_s = begin(setup), 0.0
+    state, at_s = begin(), 0.0
     estimate = None
     for now_s in range(600, 5401, 600):
         made.fill(bins, at_s, float(now_s))

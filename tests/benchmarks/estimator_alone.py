@@ -51,7 +51,7 @@ ALONE = "our estimate, [done] alone"
 def score_run(made: Made, every_s: float = 60.0) -> Score:
     """Play a run to the estimator and hold its answers against the truth."""
     setup, bins, score = setup_for(made), BinStore(), Score()
-    state = begin(setup)
+    state = begin()
     fractions = made.network.fractions(made.extents)[:, made.network.default_done()]
     progress = made.network.progress(made.extents)
     goal = made.plan.done.fraction

@@ -169,7 +169,7 @@ def test_the_next_runs_first_hour_is_better(folder: Path) -> None:
         assert network is not None
         setup = replace(setting.setup, plan=plan, network=network)
         bins = thinned([e for e in entries if e.elapsed_s <= 3600.0], start)
-        state, left = begin(setup), None
+        state, left = begin(), None
         for now_s in (3480.0, 3540.0, 3600.0):
             state, estimate = update(state, bins, setup, Circumstances(now_s, 0.0, 0.0, True))
             left = estimate.remaining_s

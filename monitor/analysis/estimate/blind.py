@@ -100,7 +100,7 @@ def _told(
         remaining_s=remaining,
         frozen_remaining_s=remaining,
         p_done=float(weights @ finished),
-        past_peak=1.0 if abs(seen.rate_per_s) < 0.7 * seen.best_per_s else 0.3,
+        past_peak=1.0 if abs(seen.rate_per_s) < 0.7 * seen.best_per_s() else 0.3,
         p_beyond_patience=late,
         p_beyond_patience_frozen=late,
         p_begun=float(weights @ (progress > 0.01)),

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.analysis.estimate.hearing import Heard, agreement
+from monitor.analysis.estimate.hearing import Heard
 from monitor.analysis.estimate.past import Past, log_height, run_sets
 from monitor.analysis.estimate.shapes import Family
 
@@ -42,24 +42,28 @@ def improve(past: Past, centres: _Array, families: Sequence[Family]) -> tuple[_A
 
 
 def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -> None:
-    """One channel's part of every family's normal equations, the steps' shares eliminated."""
+    """One channel's part of every family's normal equations, the steps' shares eliminated.
+
+    `alpha` (edges, sets, steps): of each family the centre, then a step along each coordinate.
+    """
     families, size = gradient.shape
-    edges, _sets, steps = alpha.shape
-    shaped = alpha.reshape(edges, families, size + 1, steps)
-    agreed = agreement(one, np.ascontiguousarray(shaped[:, :, 0]))
-    seen = (one.operator @ shaped.reshape(edges, -1)).reshape(-1, families, size + 1, steps)
-    signal = one.signal
-    for f in range(families):
-        pulled = agreed.pulled[f]
-        share = signal.share + signal.share_u * pulled
-        base = seen[:, f, 0]
-        slope = (seen[:, f, 1:] - base[:, None]) @ share / _H
-        rest = one.y - base @ share
-        linear = base * signal.share_u
-        normal = linear.T @ linear + np.eye(steps)
-        cross = linear.T @ slope
-        hessian[f] += slope.T @ slope - cross.T @ np.linalg.solve(normal, cross)
-        gradient[f] += slope.T @ rest
+    steps, rows, signal = alpha.shape[2], one.y.size, one.signal
+    seen = one.operator @ np.ascontiguousarray(alpha.transpose(2, 0, 1))
+    seen = seen.reshape(steps, rows, families, size + 1)
+    base = np.ascontiguousarray(seen[..., 0].transpose(2, 1, 0))  # (families, rows, steps)
+    linear = base * signal.share_u
+    back = linear.transpose(0, 2, 1)
+    normal = back @ linear + np.eye(steps)
+    rest = one.y - base @ signal.share
+    pulled = np.linalg.solve(normal, back @ rest[:, :, None])[:, :, 0]
+    share = signal.share + signal.share_u * pulled
+    rest = one.y - (base * share[:, None]).sum(axis=2)
+    away = (seen[..., 1:] - seen[..., :1]).transpose(2, 1, 3, 0)
+    slope = (away * share[:, None, None]).sum(axis=3) / _H  # (families, rows, size)
+    down = slope.transpose(0, 2, 1)
+    cross = back @ slope
+    hessian += down @ slope - cross.transpose(0, 2, 1) @ np.linalg.solve(normal, cross)
+    gradient += (down @ rest[:, :, None])[:, :, 0]
 
 
 def climb(

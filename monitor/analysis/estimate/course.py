@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis.estimate.layout import Kinetics, Layout
-from monitor.analysis.estimate.shapes import Shape, conversion, converter
+from monitor.analysis.estimate.shapes import Shape, begins_at, converter
 
 __all__ = ["Course", "rate_integrals", "run_course"]
 
@@ -35,7 +35,16 @@ class Course:
 
     def part(self, index: NDArray[np.intp]) -> Course:
         """Those of some of the sets."""
-        return Course(self.g[:, index], self.alpha[:, index])
+        return Course(_sets_of(self.g, index), _sets_of(self.alpha, index))
+
+
+def _sets_of(values: _Array, index: NDArray[np.intp]) -> _Array:
+    return values.transpose(2, 0, 1)[:, :, index].transpose(1, 2, 0)
+
+
+def _by_step(steps: int, rows: int, sets: int) -> _Array:
+    """(rows, sets, steps), each step in one piece of memory: few steps, many sets."""
+    return np.zeros((steps, rows, sets)).transpose(1, 2, 0)
 
 
 def rate_integrals(
@@ -51,16 +60,37 @@ def rate_integrals(
         temp_C, slope_K_s = temp_C[:, None], slope_K_s[:, None]
     kelvin = temp_C + 273.15 + slope_K_s * kin.lag_s
     inverse = 1.0 / np.maximum(kelvin, 150.0)
-    k_dt = kin.e_over_r * inverse[:, :, None]
-    np.subtract(kin.ln_a, k_dt, out=k_dt)  # in place: the arrays are large
+    k_dt = np.empty((kin.ln_a.shape[1], *inverse.shape))
+    for own, ln_a, e_over_r in zip(k_dt, kin.ln_a.T.copy(), kin.e_over_r.T.copy(), strict=True):
+        np.multiply(e_over_r, inverse, out=own)  # in place: the arrays are large
+        np.subtract(ln_a, own, out=own)
     np.minimum(k_dt, 20.0, out=k_dt)
     np.exp(k_dt, out=k_dt)
-    k_dt *= width_s[:, None, None]
-    parts, odd = divmod(width_s.size, max(first.size, 1))
-    if parts > 2 or odd or not np.array_equal(first, np.arange(first.size) * parts):
-        return np.asarray(np.add.reduceat(k_dt, first, axis=0))
-    # Of one part or two the same sums to the last bit, for a quarter of the time.
-    return k_dt if parts == 1 else np.asarray(k_dt[::2] + k_dt[1::2])
+    k_dt *= width_s[:, None]
+    return _summed(k_dt, first).transpose(1, 2, 0)
+
+
+def _summed(k_dt: _Array, first: NDArray[np.intp]) -> _Array:
+    """Sums (steps, cells, sets) over each cell's fine cells, of (steps, fine cells, sets).
+
+    Cells of as many parts lie side by side: so a few additions of large arrays do.
+    """
+    parts = np.diff(first, append=k_dt.shape[1])
+    if (parts == 1).all():
+        return k_dt
+    out = np.empty((k_dt.shape[0], first.size, k_dt.shape[2]))
+    begins = np.flatnonzero(np.diff(parts, prepend=-1))
+    for begin, end in zip(begins, [*begins[1:], first.size], strict=True):
+        n = parts[begin]
+        inside = k_dt[:, first[begin] : first[begin] + n * (end - begin)]
+        into = out[:, begin:end]
+        if n == 1:
+            into[...] = inside
+            continue
+        np.add(inside[:, 0::n], inside[:, 1::n], out=into)
+        for i in range(2, n):
+            into += inside[:, i::n]
+    return out
 
 
 def run_course(
@@ -71,26 +101,35 @@ def run_course(
 ) -> Course:
     """Integrate from `start`, (g, alpha) each (sets, steps), or from nothing."""
     cells, sets, steps = k_dt.shape
-    g = np.zeros((cells + 1, sets, steps))
-    alpha = np.zeros_like(g)
+    g, alpha = _by_step(steps, cells + 1, sets), _by_step(steps, cells + 1, sets)
     if start is not None:
         alpha[0] = start[1]
     for group in sorted(layout.rivals, key=min):
         own = k_dt[:, :, group[0]] if len(group) == 1 else k_dt[:, :, list(group)].sum(axis=2)
-        begin = np.zeros(sets) if start is None else start[0][:, group[0]]
+        begin = None if start is None else start[0][:, group[0]]
         shape = shapes[group[0]]
+        total, converted = _accumulated(own, begin), converter(shape)
         row, base = layout.supply[group[0]], layout.base[group[0]]
         if base < 1.0:
-            supplied = np.minimum(base + alpha @ row, 1.0)
-            total = _limited(own, supplied, shape, begin)
-        else:
-            total = np.concatenate([begin[None], begin + np.cumsum(own, axis=0)])
-        conv = conversion(total, shape)
+            supplied = np.full(total.shape, base)
+            for i in np.flatnonzero(row):
+                supplied += row[i] * alpha[:, :, i]
+            _limit(total, own, np.minimum(supplied, 1.0), shape, converted)
+        conv = converted(total)
         if len(group) == 1:
             g[:, :, group[0]], alpha[:, :, group[0]] = total, conv
         else:
             _share(group, k_dt, total, conv, g, alpha)
     return Course(g, alpha)
+
+
+def _accumulated(k_dt: _Array, begin: _Array | None) -> _Array:
+    """Sums (cells + 1, sets) up to each edge, on top of what there was at the beginning."""
+    out = np.zeros((k_dt.shape[0] + 1, k_dt.shape[1]))
+    np.cumsum(k_dt, axis=0, out=out[1:])
+    if begin is not None:
+        out += begin
+    return out
 
 
 def _share(
@@ -105,48 +144,45 @@ def _share(
         alpha[1:, :, i] = alpha[0, :, i] + np.cumsum(gained * share[:, :, at], axis=0)
 
 
-def _limited(k_dt: _Array, supplied: _Array, shape: Shape, begin: _Array) -> _Array:
-    """Kinetic integral (cells + 1, sets) of a step that can react only what is supplied."""
-    free = np.concatenate([begin[None], begin + np.cumsum(k_dt, axis=0)])
-    converted = converter(shape)
-    begun = converted(free).max(axis=1) > _BEGUN
+def _limit(
+    g: _Array,
+    k_dt: _Array,
+    supplied: _Array,
+    shape: Shape,
+    converted: Callable[[_Array], _Array],
+) -> None:
+    """Hold a step back to what is supplied.
+
+    `g` (cells + 1, sets): its kinetic integral did nothing limit it, changed in place. `supplied`,
+    the same shape: what of its reactant there is.
+    """
     short = supplied.min(axis=1) < 1.0 - _SHORT
-    first = max(int(np.argmax(begun)) - 1, 0) if begun.any() else k_dt.shape[0]
-    last = int(np.flatnonzero(short)[-1]) if short.any() else -1
+    begun = (g > begins_at(_BEGUN, shape)).any(axis=1)
+    if not (short.any() and begun.any()):
+        return
+    first, last = max(int(begun.argmax()) - 1, 0), int(np.flatnonzero(short)[-1])
     if last < first:
-        return np.asarray(free)
-    g = free.copy()
+        return
     now, alpha = g[first], converted(g[first])
     until = min(last + 1, k_dt.shape[0])
     middle = 0.5 * (supplied[:-1] + supplied[1:])
     for j in range(first, until):
-        now, alpha = _advance(now, alpha, k_dt[j], middle[j], supplied[j + 1], converted)
-        g[j + 1] = now
-    g[until + 1 :] = g[until] + np.cumsum(k_dt[until:], axis=0)
-    return g
-
-
-def _advance(
-    g: _Array,
-    alpha: _Array,
-    k_dt: _Array,
-    middle: _Array,
-    after: _Array,
-    converted: Callable[[_Array], _Array],
-) -> tuple[_Array, _Array]:
-    """One cell: never beyond what is supplied at its end, however fast the step by itself.
-
-    `middle` and `after`: what is supplied in its middle and at its end.
-    """
-    there = np.maximum(middle - alpha, 0.0)
-    there /= 1.0 - alpha + 1e-12
-    np.minimum(there, 1.0, out=there)
-    step = k_dt * there
-    there = g + step
-    then = converted(there)
-    beyond = then > after
-    if not beyond.any():
-        return there, then
-    part = np.clip((after - alpha) / np.maximum(then - alpha, 1e-15), 0.0, 1.0)
-    step = np.where(beyond, step * part, step)
-    return g + step, np.where(beyond, np.maximum(after, alpha), then)
+        # What is there to react, of what is left: within 0..1.
+        step = middle[j] - alpha
+        np.maximum(step, 0.0, out=step)
+        left = 1.0 - alpha
+        left += 1e-12
+        step /= left
+        np.minimum(step, 1.0, out=step)
+        step *= k_dt[j]
+        then = converted(now + step)
+        after = supplied[j + 1]
+        beyond = then > after
+        if beyond.any():  # never beyond what is supplied, however fast the step by itself
+            part = np.clip((after - alpha) / np.maximum(then - alpha, 1e-15), 0.0, 1.0)
+            step = np.where(beyond, step * part, step)
+            then = np.where(beyond, np.maximum(after, alpha), then)
+        alpha = then
+        now = np.add(now, step, out=g[j + 1])
+    if until < k_dt.shape[0]:
+        g[until + 1 :] = g[until] + np.cumsum(k_dt[until:], axis=0)

@@ -22,7 +22,7 @@ from monitor.analysis.estimate.fit import fit
 from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth, train_warmth_C
 from monitor.analysis.estimate.hearing import Heard, hear
 from monitor.analysis.estimate.hold import find_hold
-from monitor.analysis.estimate.layout import Layout, layout_of
+from monitor.analysis.estimate.layout import Layout
 from monitor.analysis.estimate.leak import has_leak, leaking, mixed
 from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
 from monitor.analysis.estimate.noise import Noise
@@ -58,9 +58,8 @@ _CARRYING = 0.98
 """Draws that carry less than the rest of the weight are not followed into the future."""
 
 
-def begin(setup: Setup) -> EstimatorState:
+def begin() -> EstimatorState:
     """The state before anything was seen."""
-    layout_of(setup.network, setup.plan.done)
     return EstimatorState()
 
 
@@ -68,7 +67,7 @@ def update(
     state: EstimatorState, bins: BinStore, setup: Setup, about: Circumstances
 ) -> tuple[EstimatorState, Estimate]:
     """A heavy tick, once in a minute or two of journal time."""
-    layout = layout_of(setup.network, setup.plan.done)
+    layout = setup.layout
     state = replace(state, shut=_shut(state, about))
     sharp = () if state.hold is None else (state.hold.since_s,)
     grid = build_grid(_first_s(bins, about.now_s), about.now_s, sharp)

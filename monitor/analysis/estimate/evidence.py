@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from monitor.analysis.estimate.ahead import Ahead
 from monitor.analysis.estimate.bands import Band, band
-from monitor.analysis.estimate.hearing import Heard, agreement
+from monitor.analysis.estimate.hearing import Heard
 from monitor.analysis.estimate.model import (
     ChannelEvidence,
     EstimatorState,
@@ -47,12 +47,11 @@ _FORESEE_S = 900.0
 _FRESH_S = 900.0
 
 
-def _residuals(heard: Heard, alpha: _Array) -> tuple[_Array, _Array]:
-    """Whitened residuals (rows,) of one set, alpha (edges, steps), and its share of each step."""
-    agreed = agreement(heard, alpha[:, None, :])
-    signal = heard.signal
-    share = signal.share + signal.share_u * agreed.pulled[0]
-    rest = heard.y - agreed.courses[:, :, 0].T @ share
+def _residuals(cloud: Cloud, i: int, heard: Heard) -> tuple[_Array, _Array]:
+    """Whitened residuals (rows,) of the best set in channel i, and its share of each step."""
+    agreed, signal = cloud.agreed[i], heard.signal
+    share = signal.share + signal.share_u * agreed.pulled[cloud.best]
+    rest = heard.y - agreed.courses[:, :, cloud.best].T @ share
     return np.asarray(rest), np.asarray(share)
 
 
@@ -61,10 +60,10 @@ def find_jumps(
 ) -> dict[str, tuple[float, ...]]:
     """The known jumps less those that proved to be none, and at most one new one a channel."""
     out = dict(known)
-    for one in past.heard:
+    for i, one in enumerate(past.heard):
         name = one.signal.name
         times = tuple(t for t in known.get(name, ()) if _stands(past, one, t))
-        at = _jump_s(past, one, cloud.course.alpha[:, cloud.best])
+        at = _jump_s(past, one, _residuals(cloud, i, one)[0])
         if at is not None and at not in times and len(times) < _MOST_JUMPS:
             times = tuple(sorted((*times, at)))
         if times or name in out:
@@ -72,16 +71,16 @@ def find_jumps(
     return out
 
 
-def _jump_s(past: Past, one: Heard, alpha: _Array) -> float | None:
+def _jump_s(past: Past, one: Heard, rest: _Array) -> float | None:
     """Where a step in the level would explain most; None where none explains enough.
 
     A step within a cell moves the mean of that cell in part and the rest in the next.
     """
-    rest, _share = _residuals(one, alpha)
     pull = one.factor.T @ rest
     weight = (one.factor * one.factor).sum(axis=0)
     beside = (one.factor[:, :-1] * one.factor[:, 1:]).sum(axis=0)
-    best, at = (_JUMP_SIGMA, 0.0), None
+    best, at = _JUMP_SIGMA, None
+    edges, cells = past.grid.edges_s, one.cells
     for late in _PARTS:
         early = 1.0 - late
         amplitude = early * pull + late * np.append(pull[1:], 0.0)
@@ -90,10 +89,9 @@ def _jump_s(past: Past, one: Heard, alpha: _Array) -> float | None:
         amplitude /= size
         score = np.abs(amplitude) * np.sqrt(size)
         j = int(np.argmax(score))
-        if score[j] > best[0] and abs(amplitude[j]) >= _LEAST_JUMP and _is_sharp(one, j):
-            best = (float(score[j]), late)
-            edges = past.grid.edges_s
-            at = float(edges[one.cells[j]] + late * (edges[one.cells[j] + 1] - edges[one.cells[j]]))
+        if score[j] > best and abs(amplitude[j]) >= _LEAST_JUMP and _is_sharp(one, j):
+            best = float(score[j])
+            at = float(edges[cells[j]] + late * (edges[cells[j] + 1] - edges[cells[j]]))
     return at
 
 
@@ -130,7 +128,7 @@ def learn_noise(
     alpha = cloud.course.alpha[:, cloud.best]
     turns = max(len(past.heard), _TURNS)
     for turn, one in enumerate(past.heard):
-        rest, share = _residuals(one, alpha)
+        rest, share = _residuals(cloud, turn, one)
         if rest.size < _ENOUGH:
             continue
         noise = known.get(one.signal.name, usual_noise(one.signal.role))
@@ -149,10 +147,9 @@ def weigh_evidence(
     state: EstimatorState, past: Past, cloud: Cloud, ahead: Ahead, now_s: float
 ) -> tuple[EstimatorState, Evidence]:
     """The evidence of a tick, and the state with what this tick foresees."""
-    alpha = cloud.course.alpha[:, cloud.best]
     channels, sees = [], set()
-    for one in past.heard:
-        rest, share = _residuals(one, alpha)
+    for i, one in enumerate(past.heard):
+        rest, share = _residuals(cloud, i, one)
         if _sees_done(past, one, share):
             sees.add(one.signal.name)
         channels.append(

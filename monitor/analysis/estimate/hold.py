@@ -45,9 +45,10 @@ def find_hold(
         return past.hold, start
     now_s = float(past.grid.edges_s[-1])
     holds = [past.hold, None, *_begun(now_s), *_ended(past.hold, now_s)]
-    tried = [(hold, start[name]) for name in (held.name, FAMILIES[0].name) for hold in holds]
+    starts = (start[held.name], start[FAMILIES[0].name])
+    tried = [(hold, own) for own in starts for hold in holds]
     z = np.array([own for _hold, own in tried])
-    pace = np.stack([past.pace(hold) for hold, _own in tried], axis=1)
+    pace = np.tile(np.stack([past.pace(hold) for hold in holds], axis=1), (1, len(starts)))
     course = run_sets(past, z, [(held, slice(0, len(tried)))], pace)[1]
     height = log_height(past, z, course)
     height[0] += _STAYS

@@ -8,6 +8,7 @@ temperature, then one of the thermowell's lag and two of the last step's shape.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -128,13 +129,13 @@ def kinetics(
     half_K = np.maximum(layout.half_C + half_u * z[:, k : 2 * k] + 273.15, 200.0)
     lag_s = LAG_S * np.log1p(np.exp(1.2 * z[:, 2 * k]))
     last = _last_shape(layout, z, families)
-    shapes = tuple(
-        last if i in layout.done_group else _planned_shape(layout.planned[i], z.shape[0])
-        for i in range(k)
-    )
-    half = np.stack([integral_at(0.5, shape) for shape in shapes], axis=1)
+    shapes, half = [last] * k, np.empty_like(e)
+    half[:, list(layout.done_group)] = integral_at(0.5, last)[:, None]
+    for i, planned in enumerate(layout.planned):
+        if i not in layout.done_group:
+            shapes[i], half[:, i] = _planned_shape(planned, z.shape[0]), _half(planned)
     e_over_r = e * (1e3 / GAS_CONSTANT_J_MOL_K)
-    return Kinetics(e_over_r, _ln_a(half, e_over_r, half_K), lag_s, shapes)
+    return Kinetics(e_over_r, _ln_a(half, e_over_r, half_K), lag_s, tuple(shapes))
 
 
 def _ln_a(half: _Array, e_over_r: _Array, half_K: _Array) -> _Array:
@@ -158,6 +159,12 @@ def _planned_shape(planned: tuple[float, float], sets: int) -> Shape:
     a, n = planned
     one = np.ones(sets)
     return Shape(a * one, n * one, np.zeros(sets), one, planned == (1.0, 1.0))
+
+
+@lru_cache(maxsize=64)
+def _half(planned: tuple[float, float]) -> float:
+    """Kinetic integral at which a step of a planned model is half gone."""
+    return float(integral_at(0.5, _planned_shape(planned, 1))[0])
 
 
 def layout_of(network: Network, done: Done) -> Layout:

@@ -7,6 +7,7 @@ from dataclasses import asdict, astuple, dataclass, field
 from typing import Any
 
 from monitor.analysis.estimate.bands import Band, RemainingBand
+from monitor.analysis.estimate.layout import Layout, layout_of
 from monitor.analysis.estimate.noise import Noise
 from monitor.chemistry.network import Network
 from monitor.plan.model import ChannelSpec, Plan, Train
@@ -35,6 +36,12 @@ class Setup:
     train: Train
     pressure_kPa: float
     seed: int
+    layout: Layout = field(init=False)
+    """What the estimator needs of network and plan, as arrays."""
+
+    def __post_init__(self) -> None:
+        """Lay out once what each estimate needs."""
+        object.__setattr__(self, "layout", layout_of(self.network, self.plan.done))
 
 
 @dataclass(frozen=True, slots=True)

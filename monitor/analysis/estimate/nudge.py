@@ -40,7 +40,8 @@ def nudge(past: Past, cloud: Cloud, seed: int) -> Cloud:
     """The cloud with its extents of now moved toward what was seen."""
     if not past.heard:
         return cloud
-    alpha, g = cloud.course.alpha.copy(), cloud.course.g.copy()
+    alpha, g = cloud.course.alpha.copy("K"), cloud.course.g.copy("K")
+    mean = np.einsum("esk,s->ek", cloud.course.alpha, cloud.weights)
     generator = np.random.Generator(np.random.PCG64(seed + 4))
     normals = generator.standard_normal((2, cloud.weights.size))
     weighs = any(_weighs(one) for one in past.heard if _speaks(past, one))
@@ -50,7 +51,7 @@ def nudge(past: Past, cloud: Cloud, seed: int) -> Cloud:
         now = alpha[-1, :, step]
         if len(group) > 1 or not ((now > _EDGE) & (now < 1.0 - _EDGE)).any():
             continue
-        moved = _moved(past, cloud, step, normals[0])
+        moved = _moved(past, cloud, mean, step, normals[0])
         if moved is None:
             continue
         room = np.minimum(now, 1.0 - now) * (now > _EDGE) * (now < 1.0 - _EDGE)
@@ -76,37 +77,38 @@ def _weighs(one: Heard) -> bool:
     return bool(np.hypot.reduce(one.signal.share_u) < 0.2 * np.abs(share).sum())
 
 
-def _moved(past: Past, cloud: Cloud, step: int, normals: _Array) -> _Array | None:
-    """By how much the extent of a step is to move (sets,), by the channel that knows best."""
+def _moved(past: Past, cloud: Cloud, mean: _Array, step: int, normals: _Array) -> _Array | None:
+    """By how much the extent of a step is to move (sets,), by the channel that knows best.
+
+    `mean` (edges, steps): the mean course of the cloud.
+    """
     best: tuple[float, _Array] | None = None
     for one, agreed in zip(past.heard, cloud.agreed, strict=True):
         if not _speaks(past, one):
             continue
-        told = _by_channel(one, agreed, cloud, step)
+        told = _by_channel(one, agreed, cloud, mean, step)
         if told is not None and (best is None or told[1] < best[0]):
-            mean, open_var = told
-            best = (open_var, mean)
+            best = (told[1], told[0])
     if best is None:
         return None
     return np.asarray(best[1] + np.sqrt(best[0]) * normals)
 
 
 def _by_channel(
-    one: Heard, agreed: Agreement, cloud: Cloud, step: int
+    one: Heard, agreed: Agreement, cloud: Cloud, mean: _Array, step: int
 ) -> tuple[_Array, float] | None:
     """Mean move (sets,) and the variance that it leaves open, in units of extent."""
-    alpha, w = cloud.course.alpha, cloud.weights
+    w = cloud.weights
     share = one.signal.share + one.signal.share_u * agreed.pulled
     each = float(w @ share[:, step])
     if abs(each) < 1e-6:
         return None
-    mean = np.einsum("esk,s->ek", alpha, w)
     gained = np.diff(mean, axis=0)[one.cells] * np.abs(w @ share)
     part = gained[:, step] / np.maximum(gained.sum(axis=1), 1e-12)
     left = 1.0 - mean[1:, step]
     fade = left[-1] / np.maximum(left[one.cells], max(float(left[-1]), 1e-9))
     own = one.misfit * part * fade
-    rest = one.y[:, None] - np.einsum("krs,sk->rs", agreed.courses, share)
     weight = one.factor @ own
+    rest = weight @ one.y - ((weight @ agreed.courses) * share.T).sum(axis=0)
     open_var = max(float((one.misfit * part * fade**2).sum() - weight @ weight), 0.0)
-    return (weight @ rest) / each, open_var / each**2
+    return rest / each, open_var / each**2

@@ -37,14 +37,18 @@ class Past:
 
     def pace(self, hold: Hold | None) -> _Array:
         """What `hold` makes of the rates (cells,) of the step of [done]."""
-        edges = self.grid.edges_s
         if hold is None:
-            return np.ones(edges.size - 1)
-        width = np.diff(edges)
-        inside = np.clip((edges[1:] - hold.since_s) / width, 0.0, 1.0)
+            return np.ones(self.grid.cells)
+        inside = self._after(hold.since_s)
         if hold.until_s is not None:
-            inside -= np.clip((edges[1:] - hold.until_s) / width, 0.0, 1.0)
+            inside -= self._after(hold.until_s)
         return np.asarray(1.0 - (1.0 - hold.pace) * inside)
+
+    def _after(self, at_s: float) -> _Array:
+        """Share (cells,) of each cell that lies after a time."""
+        edges = self.grid.edges_s
+        share = (edges[1:] - at_s) / (edges[1:] - edges[:-1])
+        return np.minimum(np.maximum(share, 0.0), 1.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ is our own observation, tested against each.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -24,6 +25,7 @@ __all__ = [
     "FAMILIES",
     "Family",
     "Shape",
+    "begins_at",
     "conversion",
     "converter",
     "exponents",
@@ -101,19 +103,31 @@ def conversion(g: _Array, shape: Shape) -> _Array:
 def converter(shape: Shape) -> Callable[[_Array], _Array]:
     """`conversion` for one shape and many g: what depends on the shape alone is worked out once."""
     if shape.plain:
-        return lambda g: np.asarray(-np.expm1(-g))
-    mixed = np.flatnonzero(shape.w)
+        return _first_order
+    mixed = _side_by_side(np.flatnonzero(shape.w))
     part = shape.rows(mixed)
     m, m_part = _m(shape.n), _m(part.n)
 
     def of(g: _Array) -> _Array:
         alpha = _one(g, shape.a, m)
-        if mixed.size:
+        if part.w.size:
             second = _one(g[..., mixed] * part.r, part.a, m_part)
             alpha[..., mixed] += part.w * (second - alpha[..., mixed])
         return alpha
 
     return of
+
+
+def _first_order(g: _Array) -> _Array:
+    alpha = np.expm1(-g)
+    return np.negative(alpha, out=alpha)
+
+
+def _side_by_side(index: NDArray[np.intp]) -> slice | NDArray[np.intp]:
+    """The same places as a slice, which is read without a copy, where they lie in a row."""
+    if index.size and index[-1] - index[0] + 1 == index.size:
+        return slice(int(index[0]), int(index[-1]) + 1)
+    return index
 
 
 def _m(n: _Array) -> _Array:
@@ -134,16 +148,33 @@ def integral_at(alpha: float | _Array, shape: Shape) -> _Array:
     return np.asarray(np.exp(ln_g))
 
 
+def begins_at(alpha: float, shape: Shape) -> _Array:
+    """A kinetic integral g (sets,) below which no set has reached that conversion.
+
+    It is the g at which it is reached, but of mixtures that of the faster population alone.
+    """
+    if shape.plain:
+        return np.full(shape.n.shape, -math.log1p(-alpha))
+    m = _m(shape.n)
+    g = np.exp(np.log(np.expm1(-m * math.log1p(-alpha)) / m) / shape.a)
+    return np.asarray(g / np.maximum(shape.r, 1.0))
+
+
 def _mixed_ln_g(alpha: _Array, ln_g: _Array, shape: Shape) -> _Array:
     """Of mixtures, between what either population alone would need: bisection, then a secant."""
     low = ln_g - np.log(np.maximum(shape.r, 1.0))
     high = ln_g - np.log(np.minimum(shape.r, 1.0))
-    converted = converter(shape)
+    m, speeds = _m(shape.n), np.stack([np.ones_like(shape.r), shape.r])
+
+    def converted(ln: _Array) -> _Array:
+        first, second = _one(np.exp(ln) * speeds, shape.a, m)
+        return np.asarray(first + shape.w * (second - first))
+
     for _ in range(9):
         middle = 0.5 * (low + high)
-        short = converted(np.exp(middle)) < alpha
+        short = converted(middle) < alpha
         low, high = np.where(short, middle, low), np.where(short, high, middle)
-    below, above = (converted(np.exp(edge)) - alpha for edge in (low, high))
+    below, above = (converted(edge) - alpha for edge in (low, high))
     part = -below / np.maximum(above - below, 1e-15)
     return np.asarray(low + np.clip(part, 0.0, 1.0) * (high - low))
 

@@ -25,8 +25,19 @@ class Trend:
     change_u: float
     rate_per_s: float
     rate_u_per_s: float
-    best_per_s: float
-    """Highest rate seen over such a window, as a magnitude."""
+    at_s: _Array
+    level: _Array
+    """(levels,): change since the first of them, steps that are no course left out."""
+
+    def best_per_s(self) -> float:
+        """Highest rate seen over such a window, as a magnitude."""
+        at, level = self.at_s, self.level
+        rates = [abs(self.rate_per_s)]
+        for end in np.arange(at[-1] - WINDOW_S, at[0] + 0.5 * WINDOW_S, -WINDOW_S):
+            part = (at > end - WINDOW_S) & (at <= end)
+            if part.sum() >= 2:
+                rates.append(abs(float(level[part][-1] - level[part][0])) / float(np.ptp(at[part])))
+        return max(rates)
 
 
 def trend(grid: Grid, signal: Signal) -> Trend:
@@ -49,12 +60,7 @@ def trend(grid: Grid, signal: Signal) -> Trend:
     if window.sum() < 3:
         window[-3:] = True
     rate, rate_u = _slope(at[window], level[window], float(white[window].mean()), walk)
-    rates = [abs(rate)]
-    for end in np.arange(at[-1] - WINDOW_S, at[0] + 0.5 * WINDOW_S, -WINDOW_S):
-        part = (at > end - WINDOW_S) & (at <= end)
-        if part.sum() >= 2:
-            rates.append(abs(float(level[part][-1] - level[part][0])) / float(np.ptp(at[part])))
-    return Trend(float(level[-1]), change_u, rate, rate_u, max(rates))
+    return Trend(float(level[-1]), change_u, rate, rate_u, at, level)
 
 
 def _jumped(signal: Signal, index: NDArray[np.intp]) -> NDArray[np.bool_]:
