@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from itertools import islice
+from operator import mul
 
 from drivers.reading import ROLES, Quality, Reading
 
@@ -54,6 +55,9 @@ _RING = 240
 _SPACING_S = {"kPa": 1.0, "ppm": 2.0, "1": 2.0}
 _FLOOR_S = {"degC": 30.0, "g": 30.0, "kPa": 3.0, "ppm": 10.0}
 _ROLLOVERS = (65536.0, 4294967296.0)
+
+
+_Point = tuple[float, float]
 
 
 @dataclass(slots=True)
@@ -111,6 +115,9 @@ class ChannelState:
     spacing_s: float = 4.0
     kept_s: float = -1e9
     recent: deque[tuple[float, float]] = field(default_factory=deque)
+    slopes: dict[float, tuple[_Point, _Point, float]] = field(default_factory=dict)
+    """Window -> first and last point of `recent` in it, and the slope through those between: rules
+    ask each second, and a point comes every few."""
 
     @classmethod
     def of(cls, name: str, role: str, instrument: str = "") -> ChannelState:
@@ -120,16 +127,18 @@ class ChannelState:
 
     def take(self, now_s: float, reading: Reading) -> bool:
         """Take in one reading; True where `value` is now a new number that counts."""
-        if self.heard:
-            gap = now_s - self.heard_s
-            if gap > 0.0:
-                self._learn_period(gap)
-        self.heard += 1
+        heard = self.heard
+        if heard:
+            gap, period = now_s - self.heard_s, self.period_s
+            if 0.0 < gap <= period:
+                self.period_s = period + 0.02 * (gap - period)
+            elif gap > 0.0:
+                self._learn_longer(gap, period)
+        self.heard = heard + 1
         self.heard_s = now_s
-        value, quality, unit = reading.value, reading.quality, self.unit
-        self.quality = quality
-        if value is None or quality not in _NUMBERS:
-            self._bad(now_s, quality.value)
+        value, self.quality, unit = reading.value, reading.quality, self.unit
+        if value is None or reading.quality not in _NUMBERS:
+            self._bad(now_s, reading.quality.value)
             return False
         if unit == "1":
             return self._count(now_s, value)
@@ -138,24 +147,25 @@ class ChannelState:
             self._bad(now_s, f"{value:g} {unit}, which means no sensor or a failed read")
             return False
         last = self.value
-        if last is not None:
-            if now_s - self.value_s > 10.0 * self.period_s + 5.0:
-                self.before, self.fresh = None, True  # what a hole brought is no noise
-                self.rough = self.variance
-            jump = _JUMP.get(unit)
-            if jump is not None and not (-jump < value - last < jump or self._is_coarse(jump)):
-                if not self._confirmed(now_s, value, last):
-                    return False
-            elif self.pending is not None:
-                self.pending = None
-            if self.suspended:
-                self._resume(value)
-                if self.suspended:
-                    return False
-            self._learn(value, last)
-        else:
+        if last is None:
             self.first = value if self.first is None else self.first
             self.same_since_s = now_s
+            self._keep(now_s, value)
+            return True
+        if now_s - self.value_s > 10.0 * self.period_s + 5.0:
+            self.before, self.fresh = None, True  # what a hole brought is no noise
+            self.rough = self.variance
+        jump = _JUMP.get(unit)
+        if jump is not None and not (-jump < value - last < jump or self._is_coarse(jump)):
+            if not self._confirmed(now_s, value, last):
+                return False
+        elif self.pending is not None:
+            self.pending = None
+        if self.suspended:
+            self._resume(value)
+            if self.suspended:
+                return False
+        self._learn(value, last)
         self._keep(now_s, value)
         return True
 
@@ -221,15 +231,12 @@ class ChannelState:
         """So noisy that a change of `jump` says nothing."""
         return self.noisy_n >= 10 and self.variance > (jump / 8.0) ** 2
 
-    def _learn_period(self, gap: float) -> None:
-        period = self.period_s
+    def _learn_longer(self, gap: float, period: float) -> None:
         if period == 0.0:
             self.period_s = gap
-        elif gap > period:
+        else:
             # One outage must not teach a long period: growth is capped at a doubling.
             self.period_s = period + 0.2 * (min(gap, 2.0 * period) - period)
-        else:
-            self.period_s = period + 0.02 * (gap - period)
 
     def _bad(self, now_s: float, what: str) -> None:
         if self.bad_run == 0:
@@ -381,7 +388,9 @@ def _unit_slip(unit: str, last: float, value: float, noise: float = 0.0) -> str:
 def first_live(states: Iterable[ChannelState], now_s: float) -> ChannelState | None:
     """The first of them that speaks for now; None where none does."""
     for state in states:
-        if state.is_live(now_s):
+        # Of each role at every second: what nearly always holds is looked at without a call.
+        usual = state.heard > 3 and not state.suspended and state.value is not None
+        if (usual and now_s - state.value_s <= state.period_s) or state.is_live(now_s):
             return state
     return None
 
@@ -420,24 +429,26 @@ def reaches_back(state: ChannelState, now_s: float, window_s: float) -> bool:
 
 def slope_per_s(state: ChannelState, now_s: float, window_s: float) -> float | None:
     """Least-squares slope of the recent past over `window_s`; None with less than half of it."""
-    begin = now_s - window_s
-    n, st, sv, stt, stv, earliest = 0, 0.0, 0.0, 0.0, 0.0, now_s
-    base = state.recent[-1][1] if state.recent else 0.0
-    for t, v in reversed(state.recent):
-        if t < begin:
-            break
-        earliest = t
-        t -= now_s
-        v -= base
-        n += 1
-        st += t
-        sv += v
-        stt += t * t
-        stv += t * v
-    if n < 3 or now_s - earliest < 0.5 * window_s:
+    recent = state.recent
+    begin = bisect_left(recent, (now_s - window_s, -math.inf))
+    if len(recent) - begin < 3:
         return None
-    spread = stt - st * st / n
-    return (stv - st * sv / n) / spread if spread > 0.0 else None
+    first, last = recent[begin], recent[-1]
+    if now_s - first[0] < 0.5 * window_s:
+        return None
+    known = state.slopes.get(window_s)
+    if known is not None and known[0] == first and known[1] == last:
+        return known[2]
+    points = [*islice(recent, begin, None)]
+    last_s, base = last
+    times, values = [t - last_s for t, _ in points], [v - base for _, v in points]
+    n, st, sv = len(points), sum(times), sum(values)
+    spread = sum(map(mul, times, times)) - st * st / n
+    if spread <= 0.0:
+        return None
+    slope: float = (sum(map(mul, times, values)) - st * sv / n) / spread
+    state.slopes[window_s] = (first, last, slope)
+    return slope
 
 
 def late_rate(state: ChannelState | None, now_s: float, window_s: float) -> float | None:

@@ -6,7 +6,7 @@ what is left would show, channels that fit, no other cause of silence, and time.
 
 from __future__ import annotations
 
-from itertools import groupby, pairwise
+from itertools import pairwise
 from statistics import fmean, median
 
 from monitor.analysis.channels import ChannelState, late_rate, since
@@ -298,14 +298,24 @@ def _steady_rate(state: ChannelState, now_s: float) -> float | None:
     None with too few parts to tell.
     """
     window_s = max(_CALM_S, 2.0 * _PARTS * state.period_s)
-    means = []
-    late = (p for p in since(state.recent, now_s - window_s) if p[0] > now_s - window_s)
-    for _, part in groupby(late, lambda point: int(_PARTS * (now_s - point[0]) / window_s)):
-        times_s, values = zip(*part, strict=True)
+    means: list[tuple[float, float]] = []
+    times_s: list[float] = []
+    values: list[float] = []
+    part = -1
+    for at_s, value in since(state.recent, now_s - window_s):
+        here = int(_PARTS * (now_s - at_s) / window_s)
+        if here != part and times_s:
+            means.append((fmean(times_s), fmean(values)))
+            times_s, values = [], []
+        part = here
+        if at_s > now_s - window_s:
+            times_s.append(at_s)
+            values.append(value)
+    if times_s:
         means.append((fmean(times_s), fmean(values)))
     if len(means) < _LEAST_PARTS:
         return None
-    return median((b[1] - a[1]) / (b[0] - a[0]) for a, b in pairwise(means))
+    return median([(b[1] - a[1]) / (b[0] - a[0]) for a, b in pairwise(means)])
 
 
 def _compare(verdict: Verdict, view: View, state: ChannelState, rate: float, floor: float) -> None:

@@ -356,8 +356,12 @@ class Fold:
         limit = state.limit_C
         of = self._by_role.get
         cold = (*of("coolant_in_temperature", ()), *of("coolant_out_temperature", ()))
-        known = {role: first_live(said, now_s) for role, said in self._by_role.items()}
-        speaking = [role for role, state in known.items() if state is not None]
+        known: dict[str, ChannelState | None] = {}
+        speaking: list[str] = []
+        for role, said in self._by_role.items():
+            known[role] = first = first_live(said, now_s)
+            if first is not None:
+                speaking.append(role)
         if speaking != self._speaking:
             self._speaking, self._wanted = speaking, {}
         return View(

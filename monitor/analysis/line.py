@@ -27,7 +27,9 @@ FORMAT = 1
 
 _DIGITS = 5
 
-_dumps = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode
+_dumps = json.JSONEncoder(
+    ensure_ascii=False, check_circular=False, allow_nan=False, separators=(",", ":")
+).encode
 
 
 def line_json(line: Mapping[str, Any]) -> str:

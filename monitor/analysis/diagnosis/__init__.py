@@ -26,7 +26,7 @@ from monitor.analysis.diagnosis.rules import Rule, judge
 
 __all__ = ["FAST", "RULES", "Rule", "judge"]
 
-RULES: tuple[Rule, ...] = (
+_ALL: tuple[Rule, ...] = (
     *room.RULES,
     *train.RULES,
     *backflow.RULES,
@@ -42,8 +42,10 @@ RULES: tuple[Rule, ...] = (
     *recording.RULES,
     *person.RULES,
 )
+
+RULES: tuple[Rule, ...] = tuple(replace(rule, rests=None) for rule in _ALL)
 """All rules, in the order in which they are judged."""
 
-FAST: tuple[Rule, ...] = tuple(replace(rule, unsure=None) for rule in RULES if rule.is_fast)
+FAST: tuple[Rule, ...] = tuple(replace(rule, unsure=None) for rule in _ALL if rule.is_fast)
 """Those judged each second: class A conditions and silence. What they cannot tell is said at ticks
 alone."""

@@ -62,26 +62,31 @@ def _slipped(view: View) -> Iterator[Judged]:
     climbs = _per_min(mantle, view, 60.0)
     most, power = view.memory.get("most-power", 0.0), view.power()
     heats = power is not None and most > 0.0 and power > 0.6 * most
-    drawn = (late_rate(view.live("receiver_mass"), view.now_s, DRINK_S) or 0.0) * DRINK_S < -0.2
-    wet = (lost_g(view, 30.0) or 0.0) < -1.0 or (view.value("train_pressure") or 0.0) < -0.06
-    wet = wet or drawn or view.now_s - view.memory.get("drank", -math.inf) < _WET_S
-    warmer = mantle is not None and mantle.value is not None and mantle.value > pot.value + 25.0
-    driven = (warmer and climbs is not None and climbs > 0.5) or (mantle is None and heats)
-    hot = pot.value > (view.heating.start_C or 20.0) + 20.0
     wide, stays = True, falls < 0.5 and heats
+    driven = heats
     if mantle is not None and mantle.value is not None:
         apart = mantle.value - pot.value
         usual = view.memory.get("apart-pot", apart)
         wide, stays = apart > usual + 8.0, apart > usual + 15.0
-    wide = wide and _top_C(pot, view.now_s - 240.0) - pot.value > 10.0  # jolts dip it less
-    gone = falls < -2.0 and driven and not wet and hot and wide
-    gone = gone and pot.roughness() < 3.0 and not _shaken(view)[1]
+        driven = apart > 25.0 and climbs is not None and climbs > 0.5
+    gone = falls < -2.0 and wide and driven and _by_itself(view, pot)
     if dead_band(view, "slipped", gone, stays):
         why = f"pot {pot.value:.0f} degC, {falls:+.1f} K/min"
         why += f", while the mantle goes {climbs:+.1f} K/min" if climbs is not None else ""
         yield Judged("probe-slipped", why, pot.name, on_delay_s=20.0)
     elif mantle is not None and mantle.value is not None:
         remember_slowly(view, "apart-pot", mantle.value - pot.value, 600.0)
+
+
+def _by_itself(view: View, pot: ChannelState) -> bool:
+    """Nothing that cools or shakes a hot probe in its place explains its fall."""
+    assert pot.value is not None
+    drawn = (late_rate(view.live("receiver_mass"), view.now_s, DRINK_S) or 0.0) * DRINK_S < -0.2
+    wet = (lost_g(view, 30.0) or 0.0) < -1.0 or (view.value("train_pressure") or 0.0) < -0.06
+    wet = wet or drawn or view.now_s - view.memory.get("drank", -math.inf) < _WET_S
+    hot = pot.value > (view.heating.start_C or 20.0) + 20.0
+    far = _top_C(pot, view.now_s - 240.0) - pot.value > 10.0  # jolts dip it less
+    return hot and far and not wet and pot.roughness() < 3.0 and not _shaken(view)[1]
 
 
 def _top_C(state: ChannelState, since_s: float) -> float:

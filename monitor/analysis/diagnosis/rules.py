@@ -40,6 +40,8 @@ class Rule:
     judge: Callable[[View], Iterable[Judged]]
     needs: tuple[tuple[str, ...], ...] = ()
     is_fast: bool = False
+    rests: Callable[[View], bool] | None = None
+    """True: it can find nothing before the next tick, so that judging it there is enough."""
     matters: Callable[[View], bool] | None = None
     """False: what it looks for cannot happen in this run, so nothing is missed."""
     concerns: Callable[[View], bool] | None = None
@@ -67,6 +69,9 @@ def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs],
         if rule.concerns is not None and not rule.concerns(view):
             continue
         if rule.matters is not None and not rule.matters(view):
+            decided.update(rule.names)
+            continue
+        if rule.rests is not None and rule.rests(view):
             decided.update(rule.names)
             continue
         if rule.needs:

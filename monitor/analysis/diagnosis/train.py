@@ -252,6 +252,14 @@ def _overdue(view: View, gas: ChannelState, silence: Silence) -> bool:
     return falls_short(view, gas)
 
 
+def _silence_rests(view: View) -> bool:
+    """Without a gauge, and done by all likelihood: no silence says that anything is blocked."""
+    estimate = view.estimate
+    if estimate is None or estimate.p_done < 0.5 or view.live(_P) is not None:
+        return False
+    return view.memory.get("silent-outlet", 0.0) <= 0.0
+
+
 def _block_unsure(view: View) -> tuple[str, ...]:
     """What would tell a block where silence cannot: no gas comes, and nothing says that it must."""
     if view.live(_P) is not None or view.complete_s is not None:
@@ -421,8 +429,8 @@ def _runs(view: View) -> bool:
 
 RULES = (
     Rule(
-        ("outlet-blocked",), _blocked, ((_P,), (_OUT,), (_FLOW,)), is_fast=True, matters=_runs,
-        unsure=_block_unsure,
+        ("outlet-blocked",), _blocked, ((_P,), (_OUT,), (_FLOW,)), is_fast=True,
+        rests=_silence_rests, matters=_runs, unsure=_block_unsure,
     ),
     Rule(
         ("leak-suspected",), _ratios, ((_OUT, _POT), (_FLOW, _POT)), matters=_runs,
