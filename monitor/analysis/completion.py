@@ -6,10 +6,12 @@ what is left would show, channels that fit, no other cause of silence, and time.
 
 from __future__ import annotations
 
-from itertools import pairwise
-from statistics import fmean, median
+import math
+from bisect import bisect_right
+from itertools import islice, pairwise
+from statistics import median
 
-from monitor.analysis.channels import ChannelState, late_rate, since
+from monitor.analysis.channels import ChannelState, late_rate
 from monitor.analysis.conditions import Finding, Findings
 from monitor.analysis.estimate import Estimate
 from monitor.analysis.lately import surest
@@ -298,21 +300,13 @@ def _steady_rate(state: ChannelState, now_s: float) -> float | None:
     None with too few parts to tell.
     """
     window_s = max(_CALM_S, 2.0 * _PARTS * state.period_s)
+    ends = [now_s - window_s * part / _PARTS for part in range(_PARTS, -1, -1)]
+    places = [bisect_right(state.recent, (end, math.inf)) for end in ends]
     means: list[tuple[float, float]] = []
-    times_s: list[float] = []
-    values: list[float] = []
-    part = -1
-    for at_s, value in since(state.recent, now_s - window_s):
-        here = int(_PARTS * (now_s - at_s) / window_s)
-        if here != part and times_s:
-            means.append((fmean(times_s), fmean(values)))
-            times_s, values = [], []
-        part = here
-        if at_s > now_s - window_s:
-            times_s.append(at_s)
-            values.append(value)
-    if times_s:
-        means.append((fmean(times_s), fmean(values)))
+    for begin, end in pairwise(places):
+        if end > begin:
+            times_s, values = zip(*islice(state.recent, begin, end), strict=True)
+            means.append((sum(times_s) / len(times_s), sum(values) / len(values)))
     if len(means) < _LEAST_PARTS:
         return None
     return median([(b[1] - a[1]) / (b[0] - a[0]) for a, b in pairwise(means)])

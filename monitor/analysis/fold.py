@@ -58,7 +58,8 @@ VERSION = "7"
 
 TICK_S = 10.0
 HEAVY_S = 120.0
-"""How often all is fitted anew; twice as often at first and where the end is near."""
+"""How often all is fitted anew; twice as often at first and where the end is near, until it has
+come."""
 _END_NEAR_S = 2700.0
 _END_LIKELY = 0.02
 _QUIET_S = 600.0
@@ -259,8 +260,8 @@ class Fold:
     def _heavy_every_s(self, at: float) -> float:
         """A run complete for a while is estimated more rarely: the rules see gas first."""
         complete_s, estimate = self._state.verdict.complete_s, self._state.estimate
-        if complete_s is not None and at - complete_s >= _SETTLED_S:
-            return _HEAVY_SETTLED_S
+        if complete_s is not None:
+            return _HEAVY_SETTLED_S if at - complete_s >= _SETTLED_S else HEAVY_S
         if estimate is None:
             return 0.5 * HEAVY_S
         if estimate.remaining_s is None:

@@ -69,7 +69,7 @@ class FoldState:
         """Move on to the time of the next entry."""
         gap, between = now_s - self.now_s, self.between_s
         if gap > between:
-            if gap > self.hole_after_s():
+            if gap > _HOLE_S and gap > self.hole_after_s():
                 self.resumed_s = now_s
             self.between_s = between + 0.2 * (min(gap, 2.0 * between) - between)
         else:

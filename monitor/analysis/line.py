@@ -202,11 +202,11 @@ def _expected(setting: Setting, heating: Heating, now_s: float) -> dict[str, Any
     if heating.began_s is None:
         return {"pot_temperature_C": None, "progress": None, "late_s": None}
     since = now_s - heating.began_s
-    progress = setting.course.progress_at(since)
+    progress = setting.course.middle_progress_at(since)
     late = round(heating.late_s, 0) if setting.plan.profile else None
     return {
         "pot_temperature_C": _rounded(setting.course.temp_at(since), 2),
-        "progress": None if progress is None else _rounded(min(max(progress.p50, 0.0), 1.0), 4),
+        "progress": None if progress is None else _rounded(min(max(progress, 0.0), 1.0), 4),
         "late_s": late,
     }
 

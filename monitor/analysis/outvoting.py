@@ -62,7 +62,10 @@ def follow_votes(verdict: Verdict, view: View) -> None:
 
 def out_since(view: View) -> dict[str, float]:
     """Channels without a vote for that reason, and since when. [s]"""
-    return {k[4:]: at for k, at in view.memory.items() if k.startswith("out:")}
+    memory = view.memory
+    if not any(f"out:{name}" in memory for name in view.channels):  # as nearly always
+        return {}
+    return {k[4:]: at for k, at in memory.items() if k.startswith("out:")}
 
 
 def out_words(view: View, name: str) -> str:

@@ -135,6 +135,12 @@ class Course:
             return None
         return Quantiles(*(float(np.interp(t_s, self.times_s, row)) for row in self.progress))
 
+    def middle_progress_at(self, t_s: float) -> float | None:
+        """Its median alone."""
+        if self.progress is None:
+            return None
+        return float(np.interp(t_s, self.times_s, self.progress[1]))
+
 
 def done_step(network: Network, plan: Plan) -> int:
     """Index in the network of the step that [done] speaks of."""

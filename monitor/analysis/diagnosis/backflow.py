@@ -52,8 +52,10 @@ def _drinks_into_pot(view: View) -> Iterator[Judged]:
     balance = view.live(_POT)
     if balance is None:
         return
-    gained, noise = lost_g(view, 30.0), max(balance.noise(), 1e-4)
-    rose = gained is not None and gained < -max(12.0 * noise, 0.01 * charge_g(view))
+    gained = lost_g(view, 30.0)
+    rose = False
+    if gained is not None and gained < 0.0:
+        rose = gained < -max(12.0 * max(balance.noise(), 1e-4), 0.01 * charge_g(view))
     drinks = rose and _gives(view) and steady_rise(balance, view.now_s)
     if dead_band(view, "drinks", drinks, rose):
         why = f"the pot has gained {-(gained or 0.0):.1f} g in half a minute"

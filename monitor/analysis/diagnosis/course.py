@@ -81,6 +81,8 @@ def _over_temperature(view: View) -> Iterator[Judged]:
                 continue
             key = f"over:{state.name}"
             was_over = view.memory.get(key, 0.0) > 0.0
+            if not was_over and state.value <= limit:
+                continue
             stays = was_over and state.value > limit - dead_band_of("hot temperature", state)
             if dead_band(view, key, state.value > limit, stays):
                 why = f"{state.value:.0f} degC, the limit is {limit:.0f} degC"

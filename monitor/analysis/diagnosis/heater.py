@@ -132,8 +132,9 @@ def _unasked_since(view: View) -> float | None:
 
 def _marked_off(view: View) -> bool:
     """Without meter and controller, a person's mark is all that says what was asked."""
-    asks = view.live("heater_power") or view.live("heater_demand")
-    return asks is None and view.happened.marked("heat off", 0.0)
+    if not view.happened.marked("heat off", 0.0):
+        return False
+    return view.live("heater_power") is None and view.live("heater_demand") is None
 
 
 def _full_on_beyond(view: View, is_full: bool) -> bool:

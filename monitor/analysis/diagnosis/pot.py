@@ -20,7 +20,7 @@ from monitor.analysis.diagnosis.train import (
 )
 from monitor.analysis.diagnosis.weighing import step_cause
 from monitor.analysis.verdict_state import KINDS
-from monitor.analysis.view import View
+from monitor.analysis.view import View, once
 
 __all__ = ["RULES"]
 
@@ -95,6 +95,7 @@ def _top_C(state: ChannelState, since_s: float) -> float:
     return max((v for _, v in late), default=-math.inf)
 
 
+@once
 def _shaken(view: View) -> tuple[list[ChannelState], list[ChannelState]]:
     """Temperatures that scatter more than usual, and whether mass and pressure do."""
     rough = [

@@ -130,11 +130,13 @@ def _has_left(view: View, key: str, climbed_K: float | None, last_s: float, sudd
 def _note_surge(view: View, gas: ChannelState) -> None:
     """Remember when far more came at once than in the minutes before."""
     now = rate_between(gas, view.now_s - _SURGE_S, view.now_s)
+    if now * (gas.mL_per_count or _BUBBLE_ML) <= _SURGE_ML:
+        return
     then = max(
         rate_between(gas, view.now_s - 180.0, view.now_s - 2.0 * _SURGE_S),
         rate_between(gas, view.now_s - 2.0 * _SURGE_S, view.now_s - _SURGE_S),
     )
-    if now > _SURGE * then > 0.0 and now * (gas.mL_per_count or _BUBBLE_ML) > _SURGE_ML:
+    if now > _SURGE * then > 0.0:
         view.memory["surge"] = view.now_s
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, late_rate, reaches_back, slope_per_s
@@ -93,7 +94,7 @@ def _one_instrument(view: View) -> tuple[str, ...]:
 def _too_few_references(view: View) -> tuple[str, ...]:
     """No instrument has temperatures enough for a step of all to be none of each: what wants."""
     live = [s for s in view.channels.values() if s.unit == "degC" and s.is_live(view.now_s)]
-    most = max((sum(o.instrument == s.instrument for o in live) for s in live), default=0)
+    most = max(Counter(s.instrument for s in live).values(), default=0)
     there = {state.role for state in live}
     return () if most >= _REFERENCES else tuple(r for r in _USUAL_BOARD if r not in there)
 

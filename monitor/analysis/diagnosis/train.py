@@ -72,8 +72,10 @@ _LEAST_PASSING = 0.3
 def lost_g(view: View, window_s: float) -> float | None:
     """What the pot has lost over the window, if that stands out of the noise. [g]"""
     balance = view.live(_POT)
+    if balance is None or view.now_s - stepped_s(view, balance) < window_s:
+        return None
     rate = late_rate(balance, view.now_s, window_s)
-    if balance is None or rate is None or view.now_s - stepped_s(view, balance) < window_s:
+    if rate is None:
         return None
     return -rate * window_s
 
@@ -192,7 +194,7 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
         view.memory["explained@"] = view.now_s
         if silence.gap_s < _EXPLAINED_S:
             view.memory["explained-before"] = view.now_s
-    comes = _comes(view, gas, silence)
+    comes = silence.stays_long and _comes(view, gas, silence)
     overdue = _overdue(view, gas, silence)
     stopped = (silence.is_long and comes) or overdue
     since = view.memory.get("silent-outlet@", view.now_s)

@@ -51,6 +51,9 @@ _AT_ODDS = 0.5
 _SURE = 0.95
 """Once the end is that likely nobody asks for another hold."""
 
+_OTHERS_EVERY = 2
+"""Ticks: what another hold would bring changes slowly."""
+
 _BESIDE_A_BALANCE = 2.0
 """Judgement, from simulations: errors of the time left fell by a tenth to a third."""
 
@@ -109,7 +112,10 @@ def update(
     evidence = replace(evidence, p_held_back=float(cloud.weights @ (cloud.pace < 1.0)))
     p_done = min(estimate.p_done, _AT_ODDS) if evidence.more_comes else estimate.p_done
     asked = about.heating_began_s is not None and p_done < _SURE
-    others = look_at_holds(past, nudged, setup) if asked else None
+    others = state.others if asked else None
+    if asked and (others is None or tick % _OTHERS_EVERY == 0):
+        others = look_at_holds(past, nudged, setup)
+    state = replace(state, others=others)
     estimate = replace(estimate, evidence=evidence, p_done=p_done, others=others)
     return state, _in_plan_order(estimate, setup, layout)
 

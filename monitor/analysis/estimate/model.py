@@ -196,6 +196,8 @@ class EstimatorState:
     """Channel -> stretches in which it was out of the vote. [s]"""
     foreseen: tuple[tuple[float, float, float, float], ...] = ()
     """(time [s], p05, p50, p95): rate of the step of [done] foreseen for that time, 1/h."""
+    others: OtherHolds | None = None
+    """Other holds as they were last looked at."""
 
     def to_data(self) -> dict[str, Any]:
         """Plain JSON-able values."""
@@ -210,6 +212,7 @@ class EstimatorState:
             "noise": {name: list(astuple(noise)) for name, noise in self.noise.items()},
             "shut": {name: [list(s) for s in stretches] for name, stretches in self.shut.items()},
             "foreseen": [list(f) for f in self.foreseen],
+            "others": None if self.others is None else asdict(self.others),
         }
 
     @classmethod
@@ -226,6 +229,7 @@ class EstimatorState:
             {name: Noise(*noise) for name, noise in data["noise"].items()},
             {name: tuple((a, b) for a, b in s) for name, s in data["shut"].items()},
             tuple((t, a, b, c) for t, a, b, c in data["foreseen"]),
+            None if data["others"] is None else _others(data["others"]),
         )
 
 
