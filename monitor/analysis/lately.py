@@ -16,7 +16,7 @@ from monitor.analysis.estimate import Band, ChannelEvidence, Evidence
 from monitor.analysis.verdict_state import FRESH_S, KINDS
 from monitor.analysis.view import View
 
-__all__ = ["follow_meaning", "most_seen", "pace", "seen_now", "surest"]
+__all__ = ["each_now", "follow_meaning", "most_seen", "pace", "seen_now", "surest"]
 
 _LONG_S, _LATE_S = 720.0, 300.0
 _CLEAR = 4.0
@@ -90,6 +90,12 @@ def seen_now(view: View, evidence: Evidence, *, scale_held: bool = False) -> Ban
     if long is None or most is None or most.p95 >= long.p05:
         return long
     return most
+
+
+def each_now(view: View, evidence: Evidence) -> list[Band]:
+    """The rate of the last five minutes by each channel that shows at once what comes."""
+    channels = _at_once(_rated(evidence, view.now_s))
+    return [rate for one in channels if (rate := _late(view, one.name)) is not None]
 
 
 def most_seen(evidence: Evidence, now_s: float) -> Band | None:

@@ -8,12 +8,29 @@ import numpy as np
 
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Band, Estimate
-from monitor.analysis.lately import most_seen, seen_now
-from monitor.analysis.verdict_state import FRESH_S, KINDS, Verdict, is_alone, kinds_now, would_show
+from monitor.analysis.lately import each_now, most_seen, seen_now
+from monitor.analysis.verdict_state import (
+    FRESH_S,
+    KINDS,
+    Verdict,
+    is_alone,
+    is_left,
+    kinds_now,
+    tells_loss,
+    would_show,
+)
 from monitor.analysis.view import View
-from monitor.plan.profile import segment_at
+from monitor.plan.profile import profile_points, profile_temp_C, segment_at
 
-__all__ = ["LEFT_S", "causes_of_stall", "on_last_hold", "stall_why", "time_stall", "watch_loss"]
+__all__ = [
+    "LEFT_S",
+    "causes_of_stall",
+    "on_last_hold",
+    "stall_why",
+    "time_stall",
+    "watch_loss",
+    "watch_standing",
+]
 
 LEFT_S = 600.0
 """A pot that has not followed its profile for this long counts at the temperature of now."""
@@ -23,6 +40,9 @@ _FORESEEN_S = 900.0
 
 _STILL_K, _STILL_S = 1.2, 360.0
 """A pot that moves by less within so long stands still: at that pace hours go by for a hold."""
+_COLD, _COLD_N = 0.9, 2
+"""Likelihood that [done] is too far off at the temperature of now, and estimates in a row that have
+it so: then a pot that is seen to stand need not wait for another."""
 _CLIMBS_K = 2.0
 """A pot that has risen by more within ten minutes has not come to where it stays."""
 
@@ -42,6 +62,7 @@ _AT_ODDS = (
     "outlet-blocked", "leak-suspected", "counter-saturated", "channel-frozen", "channels-disagree",
     "zero-tracking", "unit-changed", "probe-slipped",
 )  # fmt: skip
+_HIDES = "by the balance alone: one that tracks its zero would show the same while a loss goes on"
 _FELL = 0.5
 """Of its band: a pot so far below its course, the heater off, will not follow what is ahead."""
 
@@ -49,6 +70,8 @@ _LEAST_RATE = 0.08
 _BACK_N = 3
 """Estimates in a row that show it again: one alone may have its scale wrong."""
 
+_SURELY = 3.0 / 1.645
+"""Half widths of a 90 % interval that make three standard deviations."""
 _LOST_SHARE = 0.45
 """A loss of rate: seen (95 %) below this share of foreseen (5 %), where that is above 8 %/h."""
 _ON_COURSE_K, _LOST_BEHIND = -8.0, 0.25
@@ -64,17 +87,15 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findi
     now, heating = view.now_s, view.heating
     verdict.unheated = _is_unheated(view, findings)
     leaves = not heating.follows or verdict.unheated
-    verdict.stands = not _has_left(verdict, view) and _stands(view)
     beyond = estimate.p_beyond_patience
+    verdict.cold_n = verdict.cold_n + 1 if estimate.p_beyond_patience_frozen >= _COLD else 0
     if leaves:
         beyond = estimate.p_beyond_patience_frozen
     elif verdict.stands:
         beyond = max(beyond, estimate.p_beyond_patience_frozen)
     sure = 0.5 if on_last_hold(view) or leaves else 0.9
     limit = sure if verdict.beyond_since_s is None else _STILL * sure
-    passes = _as_planned(view) or _climbs(verdict, view) or _holds_on(view)
-    passes = passes or _has_broken(verdict, estimate)
-    if passes:
+    if _passes(verdict, view, estimate):
         verdict.beyond_since_s = None
     elif beyond >= limit and not _comes_fast(verdict, view, estimate, findings):
         verdict.eased_n = 0
@@ -85,6 +106,27 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findi
         eased = verdict.eased_n >= _EASED_N and not _is_mute(verdict, view, estimate)
         if eased or verdict.word != "stalled":
             verdict.beyond_since_s = None
+
+
+def watch_standing(verdict: Verdict, view: View, findings: Findings) -> None:
+    """Notice a pot that has come to stand where the plan has no hold, at each tick.
+
+    How far off [done] is at this temperature was known minutes before.
+    """
+    estimate = view.estimate
+    verdict.stands = not _has_left(verdict, view) and _stands(verdict, view)
+    if not verdict.stands or verdict.beyond_since_s is not None or estimate is None:
+        return
+    if verdict.cold_n < _COLD_N or _passes(verdict, view, estimate):
+        return
+    if not _comes_fast(verdict, view, estimate, findings):
+        verdict.beyond_since_s, verdict.eased_n = view.now_s, 0
+
+
+def _passes(verdict: Verdict, view: View, estimate: Estimate) -> bool:
+    """Whether what is far off now is so by the plan, or for a while only."""
+    passes = _as_planned(view) or _climbs(verdict, view) or _holds_on(view)
+    return passes or _has_broken(verdict, estimate)
 
 
 def _is_mute(verdict: Verdict, view: View, estimate: Estimate) -> bool:
@@ -199,25 +241,51 @@ def _own_rate(estimate: Estimate) -> float | None:
     return max(later.done_fraction.p50 - estimate.done_fraction.p50, 0.0) / ahead_h
 
 
-def _stands(view: View) -> bool:
-    """Whether the pot stands still where the plan has no hold, and below it.
+def _stands(verdict: Verdict, view: View) -> bool:
+    """Whether the pot stands still where the plan has no hold, and the plan has left it behind.
 
-    A pot that stops on its way up is taken for ever later by the shift in time, and leaves the
-    band only long after. Not while an earlier step goes on: that may hold the pot by itself.
+    The shift in time takes a pot that stops on its way up for ever later, so it leaves the band
+    only long after. What counts is by how much the plan has risen since from where the pot stopped.
+    Not while an earlier step goes on: that may hold the pot by itself.
     """
-    setting, heating, pot = view.setting, view.heating, view.live("pot_temperature")
-    if pot is None or heating.began_s is None or not setting.plan.profile:
+    heating, pot, plan = view.heating, view.live("pot_temperature"), view.setting.plan
+    if pot is None or heating.began_s is None or not plan.profile:
         return False
     bins = view.bins.channel(pot.name)
     late = bins.mean[bins.at_s > view.now_s - _STILL_S]
-    if late.size < 5 or float(late.max() - late.min()) > _STILL_K:
+    still_K = 2.0 * _STILL_K if verdict.stands else _STILL_K
+    if late.size < 5 or float(late.max() - late.min()) > still_K:
         return False
-    band, pot_C = setting.plan.limits.profile_band_K, float(late[-1])
-    held = any(abs(s.to_C - pot_C) <= band for s in setting.plan.profile if s.hold_min > 0.0)
-    planned_C = setting.course.temp_at(view.now_s - heating.began_s)
-    if held or planned_C is None or planned_C < pot_C + band:
+    band, pot_C = plan.limits.profile_band_K, float(late.mean())
+    if heating.start_C is not None and pot_C < heating.start_C + band:
+        return False  # it has hardly left the room: there is no way up yet on which it stopped
+    if any(abs(s.to_C - pot_C) <= _NEAR * band for s in plan.profile if s.hold_min > 0.0):
         return False
-    return is_alone(view, 0.9)
+    away = np.flatnonzero(np.abs(bins.mean - pot_C) > still_K)
+    since = int(away[-1]) + 1 if away.size else 0
+    risen_K = _risen_K(view, pot_C, max(float(bins.t0_s[since]), heating.began_s))
+    return risen_K is not None and risen_K > band and is_alone(view, 0.9)
+
+
+def _risen_K(view: View, pot_C: float, since_s: float) -> float | None:
+    """By how much the plan rises above `pot_C` in the time since `since_s`.
+
+    From where it passes `pot_C` on its way up; of several such places from that which is nearest to
+    where the run was. None where it does not pass it. [K]
+    """
+    heating, profile = view.heating, view.setting.plan.profile
+    times_s, temps_C = profile_points(profile)
+    passed_s = [
+        times_s[i] + (pot_C - temps_C[i]) / (temps_C[i + 1] - temps_C[i])
+        * (times_s[i + 1] - times_s[i])
+        for i in range(len(times_s) - 1)
+        if temps_C[i] < pot_C <= temps_C[i + 1]
+    ]  # fmt: skip
+    if not passed_s or heating.began_s is None:
+        return None
+    was_s = since_s - heating.began_s - heating.late_s
+    at_s = min(passed_s, key=lambda t: abs(t - was_s)) + view.now_s - since_s
+    return profile_temp_C(profile, at_s) - pot_C
 
 
 def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
@@ -225,6 +293,9 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
 
     The fit soon believes that all is over; what it foresaw before the fall is the better witness.
     """
+    if verdict.loss_s is None or verdict.how_sure() >= 0.5:
+        verdict.loss_left = False
+    verdict.loss_left = verdict.loss_left or is_left(view, estimate)
     seen, expected = _seen(verdict, view, estimate), estimate.evidence.rate_expected
     if seen is None:
         return
@@ -246,6 +317,8 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
     done = estimate.done_fraction
     under_way = done is not None and done.p50 > 0.1
     was_there = under_way and verdict.seen_rate > 0.4 * expected.p05 > 0.4 * _LEAST_RATE
+    if not seen.p95 < share * expected.p05:
+        seen = _agreed_low(view, estimate, share * expected.p05, expected.p05) or seen
     low = was_there and seen.p95 < share * expected.p05
     verdict.loss_n = verdict.loss_n + 1 if low else 0
     if verdict.loss_n >= 2:
@@ -259,13 +332,29 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
 def _seen(verdict: Verdict, view: View, estimate: Estimate) -> Band | None:
     """What still comes: of two kinds that agree the last five minutes tell, of one it takes more.
 
-    A bubbler alone falls as quickly where a shape of the reaction that nobody planned just ends.
+    A bubbler alone falls as quickly where a shape of the reaction that nobody planned just ends. A
+    balance that has much left by what it lost so far knows of no such end.
     """
     if verdict.loss_s is not None:
         return seen_now(view, estimate.evidence, scale_held=True)
-    if len(kinds_now(view, estimate)) >= 2:
+    if len(kinds_now(view, estimate)) >= 2 or is_left(view, estimate):
         return seen_now(view, estimate.evidence)
     return most_seen(estimate.evidence, view.now_s)
+
+
+def _agreed_low(view: View, estimate: Estimate, below: float, foreseen: float) -> Band | None:
+    """What comes by the surest of two kinds, where the others say the same less sharply. [1/h]
+
+    A balance in a draught cannot say "nothing" within five minutes, but a bubbler can; it only has
+    to say: less than `below`, and surely less than `foreseen`.
+    """
+    each = each_now(view, estimate.evidence)
+    if len(kinds_now(view, estimate)) < 2 or len(each) < 2:
+        return None
+    agree = all(
+        rate.p50 < below and rate.p50 + _SURELY * (rate.p95 - rate.p50) < foreseen for rate in each
+    )
+    return min(each, key=lambda rate: rate.p95 - rate.p05) if agree else None
 
 
 def _share_lost(view: View) -> float | None:
@@ -319,22 +408,17 @@ def stall_why(verdict: Verdict, view: View) -> str:
     """Why the run is stalled; empty where it is not."""
     estimate, now, done = view.estimate, view.now_s, view.setting.plan.done
     if verdict.loss_s is not None:
-        # One kind alone cannot tell a stall from a leak or a dead channel: that is unclear.
-        alone = estimate is not None and len(kinds_now(view, estimate)) < 2
-        return "" if alone else f"evolution has all but stopped: {verdict.loss_why}"
+        unsure = estimate is not None and not tells_loss(verdict, view, estimate)
+        return "" if unsure else f"evolution has all but stopped: {verdict.loss_why}"
     if estimate is None or verdict.beyond_since_s is None:
         return ""
     in_force = verdict.word == "stalled"
     if verdict.how_sure() >= 0.5 and not (in_force and _is_mute(verdict, view, estimate)):
         return ""
-    has_left = _has_left(verdict, view)
-    hotter_ahead = view.heating.goes_along(now) and not on_last_hold(view) and not verdict.stands
-    lasts = 60.0 if has_left or verdict.stands else _BELIEVED_S
-    if not has_left and (verdict.begun_s is None or hotter_ahead):
-        lasts = 300.0
-    if not in_force and now - verdict.beyond_since_s < lasts:
+    if not in_force and now - verdict.beyond_since_s < _lasts_s(verdict, view):
         return ""
-    if not in_force and not has_left and not view.heating.follows:
+    waits = not _has_left(verdict, view) and not view.heating.follows and not verdict.stands
+    if not in_force and waits:
         return ""  # out of its band for less than ten minutes
     if _climbs(verdict, view):  # it may have begun to since the last estimate
         return ""
@@ -356,9 +440,22 @@ def stall_why(verdict: Verdict, view: View) -> str:
     return f"the end is more than {done.patience_min:g} min off along the profile{at}: too cold"
 
 
-def causes_of_stall(view: View, findings: Findings) -> list[str]:
+def _lasts_s(verdict: Verdict, view: View) -> float:
+    """How long [done] has to be too far off before it is said. [s]"""
+    if verdict.stands and verdict.cold_n >= _COLD_N:
+        return 0.0
+    if _has_left(verdict, view) or verdict.stands:
+        return 60.0
+    hotter_ahead = view.heating.goes_along(view.now_s) and not on_last_hold(view)
+    return 300.0 if verdict.begun_s is None or hotter_ahead else _BELIEVED_S
+
+
+def causes_of_stall(verdict: Verdict, view: View, findings: Findings) -> list[str]:
     """What is known of why the run stalls."""
-    causes = [
+    estimate = view.estimate
+    alone = estimate is not None and len(kinds_now(view, estimate)) < 2
+    causes = [_HIDES] if alone and verdict.loss_s is not None else []
+    causes += [
         f"{f.name}: {f.why}"
         for f in findings.shown()
         if f.name in ("heater-off", "crust-suspected", "outlet-blocked", "power-lost")

@@ -17,6 +17,7 @@ from monitor.analysis.stalling import (
     stall_why,
     time_stall,
     watch_loss,
+    watch_standing,
 )
 from monitor.analysis.verdict_state import (
     Said,
@@ -25,6 +26,7 @@ from monitor.analysis.verdict_state import (
     kinds_now,
     kinds_of_rig,
     parted,
+    tells_loss,
 )
 from monitor.analysis.view import View
 
@@ -85,6 +87,7 @@ def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> 
     estimate = view.estimate
     watch_calm(verdict, view)
     take_back_at_once(verdict, view, findings)
+    watch_standing(verdict, view, findings)
     if is_heavy and estimate is not None:
         verdict.notice(estimate, view.setting.plan.done.fraction)
         _watch_begin(verdict, view, estimate)
@@ -121,7 +124,7 @@ def _in_order(verdict: Verdict, view: View, findings: Findings) -> tuple[str, li
         if_right, view.stall_why = view.stall_why, ""
         return "unclear", ["the channels contradict each other; if they are right:", if_right]
     if view.stall_why:
-        return "stalled", [view.stall_why, *causes_of_stall(view, findings)]
+        return "stalled", [view.stall_why, *causes_of_stall(verdict, view, findings)]
     if estimate is None or verdict.begun_s is None:
         return "heating", _heating_why(view)
     alone = not kinds_of_rig(view) and estimate.p_done >= 0.5
@@ -207,7 +210,7 @@ def _contradiction(verdict: Verdict, view: View, findings: Findings) -> list[str
         return []
     if estimate is None or estimate.progress is None:
         return ["too few channels are left to tell how far the reaction is"]
-    if verdict.loss_s is not None and len(kinds_now(view, estimate)) < 2:
+    if verdict.loss_s is not None and not tells_loss(verdict, view, estimate):
         return [f"evolution has all but stopped: {verdict.loss_why}", _ONE_KIND]
     out = [out_words(view, name) for name in out_since(view)]
     if out and estimate.p_done >= 0.5 and len(kinds_now(view, estimate)) < _enough(view):

@@ -20,9 +20,11 @@ __all__ = [
     "held_back",
     "held_back_words",
     "is_alone",
+    "is_left",
     "kinds_now",
     "kinds_of_rig",
     "parted",
+    "tells_loss",
     "would_show",
 ]
 
@@ -70,6 +72,8 @@ class Verdict:
     beyond_since_s: float | None = None
     eased_n: int = 0
     """Estimates in a row by which [done] is no further off than the plan's patience any more."""
+    cold_n: int = 0
+    """Estimates in a row by which it is further off at the temperature of now."""
     unheated: bool = False
     """No heat, and the pot well below its course."""
     stands: bool = False
@@ -77,6 +81,8 @@ class Verdict:
     loss_s: float | None = None
     """When the rate was seen to fall below all that had been foreseen; None once it is back."""
     loss_rate: float = 0.0
+    loss_left: bool = False
+    """By a balance reactant is left, so that what stopped has not ended."""
     seen_rate: float = 0.0
     """Highest rate of the step of [done] that a channel has shown by itself, 1/h."""
     loss_n: int = 0
@@ -162,6 +168,22 @@ def is_alone(view: View, nearly: float) -> bool:
         step.name == name or step.unwanted or (band is not None and band.p50 > nearly)
         for step, band in zip(setting.plan.steps, estimate.steps, strict=False)
     )
+
+
+def is_left(view: View, estimate: Estimate) -> bool:
+    """Whether a balance has it that reactant is left, well beyond what [done] leaves open."""
+    done, open_ = estimate.done_fraction, 1.0 - view.setting.plan.done.fraction
+    weighed = KINDS["pot_mass"] in kinds_now(view, estimate)
+    return weighed and done is not None and done.p95 < 1.0 - _LITTLE_LEFT * open_
+
+
+def tells_loss(verdict: Verdict, view: View, estimate: Estimate) -> bool:
+    """Whether a rate that was lost can be told from the end, a leak or a dead channel.
+
+    By two kinds of evidence; by one where a balance has much left: it sees no leak.
+    """
+    kinds = kinds_now(view, estimate)
+    return len(kinds) >= 2 or (verdict.loss_left and KINDS["pot_mass"] in kinds)
 
 
 def parted(view: View, findings: Findings) -> list[Finding]:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from drivers.reading import Quality
+from drivers.reading import Quality, Reading
 from monitor.analysis.bins import BinStore
 from monitor.analysis.conditions import Judged
 from monitor.analysis.estimate import (
@@ -20,6 +20,7 @@ from monitor.analysis.estimate import (
 from monitor.analysis.fold import Fold
 from monitor.analysis.lately import follow_meaning, seen_now
 from monitor.analysis.outvoting import out_since
+from monitor.analysis.verdict import decide
 from monitor.entries import RunStarted
 from tests.analysis.runs import RIG, STEP_PLAN
 from tests.analysis.test_outvoting import Rates
@@ -240,6 +241,59 @@ def test_what_a_change_means_is_kept_while_the_rate_is_lost() -> None:
     assert rates.said.word != "stalled"
 
 
+def weighed(per_h: float, most: float) -> Estimate:
+    """A balance alone; of the step of [done] at most so much is gone by it."""
+    seen = rated(per_h).evidence
+    alone = replace(seen, channels=seen.channels[:1], kinds=("mass",))
+    return replace(rated(per_h), evidence=alone, done_fraction=Band(0.5, 0.6, most))
+
+
+@pytest.mark.parametrize(("most", "word"), [(0.8, "stalled"), (0.985, "unclear")])
+def test_a_balance_that_has_much_left_knows_of_no_end(most: float, word: str) -> None:
+    """It tells a loss of rate within five minutes, and what it means; else it may be the end."""
+    rates = Rates(("pot_temperature", "pot_mass"))
+    rates.minutes(25, weighed(1.0, most), pot_mass=-0.2)
+    said = []
+    for minute in range(1, 16):  # over twelve minutes the mean fades by a twelfth a minute
+        rates.minutes(1, weighed(max(1.0 - minute / 12.0, 0.0), most))
+        said.append(rates.said.word)
+    assert said[-1] == word
+    assert ("stalled" in said[:7]) is (word == "stalled")
+    assert "all but stopped" in rates.said.why[0]
+    if word == "stalled":
+        assert "tracks its zero" in rates.said.why[1]
+
+
+def test_a_stall_told_by_a_balance_alone_is_open_once_the_end_is_likely() -> None:
+    """What the fit comes to believe then is no more than a crust or the end."""
+    rates = Rates(("pot_temperature", "pot_mass"))
+    rates.minutes(25, weighed(1.0, 0.8), pot_mass=-0.2)
+    rates.minutes(8, weighed(0.1, 0.8))
+    assert rates.said.word == "stalled"
+    rates.minutes(3, weighed(0.0, 0.985))
+    assert rates.said.word == "stalled"
+    rates.minutes(6, replace(weighed(0.0, 1.0), p_done=0.7))
+    assert rates.said.word == "unclear"
+
+
+@pytest.mark.parametrize(
+    ("scatter_g", "is_stalled"),
+    [(0.0, True), (0.05, True), (0.6, False)],  # a draught in which nothing could be told
+)
+def test_a_bubbler_that_stopped_needs_no_more_than_a_balance_that_agrees(
+    scatter_g: float, is_stalled: bool
+) -> None:
+    """The balance alone cannot say "nothing" within five minutes: less than foreseen will do."""
+    rates = Rates()
+    rates.minutes(25, rated(1.0), **GAINS)
+    said = []
+    for minute in range(1, 8):
+        sway = scatter_g * (1.0 if minute % 2 else -1.0)
+        rates.minutes(1, rated(1.0 - minute / 12.0), pot_mass=sway)
+        said.append(rates.said.word)
+    assert ("stalled" in said) is is_stalled
+
+
 def test_the_last_minutes_count_only_where_they_have_clearly_fallen() -> None:
     """Else the twelve minutes of the estimate, which are surer."""
     rates = Rates()
@@ -386,25 +440,74 @@ def test_two_estimates_that_have_the_peak_ahead_again_are_no_new_rise() -> None:
     assert words == ["tailing"] * 5 + ["evolving"]
 
 
-def test_a_pot_that_has_just_stopped_climbing_stands() -> None:
-    """What it rose by ten minutes ago does not excuse it: it has stood still for six."""
+NEARLY = Band(1.0, 1.0, 1.0)
+STUCK = replace(
+    CRAWLS, p_beyond_patience=0.1, p_beyond_patience_frozen=1.0, steps=(NEARLY, *CRAWLS.steps[1:])
+)
+"""Far from done at the temperature of now, and the plan's own way would do."""
+WARMS = replace(STUCK, p_beyond_patience_frozen=0.5)
+STILL_WET = replace(STUCK, steps=(Band(0.4, 0.5, 0.6), *CRAWLS.steps[1:]))
+
+
+def stopped(at_C: float, *, follows: bool = True, ramp: float = 3.5) -> Bench:
+    """A pot that has climbed to `at_C` and stops there, on the way to 200 degC at 2 K/min."""
     bench = Bench()
     bench.setting = replace(bench.setting, plan=replace(bench.setting.plan, profile=TWO_HOLDS))
-    bench.heating = replace(bench.heating, began_s=bench.now_s - 4080.0)
-    pot_at(bench, 150.0, K_per_min=3.5)
-    nearly = Band(1.0, 1.0, 1.0)
-    stuck = replace(
-        CRAWLS, p_beyond_patience=0.1, p_beyond_patience_frozen=1.0,
-        steps=(nearly, *CRAWLS.steps[1:]),
-    )  # fmt: skip
-    words = []
-    for _ in range(9):
+    began_s = bench.now_s - 2700.0 - 30.0 * (at_C - 120.0)
+    left_s = None if follows else bench.now_s + 240.0
+    bench.heating = replace(bench.heating, began_s=began_s, follows=follows, left_s=left_s)
+    pot_at(bench, at_C, K_per_min=ramp, minutes=12)
+    return bench
+
+
+def stand(bench: Bench, at_C: float, minutes: int, estimate: Estimate, drift: float = 0.0) -> str:
+    """The verdict after so many minutes at that temperature, drifting by so many K a minute."""
+    words = [""]
+    for minute in range(minutes):
         at_s = bench.now_s + 30.0
-        bench.bins.add("pot_temperature", "pot_temperature", at_s, 150.0, Quality.GOOD)
+        value = at_C + drift * minute
+        bench.bins.add("pot_temperature", "pot_temperature", at_s, value, Quality.GOOD)
         bench.bins.close_until(bench.now_s + 60.0)
-        words += bench.minutes(1, stuck)
-    assert words[-1] == "stalled"
-    assert "stands" in bench.verdict.why[0]
+        words += bench.minutes(1, estimate)
+    return words[-1]
+
+
+@pytest.mark.parametrize(
+    ("at_C", "minutes", "follows", "drift", "estimate", "is_stalled"),
+    [
+        (150.0, 9, True, 0.0, STUCK, True),  # by then the plan is 18 K on
+        (150.0, 7, True, 0.0, STUCK, False),  # 14 K: within its band
+        (150.0, 9, False, 0.0, STUCK, True),  # out of its band for less than ten minutes
+        (150.0, 9, True, 0.4, STUCK, False),  # it goes on, if slowly
+        (150.0, 9, True, 0.0, WARMS, False),  # it may be done soon enough as it is
+        (150.0, 9, True, 0.0, STILL_WET, False),  # what an earlier step takes up may hold it
+        (191.0, 20, True, 0.0, STUCK, False),  # set points are missed by several kelvin
+        (128.0, 20, True, 0.0, STUCK, False),
+        (34.0, 20, True, 0.0, STUCK, False),  # it has hardly left the room
+    ],
+)
+def test_a_pot_stands_where_the_plan_has_no_hold_and_has_left_it_behind(
+    at_C: float, minutes: int, follows: bool, drift: float, estimate: Estimate, is_stalled: bool
+) -> None:
+    """What it rose by ten minutes ago does not excuse it; band of 15 K, ramp of 2 K/min."""
+    bench = stopped(at_C, follows=follows)
+    assert (stand(bench, at_C, minutes, estimate, drift) == "stalled") is is_stalled
+    if is_stalled:
+        assert "stands at 190 degC where the plan has no hold" in bench.verdict.why[0]
+
+
+def test_a_pot_is_seen_to_stand_between_two_estimates() -> None:
+    """They come every other minute; at this temperature all of them had it far off."""
+    bench = stopped(150.0)
+    assert stand(bench, 150.0, 7, STUCK) != "stalled"
+    bench.now_s += 70.0
+    bench.bins.add("pot_temperature", "pot_temperature", bench.now_s - 15.0, 150.0, Quality.GOOD)
+    bench.bins.close_until(bench.now_s)
+    bench.states["pot_temperature"].take(bench.now_s - 15.0, Reading("pot_temperature", 150.0))
+    for agreed in (1, 2):
+        bench.verdict.cold_n = agreed
+        said = decide(bench.verdict, bench.view(STUCK), bench.findings, is_heavy=False)
+        assert (said.word == "stalled") is (agreed == 2)
 
 
 @pytest.mark.parametrize(
