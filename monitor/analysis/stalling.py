@@ -40,12 +40,14 @@ _FORESEEN_S = 900.0
 
 _STILL_K, _STILL_S = 1.2, 360.0
 """A pot that moves by less within so long stands still: at that pace hours go by for a hold."""
-_COLD, _COLD_N = 0.9, 2
-"""Likelihood that [done] is too far off at the temperature of now, and estimates in a row that have
-it so: then a pot that is seen to stand need not wait for another."""
+_COLD_N = 2
+"""Estimates in a row that are sure that at the temperature of now [done] is too far off: then a pot
+that is seen to stand need not wait for another."""
 _CLIMBS_K = 2.0
 """A pot that has risen by more within ten minutes has not come to where it stays."""
 
+_SURE, _RIVAL = 0.9, 0.2
+"""Likelihood from which on a fit is sure; that of a rival up to which it counts for nothing."""
 _STILL = 0.6
 """Once stalled it takes a likelihood lower by this factor to be so no more."""
 _BELIEVED_S = 240.0
@@ -88,12 +90,12 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findi
     verdict.unheated = _is_unheated(view, findings)
     leaves = not heating.follows or verdict.unheated
     beyond = estimate.p_beyond_patience
-    verdict.cold_n = verdict.cold_n + 1 if estimate.p_beyond_patience_frozen >= _COLD else 0
+    verdict.cold_n = verdict.cold_n + 1 if estimate.p_beyond_patience_frozen >= _SURE else 0
     if leaves:
         beyond = estimate.p_beyond_patience_frozen
     elif verdict.stands:
         beyond = max(beyond, estimate.p_beyond_patience_frozen)
-    sure = 0.5 if on_last_hold(view) or leaves else 0.9
+    sure = 0.5 if on_last_hold(view) or leaves else _SURE
     limit = sure if verdict.beyond_since_s is None else _STILL * sure
     if _passes(verdict, view, estimate):
         verdict.beyond_since_s = None
@@ -205,8 +207,9 @@ def _comes_fast(verdict: Verdict, view: View, estimate: Estimate, findings: Find
 
     The rest as a first-order tail. A fit torn between channels may hold that all is held back, and
     one that believed in a crust goes on believing when it has broken: where far more comes than it
-    explains it is no witness. One that has as much come as is seen, with a balance that tells what
-    is left and no channel in doubt, knows better than a first order how it dies away.
+    explains it is no witness. One that has as much come as is seen, with no channel in doubt, knows
+    better than a first order how it dies away: with a balance that tells what is left, or where it
+    is surer and knows of nothing that holds back.
     """
     seen, done = seen_now(view, estimate.evidence), estimate.done_fraction
     if verdict.unheated or seen is None or done is None or seen.p05 <= 0.0:
@@ -217,11 +220,22 @@ def _comes_fast(verdict: Verdict, view: View, estimate: Estimate, findings: Find
         if torn and view.heating.follows and is_alone(view, 0.9):
             return True
         weighed = KINDS["pot_mass"] in kinds_now(view, estimate)
-        if not torn and weighed and not _in_doubt(view, findings):
+        knows = weighed or _is_sure(verdict, estimate)
+        if not torn and knows and not _in_doubt(view, findings):
             return False
     left = max(1.0 - done.p50, open_)
     hours = left / seen.p05 * math.log(max(left / open_, 1.0))
     return hours < 0.75 * view.setting.plan.done.patience_min / 60.0
+
+
+def _is_sure(verdict: Verdict, estimate: Estimate) -> bool:
+    """Whether the fit has [done] surely too far off, and not for a crust or a leak.
+
+    Gas alone leaves it open how much there is to come, and so does the fit; that it is sure
+    nevertheless has been seen in how the rate dies away.
+    """
+    likely = _SURE if verdict.beyond_since_s is None else _STILL * _SURE
+    return estimate.p_beyond_patience >= likely and estimate.evidence.p_held_back < _RIVAL
 
 
 def _in_doubt(view: View, findings: Findings) -> bool:
@@ -246,7 +260,8 @@ def _stands(verdict: Verdict, view: View) -> bool:
 
     The shift in time takes a pot that stops on its way up for ever later, so it leaves the band
     only long after. What counts is by how much the plan has risen since from where the pot stopped.
-    Not while an earlier step goes on: that may hold the pot by itself.
+    Not while an earlier step goes on, or the mantle goes on climbing: then it is the charge that
+    holds the pot, and it comes after.
     """
     heating, pot, plan = view.heating, view.live("pot_temperature"), view.setting.plan
     if pot is None or heating.began_s is None or not plan.profile:
@@ -264,7 +279,17 @@ def _stands(verdict: Verdict, view: View) -> bool:
     away = np.flatnonzero(np.abs(bins.mean - pot_C) > still_K)
     since = int(away[-1]) + 1 if away.size else 0
     risen_K = _risen_K(view, pot_C, max(float(bins.t0_s[since]), heating.began_s))
-    return risen_K is not None and risen_K > band and is_alone(view, 0.9)
+    if risen_K is None or risen_K <= band or not is_alone(view, 0.9):
+        return False
+    mantle = view.live("mantle_temperature")
+    return mantle is None or not _rises(view, mantle.name)
+
+
+def _rises(view: View, name: str) -> bool:
+    """Whether a temperature has gone up while the pot stood."""
+    bins = view.bins.channel(name)
+    late = bins.mean[bins.at_s > view.now_s - _STILL_S]
+    return late.size > 1 and float(late[-1] - late[0]) > _CLIMBS_K
 
 
 def _risen_K(view: View, pot_C: float, since_s: float) -> float | None:

@@ -8,6 +8,7 @@ import pytest
 
 from drivers.reading import Quality, Reading
 from monitor.analysis.bins import BinStore
+from monitor.analysis.channels import ChannelState
 from monitor.analysis.conditions import Judged
 from monitor.analysis.estimate import (
     Band,
@@ -56,24 +57,32 @@ def pot_at(bench: Bench, from_C: float, K_per_min: float = 0.0, minutes: int = 3
 
 
 @pytest.mark.parametrize(
-    ("roles", "own_per_h", "finding", "is_stalled"),
+    ("roles", "own_per_h", "finding", "likely", "held_back", "is_stalled"),
     [
-        (("pot_mass", "bubble_count"), 1.0, None, True),  # the fit has as much come as is seen
-        (("pot_mass", "bubble_count"), 0.1, None, False),  # it has far less come: no witness
-        (("pot_mass", "bubble_count"), 1.0, "leak-suspected", False),  # channels are in doubt
-        (("bubble_count",), 1.0, None, False),  # nothing tells what is left
+        (("pot_mass", "bubble_count"), 1.0, None, 0.6, 0.0, True),  # the fit has as much come
+        (("pot_mass", "bubble_count"), 0.1, None, 0.95, 0.0, False),  # far less: no witness
+        (("pot_mass", "bubble_count"), 1.0, "leak-suspected", 0.95, 0.0, False),  # in doubt
+        (("bubble_count",), 1.0, None, 0.85, 0.0, False),  # nothing tells what is left
+        (("bubble_count",), 1.0, None, 0.95, 0.0, True),  # and yet it is sure
+        (("bubble_count",), 1.0, None, 0.95, 0.3, False),  # for a crust that may have broken
+        (("bubble_count",), 0.1, None, 0.95, 0.0, False),
+        (("bubble_count",), 1.0, "counter-saturated", 0.95, 0.0, False),
     ],
 )
 def test_a_fit_that_explains_what_comes_may_foresee_a_longer_tail_than_a_first_order(
-    roles: tuple[str, ...], own_per_h: float, finding: str | None, is_stalled: bool
+    roles: tuple[str, ...],
+    own_per_h: float,
+    finding: str | None,
+    likely: float,
+    held_back: float,
+    is_stalled: bool,
 ) -> None:
     """At 1 an hour a first order would be done in 2 h; a second order is not for a day."""
     bench = Bench(("pot_temperature", *roles))
+    seen = replace(GOING_ON.evidence, p_held_back=held_back)
     if roles == ("bubble_count",):
-        gas = replace(GOING_ON.evidence, channels=both()[1:], kinds=("gas",))
-        far = replace(FAR, evidence=gas)
-    else:
-        far = FAR
+        seen = replace(seen, channels=both()[1:], kinds=("gas",))
+    far = replace(FAR, p_beyond_patience=likely, p_beyond_patience_frozen=likely, evidence=seen)
     bench.minutes(5, replace(far, p_beyond_patience=0.0, p_beyond_patience_frozen=0.0))
     if finding:
         found(bench, finding, "bubble_count")
@@ -494,6 +503,23 @@ def test_a_pot_stands_where_the_plan_has_no_hold_and_has_left_it_behind(
     assert (stand(bench, at_C, minutes, estimate, drift) == "stalled") is is_stalled
     if is_stalled:
         assert "stands at 190 degC where the plan has no hold" in bench.verdict.why[0]
+
+
+@pytest.mark.parametrize(
+    ("mantle_K_per_min", "is_stalled"), [(0.0, True), (-1.0, True), (1.5, False)]
+)
+def test_a_pot_whose_mantle_goes_on_climbing_is_held_back_by_its_charge(
+    mantle_K_per_min: float, is_stalled: bool
+) -> None:
+    """A step that takes up heat: it comes after once that is over."""
+    bench = stopped(150.0)
+    mantle, word = "mantle_temperature", ""
+    bench.states[mantle] = ChannelState.of(mantle, mantle, mantle)
+    for minute in range(9):
+        at_s, value = bench.now_s + 30.0, 190.0 + mantle_K_per_min * minute
+        bench.bins.add(mantle, mantle, at_s, value, Quality.GOOD)
+        word = stand(bench, 150.0, 1, STUCK)
+    assert (word == "stalled") is is_stalled
 
 
 def test_a_pot_is_seen_to_stand_between_two_estimates() -> None:
