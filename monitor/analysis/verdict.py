@@ -216,8 +216,9 @@ def _contradiction(verdict: Verdict, view: View, findings: Findings) -> list[str
     if out and estimate.p_done >= 0.5 and len(kinds_now(view, estimate)) < _enough(view):
         return [*out, "what is left cannot tell the end by itself"]
     feigned = verdict.is_feigned()
-    may_end = feigned > _FEIGNED and verdict.how_sure() >= _DONE_OR_LEAK
-    if may_end and len(kinds_now(view, estimate)) < 2:
+    # Once it is open whether this is the end, a fit that leans to the rival does not settle it.
+    may_end = verdict.how_sure() >= _DONE_OR_LEAK or verdict.word == "unclear"
+    if feigned > _FEIGNED and may_end and len(kinds_now(view, estimate)) < 2:
         return [f"the end may only be feigned: {held_back_words(estimate, feigned)}", _ONE_KIND]
     doubts = explaining(view, findings)
     if doubts and verdict.how_sure() >= 0.5 and len(kinds_now(view, estimate)) < 2:

@@ -190,6 +190,19 @@ def test_a_rival_whose_weight_jumps_is_unclear_and_stays_so() -> None:
     assert words[-16:] == ["unclear"] * 16
 
 
+@pytest.mark.parametrize(
+    ("before", "rival", "word"),
+    [(0.6, 0.98, "unclear"), (0.6, 0.0, "tailing"), (0.0, 0.98, "tailing")],
+)
+def test_what_was_open_stays_open_while_the_rival_is_likely(
+    before: float, rival: float, word: str
+) -> None:
+    """A crust or a leak, by gas alone: that the fit gives the end up does not tell which."""
+    bench = Bench(("pot_temperature", "bubble_count"))
+    bench.minutes(10, replace(feigned(0.98), p_done=before))
+    assert bench.minutes(10, replace(feigned(rival), p_done=0.0))[-1] == word
+
+
 def test_one_estimate_that_believes_in_the_rival_does_not_begin_the_hold_anew() -> None:
     """A lone spike among few draws is chance."""
     bench = Bench()
