@@ -352,7 +352,10 @@ def test_a_heater_is_no_less_stuck_once_all_is_complete() -> None:
     """The end of the reaction ends no alarm about the heat that goes on."""
     rule = next(rule for rule in heater.RULES if rule.is_fast and len(rule.needs) == 2)
     done = SimpleNamespace(
-        heating=SimpleNamespace(began_s=60.0), complete_s=9000.0, live=lambda role: role
+        heating=SimpleNamespace(began_s=60.0),
+        complete_s=9000.0,
+        live=lambda role: role,
+        happened=SimpleNamespace(marked=lambda _word, _since_s: False),
     )
     assert rule.matters is not None
     assert rule.matters(done)

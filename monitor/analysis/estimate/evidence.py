@@ -10,14 +10,15 @@ from numpy.typing import NDArray
 
 from monitor.analysis.estimate.ahead import Ahead
 from monitor.analysis.estimate.bands import Band, band
-from monitor.analysis.estimate.hearing import Heard
+from monitor.analysis.estimate.hearing import Heard, agreement
 from monitor.analysis.estimate.model import (
     ChannelEvidence,
     EstimatorState,
     Evidence,
 )
 from monitor.analysis.estimate.noise import Noise, least_misfit, likely_noise, usual_noise
-from monitor.analysis.estimate.past import Cloud, Past
+from monitor.analysis.estimate.past import Cloud, Past, foretold
+from monitor.analysis.estimate.shapes import FAMILIES
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.analysis.estimate.trend import WINDOW_S, trend
 
@@ -41,6 +42,8 @@ _LEAST_SEEN = 0.06
 a receiver that keeps next to nothing of a gas."""
 _SLOWLY = 0.4
 _ROUGHEST = 15.0
+_GROWS, _FALLS = 1.3, 2.0
+"""At most, from one look to the next; drift may grow as fast as it falls."""
 _TURNS = 2
 """Ticks from one look at a channel's misfit and drift to the next, at least."""
 _FORESEE_S = 900.0
@@ -125,7 +128,6 @@ def learn_noise(
 ) -> dict[str, Noise]:
     """How far each channel strays from the fit: one channel at a tick, roughness at every one."""
     out = dict(known)
-    alpha = cloud.course.alpha[:, cloud.best]
     turns = max(len(past.heard), _TURNS)
     for turn, one in enumerate(past.heard):
         rest, share = _residuals(cloud, turn, one)
@@ -136,11 +138,31 @@ def learn_noise(
         scatter = float(np.sqrt(np.mean(np.minimum(rest * rest, _CUT**2))))
         noise = replace(noise, rough=min(max(noise.rough * scatter**_SLOWLY, 1.0), _ROUGHEST))
         if tick % turns == turn:
-            misfit, walk = likely_noise(one.seen, alpha @ share)
-            least = least_misfit(one.signal.role)
-            noise = replace(noise, misfit=max(misfit, least), walk=walk)
+            noise = _learned(past, cloud, one, cloud.course.alpha[:, cloud.best] @ share, noise)
         out[one.signal.name] = noise
     return out
+
+
+def _learned(past: Past, cloud: Cloud, one: Heard, course: _Array, known: Noise) -> Noise:
+    """By the best fit or by the rival that is held back, whichever is likelier with its own noise.
+
+    A sudden loss of rate would else pass for a model that is very wrong, in which nothing shows
+    any more. For the same reason misfit grows by degrees.
+    """
+    misfit, walk, likely = likely_noise(one.seen, course)
+    rival = next(f for f in FAMILIES if f.held)
+    if past.hold is not None and cloud.family != rival.name:
+        alpha = foretold(past, cloud.at, rival.name)
+        share = one.signal.share + one.signal.share_u * agreement(one, alpha[:, None]).pulled[0]
+        other = likely_noise(one.seen, alpha @ share)
+        if other[2] + np.log(rival.weight / FAMILIES[0].weight) > likely:
+            misfit, walk, likely = other
+    misfit = max(misfit, least_misfit(one.signal.role))
+    return replace(
+        known,
+        misfit=min(max(misfit, known.misfit / _FALLS), known.misfit * _GROWS),
+        walk=min(max(walk, known.walk / _FALLS), known.walk * _FALLS),
+    )
 
 
 def weigh_evidence(

@@ -27,6 +27,9 @@ _HELD_FOR_S = (
 )
 _LATELY_S, _LATELY_GRAIN_S, _GRAIN_S = 600.0, 60.0, 300.0
 _PACES = (0.02, 0.15, 0.5)
+_LATER_S = (-60.0, -20.0, 20.0, 60.0)
+_TIMES = (0.6, 1.6)
+_SLOWEST, _FASTEST = 0.005, 0.8
 _BEGUN = 0.03
 _STAYS = 2.0
 """A hold found before gives way only to one that explains that much more, in log likelihood."""
@@ -44,7 +47,7 @@ def find_hold(
     if not past.heard or held.name not in start or tick % _LOOKED_FOR_EVERY != 1:
         return past.hold, start
     now_s = float(past.grid.edges_s[-1])
-    holds = [past.hold, None, *_begun(now_s), *_ended(past.hold, now_s)]
+    holds = [past.hold, None, *_begun(now_s), *_varied(past.hold, now_s)]
     starts = (start[held.name], start[FAMILIES[0].name])
     tried = [(hold, own) for own in starts for hold in holds]
     z = np.array([own for _hold, own in tried])
@@ -70,9 +73,17 @@ def _begun(now_s: float) -> list[Hold]:
     return [Hold(t, pace) for t in _moments_s(now_s) for pace in _PACES]
 
 
-def _ended(hold: Hold | None, now_s: float) -> list[Hold]:
-    """The known one as it would be over; one that was over goes on after all."""
+def _varied(hold: Hold | None, now_s: float) -> list[Hold]:
+    """The known one begun a little sooner or later, of another pace, over, or going on after all.
+
+    Of a quick reaction half a minute more or less is plain to see.
+    """
     if hold is None:
         return []
+    begun = [replace(hold, since_s=hold.since_s + late) for late in _LATER_S]
+    paces = [
+        replace(hold, pace=min(max(hold.pace * times, _SLOWEST), _FASTEST)) for times in _TIMES
+    ]
     over = [replace(hold, until_s=t) for t in _moments_s(now_s) if t > hold.since_s]
-    return over if hold.until_s is None else [*over, replace(hold, until_s=None)]
+    still = [] if hold.until_s is None else [replace(hold, until_s=None)]
+    return [h for h in (*begun, *paces) if h.since_s < (h.until_s or now_s)] + over + still

@@ -81,8 +81,11 @@ def least_misfit(role: str) -> float:
     return _USUAL_CAUGHT if role == "receiver_mass" else _LEAST_THROUGH_TRAIN
 
 
-def likely_noise(seen: Differences, course: _Array) -> tuple[float, float]:
-    """(misfit, walk) that the residuals about `course`, (edges,) the level by a fit, speak for."""
+def likely_noise(seen: Differences, course: _Array) -> tuple[float, float, float]:
+    """What the residuals about `course`, (edges,) the level by a fit, speak for.
+
+    (misfit, walk, logarithm of how likely the residuals are with that).
+    """
     misfit, walk = (each.ravel() for each in np.meshgrid(_MISFITS, _WALKS, indexing="ij"))
     own = seen.other[:, None] + seen.walk[:, None] * walk**2 + seen.square[:, None] * misfit**2
     rows, log_det = _whitened(
@@ -97,8 +100,9 @@ def likely_noise(seen: Differences, course: _Array) -> tuple[float, float]:
     height = -0.5 * (chi2 + log_det + np.linalg.slogdet(normal)[1])
     height += np.tile(np.log(_WALKS_PRIOR), _MISFITS.size)
     share = np.exp(height - height.max())
+    likely = float(height.max() + np.log(share.sum()))
     share /= share.sum()
-    return float(np.exp(share @ np.log(misfit))), float(np.exp(share @ np.log(walk)))
+    return float(np.exp(share @ np.log(misfit))), float(np.exp(share @ np.log(walk))), likely
 
 
 def _without_jumps(rest: _Array) -> _Array:
