@@ -8,6 +8,7 @@ import numpy as np
 
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Band, Estimate
+from monitor.analysis.expected import planned_C
 from monitor.analysis.lately import each_now, most_seen, seen_now
 from monitor.analysis.verdict_state import (
     FRESH_S,
@@ -68,6 +69,7 @@ _HIDES = "by the balance alone: one that tracks its zero would show the same whi
 _FELL = 0.5
 """Of its band: a pot so far below its course, the heater off, will not follow what is ahead."""
 
+_KELVIN = 273.15
 _LEAST_RATE = 0.08
 _BACK_N = 3
 """Estimates in a row that show it again: one alone may have its scale wrong."""
@@ -321,7 +323,7 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
     if verdict.loss_s is None or verdict.how_sure() >= 0.5:
         verdict.loss_left = False
     verdict.loss_left = verdict.loss_left or is_left(view, estimate)
-    seen, expected = _seen(verdict, view, estimate), estimate.evidence.rate_expected
+    seen, expected = _seen(verdict, view, estimate), _expected(verdict, view, estimate)
     if seen is None:
         return
     if verdict.loss_s is None and _at_ceiling(view):  # what it shows is the least that comes
@@ -352,6 +354,27 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
             f"{100 * max(seen.p50, 0.0):.0f} % of the step an hour seen,"
             f" {100 * expected.p50:.0f} % foreseen at this temperature"
         )
+
+
+def _expected(verdict: Verdict, view: View, estimate: Estimate) -> Band | None:
+    """The rate that was foreseen, at the temperature that the pot has come to. [1/h]
+
+    It was foreseen along the plan as it stood then; where the plan has gone on without the pot, it
+    gives less by what the kinetics make of those kelvin.
+    """
+    now_s, heating, expected = view.now_s, view.heating, estimate.evidence.rate_expected
+    kept = [one for one in verdict.courses if one[0] > now_s - _FORESEEN_S - 60.0]
+    verdict.courses = [*kept, (now_s, heating.late_s, heating.off_K or 0.0)]
+    pot_C, others = view.value("pot_temperature"), estimate.others
+    then_s, late_s, off_K = verdict.courses[0]
+    planned = planned_C(heating, view.setting.plan.profile, now_s, late_s)
+    if expected is None or pot_C is None or planned is None or others is None:
+        return expected
+    if planned + off_K <= pot_C or now_s - then_s < 0.5 * _FORESEEN_S:
+        return expected
+    cold = 1.0 / (pot_C + _KELVIN) - 1.0 / (planned + off_K + _KELVIN)
+    less = math.exp(-others.e_over_r_K.p50 * cold)
+    return Band(less * expected.p05, less * expected.p50, less * expected.p95)
 
 
 def _seen(verdict: Verdict, view: View, estimate: Estimate) -> Band | None:

@@ -80,6 +80,8 @@ class Verdict:
     """The pot stands still where the plan has no hold."""
     loss_s: float | None = None
     """When the rate was seen to fall below all that had been foreseen; None once it is back."""
+    courses: list[tuple[float, float, float]] = field(default_factory=list)
+    """Of the last estimates: when [s], the shift in time [s] and pot less plan [K] as of then."""
     loss_rate: float = 0.0
     loss_left: bool = False
     """By a balance reactant is left, so that what stopped has not ended."""

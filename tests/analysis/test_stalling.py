@@ -16,6 +16,8 @@ from monitor.analysis.estimate import (
     Circumstances,
     Estimate,
     EstimatorState,
+    OtherHolds,
+    RemainingBand,
     Setup,
 )
 from monitor.analysis.fold import Fold
@@ -23,6 +25,7 @@ from monitor.analysis.lately import follow_meaning, seen_now
 from monitor.analysis.outvoting import out_since
 from monitor.analysis.verdict import decide
 from monitor.entries import RunStarted
+from monitor.plan.model import ProfileSegment
 from tests.analysis.runs import RIG, STEP_PLAN
 from tests.analysis.test_outvoting import Rates
 from tests.analysis.test_verdict import CRAWLS, DONE, GOING_ON, TWO_HOLDS, Bench, both
@@ -342,6 +345,34 @@ def test_a_pot_behind_its_course_may_lose_its_rate_too() -> None:
     stopped = replace(going.evidence, rate_seen=Band(-0.01, 0.0, 0.01))
     assert bench.minutes(5, replace(DONE, evidence=stopped))[-1] == "unclear"
     assert "all but stopped" in bench.verdict.why[0]
+
+
+OTHERS = OtherHolds(
+    from_C=190.0, hold_C=(190.0,), remaining_s=(RemainingBand(1e3, 2e3, 3e3),), unwanted=(0.0,),
+    within_s=7200.0, needed_C=(None, None, None), e_over_r_K=Band(1.4e4, 1.5e4, 1.6e4),
+    rate_per_h=Band(0.9, 1.0, 1.1),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("gone_on_min", "is_stalled"), [(-9.0, True), (2.0, True), (18.0, False)])
+def test_what_was_foreseen_counts_at_the_temperature_that_the_pot_has_come_to(
+    gone_on_min: float, is_stalled: bool
+) -> None:
+    """On its first hold still while the plan goes on at 2 K/min: 36 K are a factor of ten.
+
+    exp(15000 K (1/463 K - 1/499 K)) = 10 by hand: a tenth of what was foreseen is what is due.
+    """
+    bench = Bench()
+    profile = (ProfileSegment("up", 190.0, 4.0, 20.0), ProfileSegment("on", 260.0, 2.0, 60.0))
+    bench.setting = replace(bench.setting, plan=replace(bench.setting.plan, profile=profile))
+    judged_s, hold_ends_s = bench.now_s + 22 * 60.0, 3750.0
+    bench.heating = replace(bench.heating, began_s=judged_s - hold_ends_s - 60.0 * gone_on_min)
+    going = replace(GOING_ON, others=OTHERS)
+    bench.minutes(20, going)
+    bench.heating = replace(bench.heating, late_s=1200.0)  # taken for ever later since
+    quiet = replace(going.evidence, rate_seen=Band(0.08, 0.1, 0.12))
+    words = bench.minutes(2, replace(going, evidence=quiet))
+    assert (words[-1] == "stalled") is is_stalled
 
 
 def test_a_pot_that_has_gone_colder_loses_its_rate_by_that() -> None:
