@@ -16,7 +16,7 @@ from monitor.analysis.estimate import Band, ChannelEvidence, Evidence
 from monitor.analysis.verdict_state import FRESH_S, KINDS
 from monitor.analysis.view import View
 
-__all__ = ["each_now", "follow_meaning", "most_seen", "pace", "seen_now", "surest"]
+__all__ = ["each_now", "follow_meaning", "most_seen", "pace", "rises", "seen_now", "surest"]
 
 _LONG_S, _LATE_S = 720.0, 300.0
 _CLEAR = 4.0
@@ -96,6 +96,15 @@ def each_now(view: View, evidence: Evidence) -> list[Band]:
     """The rate of the last five minutes by each channel that shows at once what comes."""
     channels = _at_once(_rated(evidence, view.now_s))
     return [rate for one in channels if (rate := _late(view, one.name)) is not None]
+
+
+def rises(view: View, evidence: Evidence) -> bool:
+    """Whether a channel has surely shown more in the last five minutes than over twelve."""
+    return any(
+        one.rate is not None and late is not None and late.p05 > one.rate.p95
+        for one in _at_once(_rated(evidence, view.now_s))
+        for late in (_late(view, one.name),)
+    )
 
 
 def most_seen(evidence: Evidence, now_s: float) -> Band | None:

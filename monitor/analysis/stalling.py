@@ -9,7 +9,7 @@ import numpy as np
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Band, Estimate
 from monitor.analysis.expected import planned_C
-from monitor.analysis.lately import each_now, most_seen, seen_now
+from monitor.analysis.lately import each_now, most_seen, rises, seen_now
 from monitor.analysis.verdict_state import (
     FRESH_S,
     KINDS,
@@ -346,7 +346,8 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
     was_there = under_way and verdict.seen_rate > 0.4 * expected.p05 > 0.4 * _LEAST_RATE
     if not seen.p95 < share * expected.p05:
         seen = _agreed_low(view, estimate, share * expected.p05, expected.p05) or seen
-    low = was_there and seen.p95 < share * expected.p05
+    # What sets in later than was foreseen is low too, and yet it is none that was lost.
+    low = was_there and seen.p95 < share * expected.p05 and not rises(view, estimate.evidence)
     verdict.loss_n = verdict.loss_n + 1 if low else 0
     if verdict.loss_n >= 2:
         verdict.loss_s, verdict.loss_rate = view.now_s, expected.p05

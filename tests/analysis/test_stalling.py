@@ -254,6 +254,19 @@ def test_a_rate_that_is_only_slower_is_none_that_stopped() -> None:
         assert rates.said.word != "stalled"
 
 
+def test_a_rate_that_rises_later_than_was_foreseen_was_not_lost() -> None:
+    """Low, by a balance with much left, and each five minutes more than the twelve before."""
+    rates = Rates(("pot_temperature", "pot_mass"))
+    rates.minutes(25, weighed(1.0, 0.8), pot_mass=-0.2)
+    slow = replace(weighed(1.0, 0.8).evidence, rate_expected=Band(18.0, 20.0, 22.0))
+    late = replace(weighed(1.0, 0.8), evidence=slow)
+    rates.bench.verdict.seen_rate = 20.0  # as when an earlier step was taken for it
+    for minute in range(16):
+        foreseen = late if minute >= 6 else weighed(1.0, 0.8)
+        rates.minutes(1, foreseen, pot_mass=-0.2 * 1.2**minute)
+        assert rates.said.word != "stalled"
+
+
 def test_what_a_change_means_is_kept_while_the_rate_is_lost() -> None:
     """The fit may take the little that comes for a great share: it is not back for that."""
     rates = Rates()
