@@ -64,8 +64,10 @@ _END_NEAR_S = 2700.0
 _END_LIKELY = 0.02
 _QUIET_S = 600.0
 _FAST_S = 1.0
-_SETTLED_S = 1200.0
-_HEAVY_SETTLED_S = 600.0
+_SETTLED_S, _HEAVY_SETTLED_S = 1200.0, 600.0
+_RESTS_S, _HEAVY_RESTS_S, _RESTS_K = 3600.0, 1800.0, 5.0
+"""Complete for so long, how often all is fitted anew; more rarely still while the pot stays within
+5 K of what it was then: what is left to happen at a temperature has happened."""
 
 _LATEST_S = 1e10
 """Beyond this (three centuries) a time is no time of a run."""
@@ -238,10 +240,10 @@ class Fold:
         """Work out and return the line at a multiple of 10 s."""
         state, plan = self._state, self._setting.plan
         state.ticked_s = at
-        is_heavy = at % self._heavy_every_s(at) == 0.0
-        self._bins.close_until(at)
         pot = self._pot(at)
         pot_C = None if pot is None else pot.value
+        is_heavy = at % self._heavy_every_s(at, pot_C) == 0.0
+        self._bins.close_until(at)
         if is_heavy and pot is not None:
             refit_lateness(state.heating, plan.profile, self._bins.channel(pot.name), at)
         follows_C = None if self._boils_down() else pot_C
@@ -250,6 +252,7 @@ class Fold:
         view = self._view(at)
         self._boil_down(view)
         if is_heavy and (state.read_since_heavy or at - state.now_s < _QUIET_S):
+            state.estimated_C = pot_C
             self._estimate(view)
         else:
             is_heavy = False
@@ -257,11 +260,15 @@ class Fold:
         self._judge_all(view)
         return self._line(at, view, said)
 
-    def _heavy_every_s(self, at: float) -> float:
+    def _heavy_every_s(self, at: float, pot_C: float | None) -> float:
         """A run complete for a while is estimated more rarely: the rules see gas first."""
         complete_s, estimate = self._state.verdict.complete_s, self._state.estimate
         if complete_s is not None:
-            return _HEAVY_SETTLED_S if at - complete_s >= _SETTLED_S else HEAVY_S
+            for_s, then_C = at - complete_s, self._state.estimated_C
+            if for_s < _SETTLED_S:
+                return HEAVY_S
+            rests = pot_C is not None and then_C is not None and abs(pot_C - then_C) < _RESTS_K
+            return _HEAVY_RESTS_S if rests and for_s >= _RESTS_S else _HEAVY_SETTLED_S
         if estimate is None:
             return 0.5 * HEAVY_S
         if estimate.remaining_s is None:

@@ -41,6 +41,8 @@ class FoldState:
     """Upper part of the time between entries, learned: imported readings may be rare."""
     resumed_s: float = 0.0
     read_since_heavy: bool = False
+    estimated_C: float | None = None
+    """Temperature of the pot at the last estimate."""
     clock: tuple[float, float] | None = None
     """(elapsed_s, utc_s) of the last entry that knew both."""
     channels: dict[str, ChannelState] = field(default_factory=dict)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, late_rate, reaches_back, slope_per_s
@@ -94,9 +93,11 @@ def _one_instrument(view: View) -> tuple[str, ...]:
 def _too_few_references(view: View) -> tuple[str, ...]:
     """No instrument has temperatures enough for a step of all to be none of each: what wants."""
     live = [s for s in view.channels.values() if s.unit == "degC" and s.is_live(view.now_s)]
-    most = max(Counter(s.instrument for s in live).values(), default=0)
+    of = [s.instrument for s in live]
+    if any(of.count(instrument) >= _REFERENCES for instrument in set(of)):
+        return ()
     there = {state.role for state in live}
-    return () if most >= _REFERENCES else tuple(r for r in _USUAL_BOARD if r not in there)
+    return tuple(r for r in _USUAL_BOARD if r not in there)
 
 
 def _common_step(states: list[ChannelState], now_s: float) -> float | None:
