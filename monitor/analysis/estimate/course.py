@@ -178,10 +178,11 @@ def _limit(
         then = converted(now + step)
         after = supplied[j + 1]
         beyond = then > after
-        if beyond.any():  # never beyond what is supplied, however fast the step by itself
-            part = np.clip((after - alpha) / np.maximum(then - alpha, 1e-15), 0.0, 1.0)
-            step = np.where(beyond, step * part, step)
-            then = np.where(beyond, np.maximum(after, alpha), then)
+        if np.count_nonzero(beyond):  # never beyond what is supplied, however fast by itself
+            part = (after - alpha) / np.maximum(then - alpha, 1e-15)
+            part = np.minimum(np.maximum(part, 0.0), 1.0)
+            np.multiply(step, part, out=step, where=beyond)
+            np.maximum(after, alpha, out=then, where=beyond)
         alpha = then
         now = np.add(now, step, out=g[j + 1])
     if until < k_dt.shape[0]:
