@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.analysis.estimate.bands import band, remaining_band, weighted_quantiles
-from monitor.analysis.estimate.course import rate_integrals, run_course
+from monitor.analysis.estimate.course import _limit, rate_integrals, run_course
 from monitor.analysis.estimate.estimator import _room
 from monitor.analysis.estimate.evidence import _sees_done
 from monitor.analysis.estimate.grid import build_grid
@@ -22,6 +22,7 @@ from monitor.analysis.estimate.shapes import (
     Family,
     Shape,
     conversion,
+    converter,
     exponents,
     integral_at,
     shape_of,
@@ -89,6 +90,25 @@ def test_course_agrees_with_the_chemistry(rate_K_per_min: float) -> None:
     at = np.searchsorted(edges, grid.edges_s)
 
     assert course.alpha[:, 0] == pytest.approx(exact[at, 0], abs=0.02)
+    # What hardly goes at all goes as little as it should.
+    assert course.alpha[-1, 0, 2] == pytest.approx(exact[at[-1], 0, 2], rel=0.03)
+
+
+@pytest.mark.parametrize("k_per_s", [1e-8, 1e-6, 1e-3, 0.1])
+def test_a_first_order_step_follows_its_supply(k_per_s: float) -> None:
+    """d alpha/dt = k (t/T - alpha) has the solution t/T - (1 - exp(-k t)) / (k T), by hand.
+
+    Before it has begun, at 1e-5, nothing holds a step back.
+    """
+    cells, width_s = 40, 60.0
+    t_s = np.arange(cells + 1) * width_s
+    supplied = (t_s / t_s[-1])[:, None]
+    g = (k_per_s * t_s)[:, None]
+    one = np.ones(1)
+    shape = Shape(one, one, np.zeros(1), one, plain=True)
+    _limit(g, np.full((cells, 1), k_per_s * width_s), supplied, shape, converter(shape))
+    exact = (t_s + np.expm1(-k_per_s * t_s) / k_per_s) / t_s[-1]
+    assert -np.expm1(-g[:, 0]) == pytest.approx(exact, rel=1e-6, abs=1e-5)
 
 
 @given(
