@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from statistics import median
 
 import numpy as np
 
@@ -40,8 +41,8 @@ def pace(view: View, state: ChannelState, window_s: float) -> tuple[float, float
     else:
         value = bins.last[late] if state.unit == "1" else bins.mean[late]
         each = np.diff(value) / np.diff(at) * _SIGN.get(state.role, 1.0)
-    middle = float(np.median(each))
-    scatter = 1.4826 * float(np.median(np.abs(each - middle)))
+    middle = median(each.tolist())  # of so few, sooner than by an array
+    scatter = 1.4826 * median(np.abs(each - middle).tolist())
     counted = math.sqrt(max(middle, 0.0) / 60.0) if state.unit == "1" else 0.0
     least = max(counted, state.noise() / 60.0 / 4.0)
     return middle, 1.25 * max(scatter, least) / math.sqrt(each.size)
