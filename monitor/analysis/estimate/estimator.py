@@ -24,13 +24,7 @@ from monitor.analysis.estimate.hearing import Heard, hear
 from monitor.analysis.estimate.hold import find_hold
 from monitor.analysis.estimate.layout import Layout
 from monitor.analysis.estimate.leak import has_leak, leaking, mixed
-from monitor.analysis.estimate.model import (
-    Circumstances,
-    Estimate,
-    EstimatorState,
-    OtherHolds,
-    Setup,
-)
+from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
 from monitor.analysis.estimate.noise import Noise
 from monitor.analysis.estimate.nudge import nudge
 from monitor.analysis.estimate.other_holds import look_at_holds
@@ -57,9 +51,8 @@ _AT_ODDS = 0.5
 _SURE = 0.95
 """Once the end is that likely nobody asks for another hold."""
 
-_ELSEWHERE_K = 1.5
-_OTHERS_EVERY = 2
-"""Ticks: what another hold would bring changes slowly."""
+_OTHERS_OLD_S = 240.0
+"""Every second tick is enough to look what another hold would bring, unless that is longer ago."""
 
 _BESIDE_A_BALANCE = 2.0
 """Judgement, from simulations: errors of the time left fell by a tenth to a third."""
@@ -119,17 +112,13 @@ def update(
     evidence = replace(evidence, p_held_back=float(cloud.weights @ (cloud.pace < 1.0)))
     p_done = min(estimate.p_done, _AT_ODDS) if evidence.more_comes else estimate.p_done
     asked = about.heating_began_s is not None and p_done < _SURE
-    others = state.others if asked else None
-    if asked and (others is None or tick % _OTHERS_EVERY == 0 or _is_elsewhere(others, past)):
-        others = look_at_holds(past, nudged, setup)
-    state = replace(state, others=others)
-    estimate = replace(estimate, evidence=evidence, p_done=p_done, others=others)
+    if not asked:
+        state = replace(state, others=None)
+    elif state.others is None or tick % 2 == 0 or about.now_s - state.others_s >= _OTHERS_OLD_S:
+        holds = look_at_holds(past, nudged, setup)
+        state = replace(state, others=holds, others_s=about.now_s)
+    estimate = replace(estimate, evidence=evidence, p_done=p_done, others=state.others)
     return state, _in_plan_order(estimate, setup, layout)
-
-
-def _is_elsewhere(others: OtherHolds, past: Past) -> bool:
-    """Whether the pot has gone on since other holds were looked at."""
-    return abs(past.warmth.now_C - others.from_C) > _ELSEWHERE_K
 
 
 def carry(estimate: Estimate, dt_s: float) -> Estimate:

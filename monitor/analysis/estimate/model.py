@@ -198,6 +198,8 @@ class EstimatorState:
     """(time [s], p05, p50, p95): rate of the step of [done] foreseen for that time, 1/h."""
     others: OtherHolds | None = None
     """Other holds as they were last looked at."""
+    others_s: float = 0.0
+    """When that was."""
 
     def to_data(self) -> dict[str, Any]:
         """Plain JSON-able values."""
@@ -213,6 +215,7 @@ class EstimatorState:
             "shut": {name: [list(s) for s in stretches] for name, stretches in self.shut.items()},
             "foreseen": [list(f) for f in self.foreseen],
             "others": None if self.others is None else asdict(self.others),
+            "others_s": self.others_s,
         }
 
     @classmethod
@@ -230,6 +233,7 @@ class EstimatorState:
             {name: tuple((a, b) for a, b in s) for name, s in data["shut"].items()},
             tuple((t, a, b, c) for t, a, b, c in data["foreseen"]),
             None if data["others"] is None else _others(data["others"]),
+            data["others_s"],
         )
 
 
