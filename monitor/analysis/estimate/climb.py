@@ -75,7 +75,9 @@ def climb(
     return centres
 
 
-def better(past: Past, summits: _Array, family: Family) -> int:
-    """Index of the highest of a family's summits (summits, unknowns); of equal ones the first."""
-    rows = [(family, slice(0, summits.shape[0]))]
-    return int(np.argmax(log_height(past, summits, run_sets(past, summits, rows)[1])))
+def better(past: Past, known: _Array, family: Family) -> _Array:
+    """The higher of the known summit and one reached afresh from the prior's centre."""
+    fresh = climb(past, np.zeros((1, known.size)), (family,))
+    both = np.stack([known, fresh[0]])
+    height = log_height(past, both, run_sets(past, both, [(family, slice(0, 2))])[1])
+    return np.asarray(both[int(height[1] > height[0])])

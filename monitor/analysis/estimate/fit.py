@@ -9,7 +9,7 @@ only because the evidence did.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -34,10 +34,8 @@ _LEAST_SAY = 0.15
 _FREEDOM = 8.0
 """Degrees of freedom of the proposal: tails heavier than a normal's."""
 
-_AFRESH = "afresh"
-"""Where the family that starts afresh has climbed to so far, beside the summits of all."""
-_AFRESH_STEPS = 4
-"""Ticks that it climbs, one step at each."""
+_AFRESH_EVERY = 3
+"""Ticks."""
 
 _FLOOR = 0.01
 """No family falls below this share of the whole weight."""
@@ -52,8 +50,8 @@ def fit(
 ) -> Cloud:
     """The posterior given all that was seen, from where it was at the tick before.
 
-    One of the families, in turn, also climbs afresh from the prior's centre, a step at each tick: a
-    wrong summit is left that way.
+    At every third tick one of the families, in turn, also starts afresh: a wrong summit is left
+    that way.
     """
     if not past.heard:
         return _unweighed(past, seed)
@@ -61,15 +59,11 @@ def fit(
     centres = np.array([start.get(f.name, (0.0,) * size) for f in FAMILIES], dtype=np.float64)
     if not start:
         centres = climb(past, centres, FAMILIES)
-    turn = tick // _AFRESH_STEPS % len(FAMILIES)
-    fresh = (0.0,) * size if tick % _AFRESH_STEPS == 0 else start.get(_AFRESH, (0.0,) * size)
-    climbing = (*FAMILIES, FAMILIES[turn])
-    centres, roots = improve(past, np.vstack([centres, fresh]), climbing)
-    if tick % _AFRESH_STEPS == _AFRESH_STEPS - 1:
-        at = better(past, centres[[turn, -1]], FAMILIES[turn])
-        centres[turn], roots[turn] = centres[[turn, -1]][at], roots[[turn, -1]][at]
-    cloud = _draw(past, centres[:-1], roots[:-1], shares, seed)
-    return replace(cloud, at={**cloud.at, _AFRESH: tuple(centres[-1].tolist())})
+    if tick % _AFRESH_EVERY == 0:
+        turn = tick // _AFRESH_EVERY % len(FAMILIES)
+        centres[turn] = better(past, centres[turn], FAMILIES[turn])
+    centres, roots = improve(past, centres, FAMILIES)
+    return _draw(past, centres, roots, shares, seed)
 
 
 @lru_cache(maxsize=4)
