@@ -9,7 +9,7 @@ from monitor.analysis.estimate import Circumstances, Estimate, begin, update
 from tests.benchmarks.runs_made_up import Made, make_run, setup_for
 
 _PASSES = 0.25
-_NEAR = 0.01
+_NEAR = 0.05
 
 
 def _leaking(made: Made, from_s: float) -> Made:

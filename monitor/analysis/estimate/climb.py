@@ -18,13 +18,17 @@ _Array = NDArray[np.float64]
 _H = 0.02
 """Step of the finite differences, in prior standard deviations."""
 _LONGEST_STEP = 1.0
+_PARTS = (1.0, 0.4)
 _FAR = 5.0
 """Coordinates stay within this many prior standard deviations."""
 _FRESH_STEPS = 4
 
 
 def improve(past: Past, centres: _Array, families: Sequence[Family]) -> tuple[_Array, _Array]:
-    """One Gauss-Newton step of each family, and the root of each posterior covariance."""
+    """One Gauss-Newton step of each family, and the root of each posterior covariance.
+
+    The step is shortened, or left out, where the whole of it leads down.
+    """
     count, size = centres.shape
     away = np.vstack([np.zeros((1, size)), _H * np.eye(size)])
     z = (centres[:, None] + away[None]).reshape(-1, size)
@@ -32,18 +36,35 @@ def improve(past: Past, centres: _Array, families: Sequence[Family]) -> tuple[_A
     _kin, course = run_sets(past, z, rows)
     hessian = np.tile(np.eye(size), (count, 1, 1))
     gradient = -centres.copy()
+    height: _Array = -0.5 * (centres**2).sum(axis=1)
     for one in past.heard:
-        _add_channel(one, course.alpha, hessian, gradient)
+        height += _add_channel(one, course.alpha, hessian, gradient)
     step = np.linalg.solve(hessian, gradient[:, :, None])[:, :, 0]
     length = np.sqrt((step**2).mean(axis=1, keepdims=True))
     step *= np.minimum(1.0, _LONGEST_STEP / np.maximum(length, 1e-12))
     roots = np.linalg.inv(np.linalg.cholesky(hessian)).transpose(0, 2, 1)
-    return np.clip(centres + step, -_FAR, _FAR), roots
+    return _highest(past, centres, height, step, families), roots
 
 
-def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -> None:
+def _highest(
+    past: Past, centres: _Array, height: _Array, step: _Array, families: Sequence[Family]
+) -> _Array:
+    """Of each family the centre, or where the step or a part of it leads, by what is highest."""
+    count, size = centres.shape
+    tried = np.stack([np.clip(centres + part * step, -_FAR, _FAR) for part in _PARTS], axis=1)
+    rows = [(f, slice(i * len(_PARTS), (i + 1) * len(_PARTS))) for i, f in enumerate(families)]
+    flat = tried.reshape(-1, size)
+    reached = log_height(past, flat, run_sets(past, flat, rows)[1]).reshape(count, -1)
+    best = np.argmax(reached, axis=1)
+    which = np.arange(count)
+    stays = height > reached[which, best]
+    return np.where(stays[:, None], centres, tried[which, best])
+
+
+def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -> _Array:
     """One channel's part of every family's normal equations, the steps' shares eliminated.
 
+    Its log likelihood (families,) at the centres is returned, as `Agreement` has it.
     `alpha` (edges, sets, steps): of each family the centre, then a step along each coordinate.
     """
     families, size = gradient.shape
@@ -64,6 +85,8 @@ def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -
     cross = back @ slope
     hessian += down @ slope - cross.transpose(0, 2, 1) @ np.linalg.solve(normal, cross)
     gradient += (down @ rest[:, :, None])[:, :, 0]
+    chi2 = (rest**2).sum(axis=1) + (pulled**2).sum(axis=1)
+    return np.asarray(-0.5 * (chi2 + np.linalg.slogdet(normal)[1]))
 
 
 def climb(

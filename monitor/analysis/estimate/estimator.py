@@ -30,6 +30,7 @@ from monitor.analysis.estimate.nudge import nudge
 from monitor.analysis.estimate.other_holds import look_at_holds
 from monitor.analysis.estimate.past import Cloud, Past, foretold
 from monitor.analysis.estimate.road import Road, comes_back
+from monitor.analysis.estimate.shapes import FAMILIES
 from monitor.analysis.estimate.signals import About, Signal, gather_signals
 from monitor.analysis.estimate.stand_in import fill_from_mantle
 from monitor.chemistry.gases import molar_volume_L_mol
@@ -50,6 +51,9 @@ _AT_ODDS = 0.5
 
 _SURE = 0.95
 """Once the end is that likely nobody asks for another hold."""
+
+_EARLIER_S = 600.0
+"""How long the kinetics of before are remembered: a loss of rate shows within that."""
 
 _OTHERS_OLD_S = 240.0
 """Every second tick is enough to look what another hold would bring, unless that is longer ago."""
@@ -87,7 +91,7 @@ def update(
     heard = _heard(signals, laid_out, state.noise)
     tick = state.ticks + 1
     past = Past(layout, grid, warmth, heard, state.hold)
-    hold, start = find_hold(past, state.at, tick)
+    hold, start = find_hold(past, state.at, state.earlier, tick)
     past = replace(past, hold=hold)
     cloud = fit(past, start, state.shares, setup.seed, tick)
     cloud = cloud.carrying(_CARRYING)
@@ -102,6 +106,7 @@ def update(
         state,
         ticks=tick,
         at=cloud.at,
+        earlier=_earlier(state, cloud, about.now_s),
         best=cloud.family,
         shares=cloud.shares,
         hold=past.hold,
@@ -119,6 +124,18 @@ def update(
         state = replace(state, others=holds, others_s=about.now_s)
     estimate = replace(estimate, evidence=evidence, p_done=p_done, others=state.others)
     return state, _in_plan_order(estimate, setup, layout)
+
+
+def _earlier(
+    state: EstimatorState, cloud: Cloud, now_s: float
+) -> tuple[tuple[float, tuple[float, ...]], ...]:
+    """The plan's shape as it was fitted lately, the oldest of it not much older than asked for."""
+    planned = cloud.at.get(FAMILIES[0].name)
+    if planned is None:
+        return state.earlier
+    known = (*state.earlier, (now_s, planned))
+    old = [i for i, (at_s, _z) in enumerate(known) if at_s <= now_s - _EARLIER_S]
+    return known[old[-1] :] if old else known
 
 
 def carry(estimate: Estimate, dt_s: float) -> Estimate:

@@ -32,6 +32,8 @@ _WARM_LAG_H = 0.15
 """How long after the pot the rest of the train is warm. From memory. [h]"""
 
 _WAVES = 4
+_BESIDE = 2
+"""Cells on either side over which what came is smoothed."""
 
 _LARGER = 0.15
 """How much larger than slow bubbles those at the peak are, give or take. From memory."""
@@ -56,21 +58,19 @@ def _passed(about: About, inlet: bool, loose: float) -> tuple[_Array, _Array]:
     return mol / all_mol, np.hypot(mol_u, mol * loose) / all_mol
 
 
-def _wandering(about: About, share: _Array, seen: float) -> _Array:
-    """Columns of a gain that wanders as it likes: what should have come, times slow waves.
+def _wandering(about: About, came: _Array) -> _Array:
+    """Columns of a gain that wanders as it likes: what came (cells,), times slow waves.
 
-    What came is not put in its place: its noise would explain itself.
+    What came, and not what a fit foretold: a gain acts on what passes, whatever became of the rest.
+    It is smoothed, lest its noise explain itself.
 
     The first terms of the Karhunen-Loeve expansion of Brownian motion in time, so that a gain is
     less and less sure the longer ago it was, and drifts by `_GAIN_WANDER` in an hour. One column
     more: the quicker bubbles come, the larger each.
     """
-    if about.told is None:
-        return np.zeros((about.grid.cells, _WAVES + 1))
-    made = np.diff(about.told @ share)
-    made *= min(max(seen / max(float(made.sum()), 1e-9), 0.05), 2.0)
     hours = (about.grid.edges_s[1:] - about.grid.edges_s[0]) / 3600.0
-    speed = made / np.diff(hours, prepend=0.0)
+    speed = _smooth(np.maximum(came, 0.0) / np.diff(hours, prepend=0.0))
+    made = speed * np.diff(hours, prepend=0.0)
     quick = _LARGER * speed / max(float(speed.max()), 1e-12)
     span = max(float(hours[-1]), 1e-3)
     k = (np.arange(_WAVES) + 0.5) * math.pi
@@ -78,6 +78,13 @@ def _wandering(about: About, share: _Array, seen: float) -> _Array:
     waves = size * np.sin(np.outer(hours / span, k))
     gains = np.column_stack([waves, quick])
     return np.asarray(np.cumsum(made[:, None] * gains, axis=0))
+
+
+def _smooth(speed: _Array) -> _Array:
+    """Mean of each cell and its neighbours."""
+    padded = np.pad(speed, _BESIDE, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * _BESIDE + 1)
+    return np.asarray(windows.mean(axis=1))
 
 
 def _gas_columns(about: About, unit_mL: float, per_hour: float) -> _Array:
@@ -117,7 +124,7 @@ def _count(
     walk = width / 60.0 * ((0.4 / unit) ** 2 + WALK**2)
     walk[cells.cell] += 0.1 * np.maximum(made, 0.0) / unit
     after_breaks(grid, walk, cells.cell, keep, channel)
-    wander = _wandering(about, volumes / volumes.sum(), float(level[-1]))
+    wander = _wandering(about, spread(grid, cells.cell, made))
     columns = np.hstack(
         [_gas_columns(about, unit * each, 1e-3), wander, jump_columns(grid, jumps, 0.2)]
     )
@@ -170,7 +177,7 @@ def outlet_flow(
     walk[cells.cell] += (each * width[cells.cell] / 60.0 / unit) ** 2
     # What passed in cells without a reading is not known: the level begins anew after them.
     walk[cells.cell[1:][np.diff(cells.cell) > 1]] = np.inf
-    wander = _wandering(about, volumes / unit, float(made.sum()))
+    wander = _wandering(about, spread(grid, cells.cell, made))
     columns = np.hstack([_gas_columns(about, unit, 2e-3), wander, jump_columns(grid, jumps, 0.2)])
     return Signal(
         channel.name, channel.role, spread(grid, cells.cell, np.cumsum(made)),

@@ -5,7 +5,7 @@ A crust that breaks, or a leak that is found, ends it: from then on the kinetics
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -26,9 +26,9 @@ _HELD_FOR_S = (
     *(1200.0, 1800.0, 2700.0, 3600.0, 5400.0, 7200.0),
 )
 _LATELY_S, _LATELY_GRAIN_S, _GRAIN_S = 600.0, 60.0, 300.0
-_PACES = (0.02, 0.15, 0.5)
-_LATER_S = (-60.0, -20.0, 20.0, 60.0)
-_TIMES = (0.6, 1.6)
+_PACES = (0.02, 0.1, 0.25, 0.5)
+_LATER_S = (-120.0, -60.0, -20.0, 20.0, 60.0, 120.0)
+_TIMES = (0.5, 0.75, 1.3, 2.0)
 _SLOWEST, _FASTEST = 0.005, 0.8
 _BEGUN = 0.03
 _STAYS = 2.0
@@ -36,31 +36,44 @@ _STAYS = 2.0
 
 
 def find_hold(
-    past: Past, start: Mapping[str, tuple[float, ...]], tick: int
+    past: Past,
+    start: Mapping[str, tuple[float, ...]],
+    earlier: Sequence[tuple[float, tuple[float, ...]]],
+    tick: int,
 ) -> tuple[Hold | None, Mapping[str, tuple[float, ...]]]:
     """The hold-back that would explain most, and where to start from then.
 
     Looked for every other tick, with the kinetics of the rival itself and with those of the plan's
-    shape. A step that has hardly begun is not held back.
+    shape as they were some minutes ago (`earlier`: see `EstimatorState`), before they were bent to
+    explain a sudden loss of rate. A step that has hardly begun is not held back.
     """
     held = next(f for f in FAMILIES if f.held)
     if not past.heard or held.name not in start or tick % _LOOKED_FOR_EVERY != 1:
         return past.hold, start
     now_s = float(past.grid.edges_s[-1])
-    holds = [past.hold, None, *_begun(now_s), *_varied(past.hold, now_s)]
-    starts = (start[held.name], start[FAMILIES[0].name])
-    tried = [(hold, own) for own in starts for hold in holds]
-    z = np.array([own for _hold, own in tried])
-    pace = np.tile(np.stack([past.pace(hold) for hold in holds], axis=1), (1, len(starts)))
+    own = (start[held.name], *(z for _at_s, z in earlier[:1]))
+    found = _likeliest(past, [past.hold, None, *_begun(now_s), *_over(past.hold, now_s)], own)
+    # Of a quick reaction half a minute more or less is plain to see.
+    hold, z = _likeliest(past, [found[0], *_beside(found[0], now_s)], (found[1],))
+    return hold, {**start, held.name: z}
+
+
+def _likeliest(
+    past: Past, holds: Sequence[Hold | None], own: Sequence[tuple[float, ...]]
+) -> tuple[Hold | None, tuple[float, ...]]:
+    """Which of the holds explains most, with which of the kinetics; the first has a start."""
+    held = next(f for f in FAMILIES if f.held)
+    tried = [(hold, z) for z in own for hold in holds]
+    z = np.array([z for _hold, z in tried])
+    pace = np.tile(np.stack([past.pace(hold) for hold in holds], axis=1), (1, len(own)))
     course = run_sets(past, z, [(held, slice(0, len(tried)))], pace)[1]
     height = log_height(past, z, course)
     height[0] += _STAYS
     gone = course.alpha[:, :, list(past.layout.done_group)].sum(axis=2)
-    for i, (hold, _own) in enumerate(tried):
+    for i, (hold, _z) in enumerate(tried):
         if hold is not None and gone[past.edge_at(hold.since_s), i] < _BEGUN:
             height[i] = -np.inf
-    hold, own = tried[int(np.argmax(height))]
-    return hold, {**start, held.name: own}
+    return tried[int(np.argmax(height))]
 
 
 def _moments_s(now_s: float) -> list[float]:
@@ -73,17 +86,19 @@ def _begun(now_s: float) -> list[Hold]:
     return [Hold(t, pace) for t in _moments_s(now_s) for pace in _PACES]
 
 
-def _varied(hold: Hold | None, now_s: float) -> list[Hold]:
-    """The known one begun a little sooner or later, of another pace, over, or going on after all.
-
-    Of a quick reaction half a minute more or less is plain to see.
-    """
+def _over(hold: Hold | None, now_s: float) -> list[Hold]:
+    """The known one as it would be over; one that was over goes on after all."""
     if hold is None:
         return []
-    begun = [replace(hold, since_s=hold.since_s + late) for late in _LATER_S]
-    paces = [
-        replace(hold, pace=min(max(hold.pace * times, _SLOWEST), _FASTEST)) for times in _TIMES
-    ]
     over = [replace(hold, until_s=t) for t in _moments_s(now_s) if t > hold.since_s]
-    still = [] if hold.until_s is None else [replace(hold, until_s=None)]
-    return [h for h in (*begun, *paces) if h.since_s < (h.until_s or now_s)] + over + still
+    return over if hold.until_s is None else [*over, replace(hold, until_s=None)]
+
+
+def _beside(hold: Hold | None, now_s: float) -> list[Hold]:
+    """One begun a little sooner or later, or of another pace."""
+    if hold is None:
+        return []
+    until_s = now_s if hold.until_s is None else hold.until_s
+    begun = [replace(hold, since_s=hold.since_s + late_s) for late_s in _LATER_S]
+    paces = [min(max(hold.pace * times, _SLOWEST), _FASTEST) for times in _TIMES]
+    return [h for h in begun if h.since_s < until_s] + [replace(hold, pace=p) for p in paces]

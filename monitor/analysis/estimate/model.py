@@ -180,6 +180,8 @@ class EstimatorState:
     """Heavy ticks that fitted kinetics so far."""
     at: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """Where each family of shapes has its best fit, in the standard coordinates."""
+    earlier: tuple[tuple[float, tuple[float, ...]], ...] = ()
+    """(time [s], where the plan's shape had its best fit then), the oldest ten minutes old."""
     best: str = ""
     """The family that fits best."""
     shares: Mapping[str, float] = field(default_factory=dict)
@@ -206,6 +208,7 @@ class EstimatorState:
         return {
             "ticks": self.ticks,
             "at": {name: list(z) for name, z in self.at.items()},
+            "earlier": [[at_s, list(z)] for at_s, z in self.earlier],
             "best": self.best,
             "shares": dict(self.shares),
             "hold": None if self.hold is None else list(astuple(self.hold)),
@@ -224,6 +227,7 @@ class EstimatorState:
         return cls(
             data["ticks"],
             {name: tuple(z) for name, z in data["at"].items()},
+            tuple((at_s, tuple(z)) for at_s, z in data["earlier"]),
             data["best"],
             dict(data["shares"]),
             None if data["hold"] is None else Hold(*data["hold"]),
