@@ -36,14 +36,14 @@ def improve(past: Past, centres: _Array, families: Sequence[Family]) -> tuple[_A
     _kin, course = run_sets(past, z, rows)
     hessian = np.tile(np.eye(size), (count, 1, 1))
     gradient = -centres.copy()
-    height: _Array = -0.5 * (centres**2).sum(axis=1)
+    height = -0.5 * (centres**2).sum(axis=1)
     for one in past.heard:
         height += _add_channel(one, course.alpha, hessian, gradient)
     step = np.linalg.solve(hessian, gradient[:, :, None])[:, :, 0]
     length = np.sqrt((step**2).mean(axis=1, keepdims=True))
     step *= np.minimum(1.0, _LONGEST_STEP / np.maximum(length, 1e-12))
     roots = np.linalg.inv(np.linalg.cholesky(hessian)).transpose(0, 2, 1)
-    return _highest(past, centres, height, step, families), roots
+    return _highest(past, centres, height, np.asarray(step), families), roots
 
 
 def _highest(
