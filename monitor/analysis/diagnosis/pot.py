@@ -1,14 +1,12 @@
-"""The pot: probe slipped, bumping, dryness, cracked flask, crust, steps of a balance."""
+"""The pot: bumping, dryness, cracked flask, crust, steps of a balance."""
 
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
-from monitor.analysis.diagnosis.backflow import DRINK_S
 from monitor.analysis.diagnosis.outlet import outlet, rate_between
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
 from monitor.analysis.diagnosis.silence import Silence, watch_silence
@@ -22,7 +20,7 @@ from monitor.analysis.diagnosis.weighing import step_cause
 from monitor.analysis.verdict_state import KINDS
 from monitor.analysis.view import View, once
 
-__all__ = ["RULES"]
+__all__ = ["RULES", "scattering"]
 
 _POT, _MANTLE, _HEAD = "pot_temperature", "mantle_temperature", "head_temperature"
 _TEMPERATURES = (
@@ -31,8 +29,6 @@ _TEMPERATURES = (
 )  # fmt: skip
 _ROUGH = 4.0
 _SHAKEN_AT_ONCE = 3
-_WET_S = 600.0
-"""Liquid drawn into the pot cools its probe for so long: it has not slipped."""
 _STEAM_S, _BOILS_G_S = 24.0, 0.006
 """Less steam than a third of a gram a minute is no boil. Judgement. [s, g/s]"""
 _REACTS_K = 50.0
@@ -53,50 +49,8 @@ def _per_min(state: ChannelState | None, view: View, window_s: float) -> float |
     return None if slope is None else 60.0 * slope
 
 
-def _slipped(view: View) -> Iterator[Judged]:
-    """The pot's probe falls while the mantle climbs, or while the heater gives all it has."""
-    pot, mantle = view.live(_POT), view.live(_MANTLE)
-    falls = _per_min(pot, view, 60.0)
-    if pot is None or falls is None or pot.value is None:
-        return
-    climbs = _per_min(mantle, view, 60.0)
-    most, power = view.memory.get("most-power", 0.0), view.power()
-    heats = power is not None and most > 0.0 and power > 0.6 * most
-    wide, stays = True, falls < 0.5 and heats
-    driven = heats
-    if mantle is not None and mantle.value is not None:
-        apart = mantle.value - pot.value
-        usual = view.memory.get("apart-pot", apart)
-        wide, stays = apart > usual + 8.0, apart > usual + 15.0
-        driven = apart > 25.0 and climbs is not None and climbs > 0.5
-    gone = falls < -2.0 and wide and driven and _by_itself(view, pot)
-    if dead_band(view, "slipped", gone, stays):
-        why = f"pot {pot.value:.0f} degC, {falls:+.1f} K/min"
-        why += f", while the mantle goes {climbs:+.1f} K/min" if climbs is not None else ""
-        yield Judged("probe-slipped", why, pot.name, on_delay_s=20.0)
-    elif mantle is not None and mantle.value is not None:
-        remember_slowly(view, "apart-pot", mantle.value - pot.value, 600.0)
-
-
-def _by_itself(view: View, pot: ChannelState) -> bool:
-    """Nothing that cools or shakes a hot probe in its place explains its fall."""
-    assert pot.value is not None
-    drawn = (late_rate(view.live("receiver_mass"), view.now_s, DRINK_S) or 0.0) * DRINK_S < -0.2
-    wet = (lost_g(view, 30.0) or 0.0) < -1.0 or (view.value("train_pressure") or 0.0) < -0.06
-    wet = wet or drawn or view.now_s - view.memory.get("drank", -math.inf) < _WET_S
-    hot = pot.value > (view.heating.start_C or 20.0) + 20.0
-    far = _top_C(pot, view.now_s - 240.0) - pot.value > 10.0  # jolts dip it less
-    return hot and far and not wet and pot.roughness() < 3.0 and not _shaken(view)[1]
-
-
-def _top_C(state: ChannelState, since_s: float) -> float:
-    """The highest number kept since then."""
-    late = itertools.takewhile(lambda p: p[0] > since_s, reversed(state.recent))
-    return max((v for _, v in late), default=-math.inf)
-
-
 @once
-def _shaken(view: View) -> tuple[list[ChannelState], list[ChannelState]]:
+def scattering(view: View) -> tuple[list[ChannelState], list[ChannelState]]:
     """Temperatures that scatter more than usual, and whether mass and pressure do."""
     rough = [
         state
@@ -114,7 +68,7 @@ def _shaken(view: View) -> tuple[list[ChannelState], list[ChannelState]]:
 
 def _bumps(view: View) -> Iterator[Judged]:
     """Bumping jolts pot, mass and pressure; pick-up shakes the temperatures alone."""
-    rough, echo = _shaken(view)
+    rough, echo = scattering(view)
     pot = view.live(_POT)
     shaken = pot is not None and (len(echo) == 2 or (bool(echo) and pot.roughness() > 1.5))
     bumps = shaken and len(rough) < 4
@@ -124,7 +78,7 @@ def _bumps(view: View) -> Iterator[Judged]:
 
 
 def _picked_up(view: View) -> Iterator[Judged]:
-    rough, echo = _shaken(view)
+    rough, echo = scattering(view)
     known = [s for role in _TEMPERATURES for s in view.of(role) if s.is_live(view.now_s)]
     many = len(rough) >= _SHAKEN_AT_ONCE and len(rough) >= 0.6 * len(known) and not echo
     if dead_band(view, "pick-up", many, len(rough) >= 2 and not echo):
@@ -355,11 +309,6 @@ def _step_in(points: list[tuple[float, float]], noise: float) -> tuple[float, fl
 
 
 RULES = (
-    Rule(
-        ("probe-slipped",), _slipped,
-        ((_POT, _MANTLE), (_POT, "heater_power"), (_POT, "heater_demand")),
-        is_fast=True, matters=_runs,
-    ),
     Rule(
         ("flask-broken",), _cracked, (("pot_mass", "train_pressure"), ("pot_mass", "bubble_count"),
          ("pot_mass", "outlet_flow")),

@@ -1,0 +1,115 @@
+"""A pot probe that slips, against pots that truly cool: by a small heat balance.
+
+The benches are invented: a mantle that warms a pot of 400 J/K with 2 W/K, which loses 0.28 W/K.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+
+from drivers.reading import Reading
+from monitor.entries import Body, Readings
+from tests.analysis.runs import POT_RIG, STEP_PLAN, folded
+
+ROOM_C = 20.0
+EVENT_S = 5400.0
+UNTIL_S = 7200.0
+_POT_J_K, _GIVES_W_K, _LOSES_W_K = 400.0, 2.0, 0.28
+
+Moment = Callable[[float], float]
+"""Something that depends on the seconds since the event."""
+
+
+def nothing(since_s: float) -> float:
+    return 0.0
+
+
+def once(size: float) -> Moment:
+    return lambda since_s: size
+
+
+def play(
+    *,
+    mantle_K: Moment = nothing,
+    loses: Moment = once(1.0),
+    unseen: Moment = nothing,
+    lag_s: float = 25.0,
+    every_s: int = 2,
+    scatter_K: float = 0.3,
+) -> Iterator[tuple[float, Body]]:
+    """4 K/min to 185 degC, held; from the event on the mantle is `mantle_K` hotter than it was,
+    the pot loses `loses` times as much, and the probe sees the pot less the share `unseen`.
+    """
+    pot_C = probe_C = ROOM_C
+    mantle_C = ROOM_C
+    for t in range(int(UNTIL_S)):
+        wanted_C = min(ROOM_C + 4.0 * t / 60.0, 185.0)
+        since_s = t - EVENT_S
+        happens = since_s >= 0.0
+        if not happens:  # the controller sees the pot and holds it
+            mantle_C = pot_C + (_LOSES_W_K * (pot_C - ROOM_C)) / _GIVES_W_K
+            mantle_C += 30.0 * (wanted_C - pot_C) / 5.0 + (20.0 if wanted_C < 185.0 else 0.0)
+            before_C = mantle_C
+        else:
+            mantle_C = before_C + mantle_K(since_s)
+        loss = _LOSES_W_K * (loses(since_s) if happens else 1.0)
+        heat_W = _GIVES_W_K * (mantle_C - pot_C) - loss * (pot_C - ROOM_C)
+        pot_C += heat_W / _POT_J_K
+        sees_C = pot_C - (unseen(since_s) if happens else 0.0) * (pot_C - ROOM_C)
+        probe_C += (sees_C - probe_C) * -math.expm1(-1.0 / lag_s)
+        if t % every_s == 0:
+            noise = math.modf(math.sin(12.9898 * t) * 43758.5453)[0]
+            other = math.modf(math.sin(78.233 * t) * 43758.5453)[0]
+            said = (
+                Reading("pot", round(probe_C + scatter_K * noise, 2)),
+                Reading("mantle", round(mantle_C + scatter_K * other, 2)),
+            )
+            yield float(t), Readings("board", said)
+
+
+def first_s(lines: list[dict[str, Any]], name: str) -> float | None:
+    """When the alarm of that name is first shown, from the event on."""
+    seen = [x["elapsed_s"] for x in lines if any(a["name"] == name for a in x["alarms"])]
+    return seen[0] - EVENT_S if seen else None
+
+
+SLIPS: list[tuple[str, dict[str, Any], float]] = [
+    ("mantle held by its own controller", {"unseen": once(0.45)}, 60.0),
+    ("the same, without noise", {"unseen": once(0.45), "scatter_K": 0.03}, 60.0),
+    ("the same, read every ten seconds", {"unseen": once(0.45), "every_s": 10}, 70.0),
+    ("heated on by what it sees",
+     {"unseen": once(0.45), "mantle_K": lambda s: min(0.3 * s, 115.0), "scatter_K": 0.03}, 60.0),
+    ("pulled out, bare and fast", {"unseen": once(0.95), "lag_s": 2.0}, 60.0),
+    ("creeps out in five minutes", {"unseen": lambda s: min(0.45 * s / 300.0, 0.45)}, 300.0),
+    ("creeps out in nine minutes, noiseless",
+     {"unseen": lambda s: min(0.4 * s / 540.0, 0.4), "scatter_K": 0.03}, 540.0),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("changes", "within_s"), [s[1:] for s in SLIPS], ids=[s[0] for s in SLIPS])
+def test_a_probe_that_slips_is_named(changes: dict[str, Any], within_s: float) -> None:
+    lines = folded(play(**changes), STEP_PLAN, POT_RIG)
+    at_s = first_s(lines, "probe-slipped")
+    assert at_s is not None and 0.0 < at_s <= within_s
+    assert any(a["name"] == "probe-slipped" for a in lines[-1]["alarms"]), "it stays so"
+
+
+TRUE_COLD: list[tuple[str, dict[str, Any]]] = [
+    ("nothing happens", {}),
+    ("a sash opened: it loses a third more", {"loses": once(1.35)}),
+    ("a strong draught: it loses twice as much", {"loses": once(2.0)}),
+    ("the heater goes off", {"mantle_K": lambda s: -80.0 * -math.expm1(-s / 500.0)}),
+    ("the heater pauses five minutes, and overshoots",
+     {"mantle_K": lambda s: -0.2 * s if s < 300.0 else min(0.5 * (s - 300.0) - 60.0, 20.0)}),
+    ("the heater pauses twenty minutes, and overshoots",
+     {"mantle_K": lambda s: -0.06 * s if s < 1200.0 else min(0.5 * (s - 1200.0) - 72.0, 20.0)}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("changes", [t[1] for t in TRUE_COLD], ids=[t[0] for t in TRUE_COLD])
+def test_a_pot_that_truly_cools_has_not_slipped(changes: dict[str, Any]) -> None:
+    assert first_s(folded(play(**changes), STEP_PLAN, POT_RIG), "probe-slipped") is None
