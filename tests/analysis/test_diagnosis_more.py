@@ -330,6 +330,26 @@ def test_the_count_of_a_flow_meter_is_its_flow_summed_up() -> None:
 
 
 @pytest.mark.parametrize(
+    ("hole", "every_s", "last_s"),
+    [((300, 720), 1, 898.0), ((300, 720), 10, 890.0), ((0, 0), 30, 870.0)],
+    ids=["a hole", "a hole, read seldom", "read every half minute"],
+)
+def test_between_readings_far_apart_the_outlet_was_not_silent(
+    hole: tuple[int, int], every_s: int, last_s: float
+) -> None:
+    """A bubble each 2 s goes on, whatever nobody has looked at."""
+    state = ChannelState.of("b", "bubble_count")
+    silent_s = 0.0
+    for t in range(0, 900, every_s):
+        if not hole[0] <= t < hole[1]:
+            state.take(float(t), Reading("b", float(t // 2)))
+            if t > every_s:
+                silent_s = max(silent_s, t - last_count_s(state))
+    assert silent_s < 5.0
+    assert last_count_s(state) == pytest.approx(last_s, abs=4.0)
+
+
+@pytest.mark.parametrize(
     ("dies_s", "is_still"),
     [(170.0, False), (2.0, True)],
     ids=["a reaction's tail", "a block"],

@@ -18,6 +18,9 @@ _NOTHING = 0.08
 _DIES_S = 120.0
 """No reaction dies away faster than by this time constant. Judgement."""
 
+_SELDOM_S = 5.0
+"""Read no more often than this, a count grows between any two readings for want of looking."""
+
 _DEAD_ML = 600.0
 """Where the rig does not state it. Judgement."""
 
@@ -72,14 +75,21 @@ def least_flow(meter: ChannelState) -> float:
 
 
 def last_count_s(gas: ChannelState) -> float:
-    """When the count last grew, as far as the recent past tells. [s]"""
+    """When the count last grew, as far as the recent past tells. [s]
+
+    Where that lies between two readings far apart, over a hole too, it is the later one: until
+    then gas came, as far as anyone can say.
+    """
     last, recent = gas.value, gas.recent
     if not recent:
         return gas.value_s
     if last is None:
         return recent[0][0]
     # A count never falls, so that the points below the last number come first.
-    return recent[max(bisect_left(recent, last, key=_count_of) - 1, 0)][0]
+    place = bisect_left(recent, last, key=_count_of)
+    before_s = recent[max(place - 1, 0)][0]
+    seen_s = recent[place][0] if place < len(recent) else gas.value_s
+    return seen_s if place > 0 and seen_s - before_s > _SELDOM_S else before_s
 
 
 def rate_between(gas: ChannelState, from_s: float, until_s: float) -> float:
