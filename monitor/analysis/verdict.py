@@ -77,6 +77,8 @@ def distrusted(view: View, findings: Findings) -> dict[str, float]:
     for state in view.channels.values():
         if state.suspended:
             out.setdefault(state.name, state.suspended_s)
+        if state.limited and (since_s := view.memory.get(f"ceiling-from:{state.name}")) is not None:
+            out.setdefault(state.name, since_s)  # before its ceiling was known it seemed to count
     for name, since_s in out_since(view).items():
         out[name] = min(since_s, out.get(name, since_s))
     return out
@@ -166,6 +168,7 @@ def _complete_why(verdict: Verdict, view: View) -> list[str]:
     why = []
     if verdict.complete_kinds < 2:
         why.append("one kind of evidence only: a lower standing than two that agree")
+    why += [out_words(view, name) for name in out_since(view)]
     why.append(
         f"{100 * plan.done.fraction:g} % of '{_done_name(view)}' reached, the rule held for"
         f" {plan.done.min_hold_min:g} min by {_clock(verdict.complete_s)}"

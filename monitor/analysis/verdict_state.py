@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
+from monitor.analysis.channels import ChannelState
 from monitor.analysis.conditions import Finding, Findings
 from monitor.analysis.estimate import Estimate
 from monitor.analysis.estimate.signals import KIND_OF_ROLE as KINDS
@@ -137,24 +139,32 @@ class Said:
 def kinds_now(view: View, estimate: Estimate) -> list[str]:
     """Kinds of evidence that spoke lately, speak still and have a vote."""
     spoke = {
-        KINDS[state.role]
-        for role in KINDS
-        for state in view.of(role)
-        if state.is_live(view.now_s)
-        and not state.is_frozen(view.now_s)
-        and f"out:{state.name}" not in view.memory
+        KINDS[state.role] for role in KINDS for state in view.of(role) if _has_vote(view, state)
     }
     return [kind for kind in estimate.evidence.kinds if kind in spoke]
 
 
 def kinds_of_rig(view: View) -> list[str]:
-    """Kinds of evidence that the rig has: named or heard, and not dead for half an hour."""
+    """Kinds of evidence that the rig has: named or heard, and not dead for half an hour.
+
+    A counter that has been outvoted for as long, while a balance under the pot that has its vote
+    showed what leaves, is dead too: the gas passes it by, and the balance shows the truth. The
+    other way round nothing follows, for what a balance hides no counter can tell from an end.
+    """
     found = set()
+    weighed = any(_has_vote(view, state) for state in view.of("pot_mass"))
     for role, kind in KINDS.items():
         for state in view.of(role):
-            if state.age_s(view.now_s) <= _DEAD_S:
+            out_s = view.memory.get(f"out:{state.name}", math.inf)
+            dead = kind == KINDS["bubble_count"] and view.now_s - out_s > _DEAD_S
+            if state.age_s(view.now_s) <= _DEAD_S and not (dead and weighed):
                 found.add(kind)
     return sorted(found)
+
+
+def _has_vote(view: View, state: ChannelState) -> bool:
+    live = state.is_live(view.now_s) and not state.is_frozen(view.now_s)
+    return live and f"out:{state.name}" not in view.memory
 
 
 def is_alone(view: View, nearly: float) -> bool:

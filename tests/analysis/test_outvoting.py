@@ -163,3 +163,30 @@ def test_with_one_kind_left_of_two_the_end_is_unclear_and_why_says_so() -> None:
     assert "complete" not in words
     assert rates.said.word == "unclear"
     assert "no vote" in rates.said.why[0]
+
+
+def test_a_counter_long_dead_leaves_the_end_to_the_balance_with_a_lower_standing() -> None:
+    """The balance went on losing while nothing was counted: it is the only kind, and says so."""
+    rates = Rates()
+    rates.minutes(20, **USUAL)
+    rates.minutes(12, pot_mass=-0.2, bubble_count=0.0)
+    assert rates.out == {"bubble_count"}
+    mass_alone = replace(
+        DONE, evidence=replace(DONE.evidence, channels=both()[:1], kinds=("mass",))
+    )
+    said = []
+    for _ in range(60):
+        rates.minutes(1, mass_alone)
+        said.append(rates.said.word)
+    assert "complete" not in said[:15]
+    assert said[-1] == "complete"
+    assert rates.said.why[0].startswith("one kind of evidence only")
+    assert "no vote" in rates.said.why[1]
+
+
+def test_a_counter_dead_beside_a_balance_that_stands_still_leaves_no_end() -> None:
+    """What stops both at once, a crust or a block, outvotes neither."""
+    rates = Rates()
+    rates.minutes(20, **USUAL)
+    rates.minutes(40, pot_mass=0.0, bubble_count=0.0)
+    assert rates.out == set()

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from drivers.reading import Quality
 from monitor.analysis.channels import ChannelState, since
 from monitor.analysis.conditions import Judged
+from monitor.analysis.diagnosis.ceiling import learn_ceiling
 from monitor.analysis.diagnosis.rules import Rule
 from monitor.analysis.view import View
 
@@ -160,9 +161,12 @@ def _counter_reset(view: View) -> Iterator[Judged]:
 def _saturated(view: View) -> Iterator[Judged]:
     for role in ("bubble_count", "inlet_bubble_count"):
         for state in view.of(role):
+            learn_ceiling(view, state)
             rate = _late_rate(state, view.now_s)
             ceiling = state.ceiling_per_s
             by_itself = ceiling is not None and rate is not None and rate >= 0.95 * ceiling
+            if state.limited and not by_itself:
+                view.memory.pop(f"ceiling-from:{state.name}", None)
             state.limited = by_itself
             if by_itself or (state.quality is Quality.AT_LEAST and state.is_young(view.now_s)):
                 top = f"{ceiling:g}/s" if ceiling is not None else "its ceiling"

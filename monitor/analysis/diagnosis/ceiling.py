@@ -1,0 +1,98 @@
+"""A counter's ceiling that the rig does not state, told by the counter itself.
+
+Bubbles come as the gas does. A counter that counts alike minute after minute, to the count, and
+never more than that, while the balance under the pot loses at rates that differ by half and more,
+counts as fast as it can.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.channels import ChannelState
+from monitor.analysis.diagnosis.rules import forget_ratio
+from monitor.analysis.view import View
+
+__all__ = ["learn_ceiling"]
+
+_EVERY_S = 60.0
+_MINUTES, _PARTS = 8, 4
+_EVEN = 0.01
+"""Beside one count: what the times of reading are known to."""
+_LEAST_PER_S = 0.2
+"""Slower than this a minute's count is even by its coarseness alone."""
+_DIFFER, _SIGMAS = 1.5, 3.0
+
+_Array = NDArray[np.float64]
+
+
+def learn_ceiling(view: View, counter: ChannelState) -> None:
+    """Take the rate of an even stretch for the ceiling where the balance tells that it is one.
+
+    All that was learned from the stretch is forgotten, and its counts are a lower bound.
+    """
+    memory, key = view.memory, f"ceiling@{counter.name}"
+    if counter.ceiling_per_s is not None or view.now_s - memory.get(key, -_EVERY_S) < _EVERY_S:
+        return
+    memory[key] = view.now_s
+    balance = view.live("pot_mass")
+    if balance is None or not counter.is_live(view.now_s):
+        return
+    even = _even_stretch(view, counter)
+    if even is None or not _loses_unevenly(view, balance, even[0]):
+        return
+    counter.ceiling_per_s = even[1]
+    memory[f"ceiling-from:{counter.name}"] = even[0]
+    _forget(view, counter.name)
+
+
+def _even_stretch(view: View, counter: ChannelState) -> tuple[float, float] | None:
+    """Where the even stretch up to now begins [s], and its rate; None where there is none."""
+    bins = view.bins.channel(counter.name)
+    if len(bins) < _MINUTES + 2:
+        return None
+    counted, lasts_s = np.diff(bins.last), np.diff(bins.t1_s)
+    late = slice(-_MINUTES, None)
+    per_s = float(counted[late].sum() / lasts_s[late].sum())
+    even = np.abs(counted - per_s * lasts_s) <= 1.0 + _EVEN * per_s * lasts_s
+    more = counted > per_s * lasts_s * (1.0 + _EVEN) + 1.0
+    if per_s < _LEAST_PER_S or not even[late].all() or more.any():
+        return None
+    uneven = np.flatnonzero(~even)
+    begin = int(uneven[-1]) + 1 if uneven.size else 0
+    return float(bins.t1_s[begin]), per_s
+
+
+def _loses_unevenly(view: View, balance: ChannelState, since_s: float) -> bool:
+    """Whether some part of the time since then lost clearly more than another, and all lost."""
+    if view.now_s - max(balance.jump_s, view.memory.get(f"step:{balance.name}", -1e9)) < (
+        view.now_s - since_s
+    ):
+        return False  # a step is no gas
+    bins = view.bins.channel(balance.name)
+    inside = bins.at_s >= since_s
+    if inside.sum() < _MINUTES:
+        return False
+    edges = np.linspace(bins.at_s[inside][0], bins.at_s[inside][-1], _PARTS + 1)
+    lost_g = -np.diff(np.interp(edges, bins.at_s, bins.mean))
+    each = max(float(np.median(bins.count[inside])), 1.0)
+    u_g = _SIGMAS * max(balance.noise(), 1e-4) * float(np.sqrt(2.0 / each))
+    least, most = float(lost_g.min()), float(lost_g.max())
+    return least > 0.0 and most - u_g > _DIFFER * (least + u_g)
+
+
+def _forget(view: View, name: str) -> None:
+    """What a count means, learned while it was none."""
+    for ratio in ("g-each", "bubbles-per-g", "passes"):
+        forget_ratio(view, ratio)
+    for key in list(view.memory):
+        kind, _, who = key.partition(":")
+        if kind in ("usual", "learned") and name in who.split("/"):
+            del view.memory[key]
+            # What was held against the other channel rests on it.
+            for other in who.split("/"):
+                for said in ("out", "agreed", "short"):
+                    view.memory.pop(f"{said}:{other}", None)
+    for key in (f"peak:{name}", f"means:{name}", "held"):
+        view.memory.pop(key, None)
