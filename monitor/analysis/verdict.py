@@ -77,8 +77,10 @@ def distrusted(view: View, findings: Findings) -> dict[str, float]:
     for state in view.channels.values():
         if state.suspended:
             out.setdefault(state.name, state.suspended_s)
-        if state.limited and (since_s := view.memory.get(f"ceiling-from:{state.name}")) is not None:
-            out.setdefault(state.name, since_s)  # before its ceiling was known it seemed to count
+        # Before its ceiling was known it seemed to count.
+        seemed_s = view.memory.get(f"ceiling-from:{state.name}")
+        if state.limited and seemed_s is not None:
+            out.setdefault(state.name, seemed_s)
     for name, since_s in out_since(view).items():
         out[name] = min(since_s, out.get(name, since_s))
     return out
