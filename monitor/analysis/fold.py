@@ -309,6 +309,8 @@ class Fold:
             late_s=state.heating.late_s,
             follows_profile=state.heating.goes_along(view.now_s)
             and (state.heating.follows or not state.verdict.unheated),
+            unheated=state.verdict.unheated,
+            lost_s=state.verdict.loss_s,
             distrusted=frozenset(out),
             distrusted_since_s=tuple(sorted(out.items())),
         )

@@ -19,17 +19,18 @@ from monitor.analysis.estimate.blind import blind_estimate, nothing_known
 from monitor.analysis.estimate.brings import counted
 from monitor.analysis.estimate.evidence import find_jumps, learn_noise, weigh_evidence
 from monitor.analysis.estimate.fit import fit
+from monitor.analysis.estimate.following import follows_yet
 from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth, train_warmth_C
 from monitor.analysis.estimate.hearing import Heard, hear
 from monitor.analysis.estimate.hold import find_hold
 from monitor.analysis.estimate.layout import Layout
-from monitor.analysis.estimate.leak import has_leak, leaking, mixed
+from monitor.analysis.estimate.leak import Hidden, hidden, mixed, without
 from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
 from monitor.analysis.estimate.noise import Noise
 from monitor.analysis.estimate.nudge import nudge
 from monitor.analysis.estimate.other_holds import look_at_holds
 from monitor.analysis.estimate.past import Cloud, Past, foretold
-from monitor.analysis.estimate.road import Road, comes_back
+from monitor.analysis.estimate.road import Road
 from monitor.analysis.estimate.shapes import FAMILIES
 from monitor.analysis.estimate.signals import About, Signal, gather_signals
 from monitor.analysis.estimate.stand_in import fill_from_mantle
@@ -96,12 +97,14 @@ def update(
     cloud = fit(past, start, state.shares, setup.seed, tick)
     cloud = cloud.carrying(_CARRYING)
     seen, nudged = cloud, nudge(past, cloud, setup.seed)
-    if has_leak(past, cloud):
-        before = replace(past, heard=_heard_before(past, laid_out, bins, state), hold=None)
-        leak = leaking(before, state.leak_at, setup.seed, tick)
-        seen, nudged = mixed(cloud, leak), mixed(nudged, leak)
-        state = replace(state, leak_at=leak.at)
-    estimate, ahead = _estimate(setup, past, nudged, about, molar_mL)
+    hides, leak_at = hidden(past, cloud, about.lost_s), state.leak_at
+    state = replace(state, leak_at={})
+    if hides is not None:
+        before = replace(past, heard=_heard_before(hides, laid_out, bins, state), hold=None)
+        other = without(before, leak_at or state.at, setup.seed, tick)
+        seen, nudged = mixed(cloud, other, hides), mixed(nudged, other, hides)
+        state = replace(state, leak_at=other.at)
+    estimate, ahead = _estimate(setup, past, nudged, about, bins, molar_mL)
     state = replace(
         state,
         ticks=tick,
@@ -111,7 +114,8 @@ def update(
         shares=cloud.shares,
         hold=past.hold,
         jumps=find_jumps(past, cloud, state.jumps),
-        noise=learn_noise(past, cloud, state.noise, tick),
+        # What channels at odds leave over is no noise of theirs: nothing is learned of it.
+        noise=state.noise if hides is not None else learn_noise(past, cloud, state.noise, tick),
     )
     state, evidence = weigh_evidence(state, past, seen, ahead, about.now_s)
     evidence = replace(evidence, p_held_back=float(cloud.weights @ (cloud.pace < 1.0)))
@@ -251,35 +255,47 @@ def _room(signal: Signal, signals: Sequence[Signal]) -> float:
 
 
 def _heard_before(
-    past: Past, laid_out: About, bins: BinStore, state: EstimatorState
+    hides: Hidden, laid_out: About, bins: BinStore, state: EstimatorState
 ) -> Sequence[Heard]:
-    """The channels cut off where the rival would have begun to hold back."""
-    assert past.hold is not None
+    """What is heard without the last word of the channels that may hide something."""
     shut = {
-        one.signal.name: (*state.shut.get(one.signal.name, ()), (past.hold.since_s, None))
-        for one in past.heard
+        **state.shut,
+        **{n: (*state.shut.get(n, ()), (hides.since_s, None)) for n in hides.names},
     }
     return _heard(gather_signals(laid_out, bins, shut, state.jumps), laid_out, state.noise)
 
 
-def _road(setup: Setup, about: Circumstances, past: Past) -> Road | None:
-    """The planned course from now on; None where there is none, or the pot has left it."""
+def _road(
+    setup: Setup, about: Circumstances, past: Past, cloud: Cloud, bins: BinStore
+) -> tuple[Road | None, float]:
+    """The planned course from now on, and how likely the pot goes along it.
+
+    None where there is none, or the pot has left it.
+    """
     if not setup.plan.profile or about.heating_began_s is None:
-        return None
+        return None, 0.0
     times, temps = profile_points(setup.plan.profile)
     road = Road((np.array(times), np.array(temps)), about.heating_began_s + about.late_s)
+    if about.follows_profile:
+        return road, 1.0
     band_K = setup.plan.limits.profile_band_K
-    return road if about.follows_profile or comes_back(past, road, band_K) else None
+    share = 0.0 if about.unheated else follows_yet(past, cloud, road, bins, band_K)
+    return (road, share) if share > 0.0 else (None, 0.0)
 
 
 def _estimate(
-    setup: Setup, past: Past, cloud: Cloud, about: Circumstances, molar_mL: float
+    setup: Setup,
+    past: Past,
+    cloud: Cloud,
+    about: Circumstances,
+    bins: BinStore,
+    molar_mL: float,
 ) -> tuple[Estimate, Ahead]:
     network, layout, w = setup.network, past.layout, cloud.weights
     alpha = cloud.course.alpha
     final = network.reachable(alpha[-1])
     total = final[:, list(layout.done_group)].sum(axis=1)
-    road = _road(setup, about, past)
+    road, follows = _road(setup, about, past, cloud, bins)
     ahead = look_ahead(past, cloud, road, total, setup.seed)
     amount = _amounts(layout, w.size, setup.seed)
     volumes = layout.gas_mol * molar_mL
@@ -294,14 +310,19 @@ def _estimate(
     later = _described(setup, layout, w, then_before, then, then_after, amount * volumes, counts)
     patience = 60.0 * setup.plan.done.patience_min
     done = network.fractions(alpha[-1])[:, layout.done] >= layout.fraction
+    left_s, frozen_s = (np.where(done, 0.0, t) for t in (ahead.time_s, ahead.frozen_s))
+    either_s, weights = left_s, w
+    if 0.0 < follows < 1.0:  # both ways count by how likely they are
+        either_s = np.concatenate([left_s, frozen_s])
+        weights = np.concatenate([follows * w, (1.0 - follows) * w])
     estimate = replace(
         now,
         at_s=about.now_s,
-        remaining_s=remaining_band(np.where(done, 0.0, ahead.time_s), w),
-        frozen_remaining_s=remaining_band(np.where(done, 0.0, ahead.frozen_s), w),
+        remaining_s=remaining_band(either_s, weights),
+        frozen_remaining_s=remaining_band(frozen_s, w),
         past_peak=float(w @ _past_peak(past, cloud, ahead)),
-        p_beyond_patience=float(w @ (~done & (ahead.time_s > patience))),
-        p_beyond_patience_frozen=float(w @ (~done & (ahead.frozen_s > patience))),
+        p_beyond_patience=float(weights @ (either_s > patience)),
+        p_beyond_patience_frozen=float(w @ (frozen_s > patience)),
         ahead=replace(later, at_s=about.now_s + _AHEAD_S),
     )
     return estimate, ahead

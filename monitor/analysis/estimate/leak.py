@@ -1,64 +1,152 @@
-"""Where gas alone is counted, what seems held back may as well leak: then the charge goes on.
+"""Channels that may hide what goes on: the same fit without what they have said of late.
 
-A crust and a leak before the counter look the same to it. Under a leak what it counts afterwards
-means nothing, so half the weight of the rival that evolution is held back goes to draws that rest
-on what was counted before that moment, and on the temperatures ever since. A balance would tell
-the two apart: with one nothing is changed.
+Three cases. Where gas alone is counted, a crust and a leak before the counter look the same, and
+under a leak what is counted afterwards means nothing. Where another only kind of evidence has gone
+quiet, a balance that takes a slow loss for drift, or a receiver that loses what it catches, looks
+like the end as well. And where one kind shows far more than the fit explains while another has gone
+quiet, what is shown is real and what is not shown may be hidden: however little the quiet one
+strays otherwise, it does not overrule the other. Then part of the weight goes to draws that rest on
+what was seen before, on the other channels, and on the temperatures ever since.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.analysis.estimate.course import Course
 from monitor.analysis.estimate.fit import fit
+from monitor.analysis.estimate.hearing import Agreement, Heard
 from monitor.analysis.estimate.layout import Kinetics
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.shapes import Shape
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 
-__all__ = ["has_leak", "leaking", "mixed"]
+__all__ = ["Hidden", "hidden", "mixed", "without"]
+
+_Array = NDArray[np.float64]
 
 _LEAST = 0.05
 """Less of the rival is not worth the work."""
 
 _CARRYING = 0.99
+_HALF = 0.5
+"""Neither way is likelier than the other by what is known here. Judgement."""
+
+_WEIGHED = 0.25
+"""What a balance alone has lost sight of is rather held back than hidden by the balance itself."""
+
+_BEFORE_S = 660.0
+"""So long before it shows that a channel hides something it may have begun to."""
+_LOST_BEFORE_S = 900.0
+"""The same of a loss of rate: it is told from what was foreseen so long ago."""
+_LATE_S = (120.0, 300.0)
+_CLEAR = 4.0
+"""Standard deviations in the last minutes, all together."""
+_MORE = 2.0
+"""Times what the fit explains."""
+_LATE_IN_STEP = 0.2
+"""Of the step of [done]: earlier, what comes may be of another step than the fit has it."""
 
 
-def has_leak(past: Past, cloud: Cloud) -> bool:
-    """Whether a leak is worth a fit of its own."""
-    weighs = any(KIND_OF_ROLE[one.signal.role] != "gas" for one in past.heard)
-    return not weighs and past.hold is not None and _held(cloud) > _LEAST
+@dataclass(frozen=True, slots=True)
+class Hidden:
+    """Channels whose recent word may be worth nothing."""
+
+    names: frozenset[str]
+    since_s: float
+    held_only: bool
+    """True: only the draws that are held back give a share away; else all do."""
+    share: float = _HALF
+    """Of their weight."""
 
 
-def leaking(before: Past, start: Mapping[str, tuple[float, ...]], seed: int, tick: int) -> Cloud:
-    """Draws by what was counted before: `before` holds the channels cut off where it began."""
+def hidden(past: Past, cloud: Cloud, lost_s: float | None) -> Hidden | None:
+    """What may hide something now. `lost_s`: since when a rate has been lost without a reason."""
+    if not past.heard:
+        return None
+    now_s = float(past.grid.edges_s[-1])
+    kinds = {KIND_OF_ROLE[one.signal.role] for one in past.heard}
+    everything = frozenset(one.signal.name for one in past.heard)
+    at_odds = _at_odds(past, cloud)
+    if at_odds:
+        return Hidden(at_odds, now_s - _BEFORE_S, held_only=False)
+    if lost_s is not None and len(kinds) == 1:
+        return Hidden(everything, lost_s - _LOST_BEFORE_S, held_only=False)
+    if len(kinds) == 1 and past.hold is not None and _held(cloud) > _LEAST:
+        share = _HALF if kinds == {"gas"} else _WEIGHED
+        return Hidden(everything, past.hold.since_s, held_only=True, share=share)
+    return None
+
+
+def _at_odds(past: Past, cloud: Cloud) -> frozenset[str]:
+    """Channels that show no more than the fit, while one of another kind shows far more.
+
+    All of them where the only kind there is shows more: then the fit itself has gone astray.
+    """
+    alpha = cloud.course.alpha
+    if float(alpha[-1, cloud.best, list(past.layout.done_group)].sum()) < _LATE_IN_STEP:
+        return frozenset()
+    speak_s = float(past.grid.edges_s[-1]) - _LATE_S[0]
+    kind_of: dict[str, str] = {}
+    more = set()
+    for one, agreed in zip(past.heard, cloud.agreed, strict=True):
+        if past.grid.edges_s[one.cells[-1] + 1] > speak_s:
+            kind = kind_of[one.signal.name] = KIND_OF_ROLE[one.signal.role]
+            if _shows_more(past, one, agreed, alpha[:, cloud.best], cloud.best):
+                more.add(kind)
+    quiet = frozenset(name for name, kind in kind_of.items() if kind not in more)
+    return (quiet or frozenset(kind_of)) if more else frozenset()
+
+
+def _shows_more(past: Past, one: Heard, agreed: Agreement, alpha: _Array, at: int) -> bool:
+    """Whether far more came by a channel in the last minutes than a set explains.
+
+    `alpha` (edges, steps) is that of the set `at` among those that `agreed` is of.
+    """
+    share = one.signal.share + one.signal.share_u * agreed.pulled[at]
+    rest = one.y - agreed.courses[:, :, at].T @ share
+    sign = -1.0 if one.signal.share.sum() < 0.0 else 1.0
+    course = one.seen.plain @ (alpha @ share)
+    slack = abs(float(share[past.layout.done])) * (1.0 - past.layout.fraction)
+    ends = past.grid.edges_s[one.cells + 1]
+    for late in (ends > past.grid.edges_s[-1] - lasts_s for lasts_s in _LATE_S):
+        clear = sign * float(rest[late].sum()) / math.sqrt(max(float(late.sum()), 1.0))
+        came, told = sign * float(one.seen.y[late].sum()), sign * float(course[late].sum())
+        if late.sum() >= 2 and clear > _CLEAR and came > _MORE * max(told, 0.0) + slack:
+            return True
+    return False
+
+
+def without(before: Past, start: Mapping[str, tuple[float, ...]], seed: int, tick: int) -> Cloud:
+    """Draws by `before`, which holds the channels cut off where they began to hide something."""
     return fit(before, start, {}, seed, tick).carrying(_CARRYING)
 
 
-def mixed(cloud: Cloud, leak: Cloud) -> Cloud:
-    """The cloud, half of what was held back in it given to draws of a leak."""
-    held = cloud.pace < 1.0
-    share = 0.5 * _held(cloud)
-    weights = np.where(held, 0.5, 1.0) * cloud.weights
+def mixed(cloud: Cloud, other: Cloud, how: Hidden) -> Cloud:
+    """The cloud, a share of it (or of what is held back in it) given to draws of the other."""
+    gives = (cloud.pace < 1.0) if how.held_only else np.ones(cloud.weights.size, dtype=bool)
+    share = how.share * float(cloud.weights @ gives)
+    weights = np.where(gives, 1.0 - how.share, 1.0) * cloud.weights
     return replace(
         cloud,
         kin=Kinetics(
-            np.concatenate([cloud.kin.e_over_r, leak.kin.e_over_r]),
-            np.concatenate([cloud.kin.ln_a, leak.kin.ln_a]),
-            np.concatenate([cloud.kin.lag_s, leak.kin.lag_s]),
-            tuple(map(_joined, cloud.kin.shapes, leak.kin.shapes)),
+            np.concatenate([cloud.kin.e_over_r, other.kin.e_over_r]),
+            np.concatenate([cloud.kin.ln_a, other.kin.ln_a]),
+            np.concatenate([cloud.kin.lag_s, other.kin.lag_s]),
+            tuple(map(_joined, cloud.kin.shapes, other.kin.shapes)),
         ),
         course=Course(
-            np.concatenate([cloud.course.g, leak.course.g], axis=1),
-            np.concatenate([cloud.course.alpha, leak.course.alpha], axis=1),
+            np.concatenate([cloud.course.g, other.course.g], axis=1),
+            np.concatenate([cloud.course.alpha, other.course.alpha], axis=1),
         ),
-        weights=np.concatenate([weights, share * leak.weights]),
-        z=np.concatenate([cloud.z, leak.z]),
-        pace=np.concatenate([cloud.pace, np.ones(leak.weights.size)]),
+        weights=np.concatenate([weights, share * other.weights]),
+        z=np.concatenate([cloud.z, other.z]),
+        pace=np.concatenate([cloud.pace, np.ones(other.weights.size)]),
     )
 
 

@@ -72,6 +72,10 @@ class Circumstances:
     """Channels out of the vote now. Only what they say from then on is left out."""
     distrusted_since_s: tuple[tuple[str, float], ...] = ()
     """(channel, time): where the fault began before it was found, leave out from there."""
+    unheated: bool = False
+    """True: the heater is off and the pot well below its course."""
+    lost_s: float | None = None
+    """Since when far less has come than was foreseen, without a reason; None: it has not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +193,7 @@ class EstimatorState:
     hold: Hold | None = None
     """The rival that evolution is held back, or was."""
     leak_at: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
-    """Where each family has its best fit to what was counted before a suspected leak."""
+    """Where each family has its best fit without what channels may hide now."""
     jumps: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """Channel -> times of steps in its level. [s]"""
     noise: Mapping[str, Noise] = field(default_factory=dict)

@@ -1,0 +1,117 @@
+"""How likely a pot that is off its planned course will yet go along what is ahead of it.
+
+An endotherm, or a melt that boils, holds a pot below its course for as long as it takes up the
+heat; the programme goes on meanwhile, and the pot catches up as the reaction dies away. A pot
+whose heat was turned down looks much the same to its own probe. What tells the two apart: whether
+what reacts can take up as much as the pot is behind by, whether as much heat goes in as when the
+pot climbed, and whether it falls. Each speaks by a log of odds; where they leave it open, it is.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.bins import BinStore
+from monitor.analysis.estimate.past import Cloud, Past
+from monitor.analysis.estimate.response import charge_speeds
+from monitor.analysis.estimate.road import Road, comes_back
+
+__all__ = ["follows_yet"]
+
+_Array = NDArray[np.float64]
+
+_LOOK_S = 600.0
+_HELD_K_S = 1e5
+"""By how much a pot stands below its course under a reaction of one charge a second. [K s]
+2 kJ for a gram that leaves (2.26 for water; copper nitrate to oxide about as much), 0.65 of the
+charge leaving, over 2.5 J/K for a gram of charge and its glass: 500 K; made good for by the
+mantle within some 200 s. From memory, to a factor of two or three."""
+_HELD_AT_ODDS = 0.35
+"""Where it can explain that much of what is missing, it says nothing."""
+_HELD_SLOPE, _HELD_LEAST, _HELD_MOST = 2.0, -5.0, 3.0
+"""How fast its say grows and falls with that, and its limits: heat that fails just while the
+charge takes up most of it is one case in some thirty. Judgement."""
+_HEAT_AT_ODDS = 0.65
+"""Of the most heat so far: a pot on a hold takes about half of what a ramp takes. From memory."""
+_HEAT_SLOPE, _HEAT_LEAST, _HEAT_MOST = 8.0, -2.5, 1.0
+"""Heat turned down tells more than heat that is on: what an open pot loses may be most of it."""
+_FALLS_K = 5.0
+"""A charge that begins to boil falls by so much, hardly more. Judgement."""
+_FALLS_MOST = 4.0
+_BEFORE = 0.5
+"""Endotherms that hold a pot out of its band are a little commoner than pots left. Judgement."""
+_SURE = 0.03
+"""Less than this, either way, is not followed up."""
+
+
+def follows_yet(past: Past, cloud: Cloud, road: Road, bins: BinStore, band_K: float) -> float:
+    """P(the pot goes along what is ahead of the plan), 0..1, for one that is out of its band."""
+    if comes_back(past, road, band_K):
+        return 1.0
+    now_s = float(past.grid.edges_s[-1])
+    behind_K = float(road.temp_C(np.array([now_s]))[0]) - past.warmth.now_C
+    if behind_K <= 0.0:
+        return 0.0
+    log_odds = _BEFORE + _by_reaction(past, cloud, behind_K) + _by_fall(past)
+    heat = _heat_share(past, bins, road.began_s)
+    if heat is not None:
+        said = _HEAT_SLOPE * (heat - _HEAT_AT_ODDS)
+        log_odds += min(max(said, _HEAT_LEAST), _HEAT_MOST)
+    share = 1.0 / (1.0 + math.exp(-log_odds))
+    if share < _SURE:
+        return 0.0
+    return share if share < 1.0 - _SURE else 1.0
+
+
+def _by_reaction(past: Past, cloud: Cloud, behind_K: float) -> float:
+    """Whether what has reacted of late takes up as much heat as the pot is behind by."""
+    edges = past.grid.edges_s
+    speeds = charge_speeds(past, cloud.course.alpha, edges)[0] @ cloud.weights
+    late = np.clip(edges[1:] - (edges[-1] - _LOOK_S), 0.0, np.diff(edges))
+    speed = float(late @ speeds / max(float(late.sum()), 1.0))
+    explains = max(_HELD_K_S * speed / behind_K, 1e-6)
+    said = _HELD_SLOPE * math.log(explains / _HELD_AT_ODDS)
+    return min(max(said, _HELD_LEAST), _HELD_MOST)
+
+
+def _by_fall(past: Past) -> float:
+    """A pot whose heat is gone falls, and goes on falling."""
+    temp_C = past.warmth.temp_C
+    late = past.grid.fine_s[1:] > past.grid.fine_s[-1] - _LOOK_S
+    fallen_K = float(temp_C[late].max()) - past.warmth.now_C
+    return -min(0.5 * (fallen_K / _FALLS_K) ** 2, _FALLS_MOST)
+
+
+def _heat_share(past: Past, bins: BinStore, began_s: float) -> float | None:
+    """Heat into the pot of late over the most that went in for as long; None: nothing tells.
+
+    By the heater's own meter, else by its demand, else by how far the mantle stands above the pot.
+    """
+    now_s = float(past.grid.edges_s[-1])
+    for role in ("heater_power", "heater_demand", "mantle_temperature"):
+        for name in bins.names(role):
+            channel = bins.channel(name)
+            seen = (channel.at_s > began_s) & (channel.at_s <= now_s)
+            at_s, heat = channel.at_s[seen], channel.mean[seen]
+            if at_s.size < 3 or now_s - at_s[-1] > _LOOK_S:
+                continue
+            if role == "mantle_temperature":
+                fine_s = past.grid.fine_s
+                middle = 0.5 * (fine_s[1:] + fine_s[:-1])
+                heat = heat - np.interp(at_s, middle, past.warmth.temp_C)
+            return _late_over_most(at_s, heat)
+    return None
+
+
+def _late_over_most(at_s: _Array, heat: _Array) -> float | None:
+    """Mean of the last minutes over the largest mean of as long; None where there was no heat."""
+    sums = np.concatenate([[0.0], np.cumsum(heat)])
+    begins = np.searchsorted(at_s, at_s - _LOOK_S)
+    ends = np.arange(1, at_s.size + 1)
+    means = (sums[ends] - sums[begins]) / (ends - begins)
+    full = at_s - at_s[0] >= 0.5 * _LOOK_S
+    most = float(means[full].max()) if full.any() else 0.0
+    return None if most <= 0.0 else float(means[-1]) / most

@@ -1,0 +1,128 @@
+"""Whether a pot below its course is held back by what reacts, or was left: invented pots."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+
+from drivers.reading import Quality
+from monitor.analysis.bins import BinStore
+from monitor.analysis.estimate import Circumstances, Estimate, begin, update
+from monitor.analysis.estimate.course import Course
+from monitor.analysis.estimate.following import follows_yet
+from monitor.analysis.estimate.grid import Warmth, build_grid
+from monitor.analysis.estimate.layout import kinetics, layout_of
+from monitor.analysis.estimate.past import Cloud, Past
+from monitor.analysis.estimate.road import Road
+from monitor.analysis.estimate.shapes import FAMILIES
+from tests.analysis.estimate_runs import BUNDLED, plan_at, setup_of
+
+_ROAD = Road((np.array([0.0, 6000.0, 20000.0]), np.array([20.0, 220.0, 220.0])), 0.0)
+"""2 K/min to 220 degC, and held."""
+_STOPS_S, _NOW_S = 3600.0, 4800.0
+"""On its course to 140 degC, then on its own for twenty minutes: 40 K behind."""
+_BAND_K = 15.0
+
+
+@dataclass(frozen=True)
+class _Case:
+    per_min: float = 0.0
+    """Share of the charge that reacts in a minute since it stopped."""
+    falls_K: float = 0.0
+    """By how much it has fallen since."""
+    mantle_C: float | None = None
+    """Where the mantle ends, from 30 K above the pot where it stopped; None: there is none."""
+    power_W: float | None = None
+    """Since it stopped, after 200 W; None: no meter."""
+
+
+def _follows(case: _Case) -> float:
+    setup = setup_of(plan_at(BUNDLED))
+    layout = layout_of(setup.network, setup.plan.done)
+    grid = build_grid(0.0, _NOW_S)
+    assert grid is not None
+    middle = 0.5 * (grid.fine_s[1:] + grid.fine_s[:-1])
+
+    def pot_C(at_s: np.ndarray) -> np.ndarray:
+        return np.interp(at_s, [0.0, _STOPS_S, _NOW_S], [20.0, 140.0, 140.0 - case.falls_K])
+
+    now_C = float(pot_C(np.array([_NOW_S]))[0])
+    warmth = Warmth(
+        pot_C(middle), np.gradient(pot_C(middle), middle), now_C, 0.0,
+        4.0, "pot_temperature", _NOW_S,
+    )  # fmt: skip
+    z = np.zeros((4, layout.unknowns))
+    kin = kinetics(layout, z, [(FAMILIES[0], slice(0, 4))])
+    gone = case.per_min * np.clip(grid.edges_s - _STOPS_S, 0.0, None) / 60.0
+    alpha = np.tile(gone[:, None, None], (1, 4, layout.steps))
+    cloud = Cloud(
+        kin, Course(alpha.copy(), alpha), np.full(4, 0.25), z, {}, {}, np.ones(4), 0, "as planned"
+    )
+    bins = BinStore()
+    for t in np.arange(0.0, _NOW_S, 30.0).tolist():
+        if case.mantle_C is not None:
+            at = np.interp(t, [0.0, _STOPS_S, _NOW_S], [50.0, 170.0, case.mantle_C])
+            bins.add("mantle", "mantle_temperature", t, float(at), Quality.GOOD)
+        if case.power_W is not None:
+            watts = 200.0 if t < _STOPS_S else case.power_W
+            bins.add("power", "heater_power", t, watts, Quality.GOOD)
+    bins.close_until(_NOW_S)
+    return follows_yet(Past(layout, grid, warmth, ()), cloud, _ROAD, bins, _BAND_K)
+
+
+@pytest.mark.parametrize(
+    ("case", "least", "most"),
+    [
+        pytest.param(_Case(0.03), 0.9, 1.0, id="much reacts"),
+        pytest.param(_Case(0.03, falls_K=4.0), 0.85, 1.0, id="a boil that cools it a little"),
+        pytest.param(_Case(0.03, mantle_C=210.0), 0.98, 1.0, id="and the mantle goes on"),
+        pytest.param(_Case(0.03, power_W=210.0), 0.98, 1.0, id="and the heater is on"),
+        pytest.param(_Case(0.006), 0.3, 0.9, id="what reacts explains a part"),
+        pytest.param(_Case(0.003, mantle_C=210.0), 0.3, 0.95, id="little reacts, heat goes in"),
+        pytest.param(_Case(0.0), 0.0, 0.05, id="nothing reacts"),
+        pytest.param(_Case(0.006, mantle_C=150.0), 0.0, 0.35, id="the mantle has come down"),
+        pytest.param(_Case(0.006, power_W=40.0), 0.0, 0.35, id="the heater was turned down"),
+        pytest.param(_Case(0.006, falls_K=25.0), 0.0, 0.05, id="it falls"),
+    ],
+)  # fmt: skip
+def test_what_holds_a_pot_back_is_told_from_heat_that_was_turned_down(
+    case: _Case, least: float, most: float
+) -> None:
+    """A boiling melt keeps its place on the plan; a pot left does not; between them, a share."""
+    assert least <= _follows(case) <= most
+
+
+def _held_back(**said: bool) -> Estimate:
+    """The bundled plan's pot stands at 150 degC while much comes, out of its band by now."""
+    setup, bins = setup_of(plan_at(BUNDLED)), BinStore()
+    state, estimate = begin(), None
+    for t in np.arange(30.0, 4801.0, 30.0).tolist():
+        pot_C = min(20.0 + t / 60.0 * 2.5, 150.0)
+        gone = float(np.clip((t - 2400.0) / 4800.0, 0.0, 1.0))
+        bins.add("pot", "pot_temperature", t, pot_C, Quality.GOOD)
+        bins.add("mass", "pot_mass", t, 640.0 - 33.0 * gone, Quality.GOOD)
+        if t % 300.0 == 0.0:
+            bins.close_until(t)
+            about = Circumstances(t, 0.0, 0.0, t < 3600.0)
+            state, estimate = update(state, bins, setup, replace(about, **said))
+    assert estimate is not None
+    return estimate
+
+
+def test_the_time_left_holds_both_ways_where_it_is_not_sure() -> None:
+    """Held back: nearer than at the temperature of now, and that is not left out."""
+    estimate = _held_back()
+    left, frozen = estimate.remaining_s, estimate.frozen_remaining_s
+    assert left is not None
+    assert frozen is not None
+    assert left.p50 is not None
+    assert frozen.p50 is None or left.p50 < frozen.p50
+    assert estimate.p_beyond_patience <= estimate.p_beyond_patience_frozen
+
+
+def test_without_heat_only_the_temperature_of_now_counts() -> None:
+    """Whatever reacts: nothing ahead of the plan will be followed."""
+    estimate = _held_back(unheated=True)
+    assert estimate.remaining_s == estimate.frozen_remaining_s
