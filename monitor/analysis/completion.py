@@ -13,7 +13,7 @@ from statistics import median
 
 from monitor.analysis.channels import ChannelState, late_rate
 from monitor.analysis.conditions import Finding, Findings
-from monitor.analysis.estimate import Estimate
+from monitor.analysis.estimate import ChannelEvidence, Estimate
 from monitor.analysis.lately import surest
 from monitor.analysis.outvoting import out_since
 from monitor.analysis.verdict_state import (
@@ -126,6 +126,7 @@ def _weigh(
         ),
         _kinds(view, estimate),
         _would_show(verdict, view, estimate),
+        *_unseen(view, estimate),
         _fits(estimate),
         _line("no sudden loss of rate", loss or "none seen", "none", not loss),
         _line(
@@ -213,6 +214,39 @@ def _would_show(verdict: Verdict, view: View, estimate: Estimate) -> EvidenceLin
         "what is left would show", value, f"{allowed / 60.0:.0f} min",
         shows or verdict.shown_in_rule,
     )  # fmt: skip
+
+
+def _unseen(view: View, estimate: Estimate) -> list[EvidenceLine]:
+    """What may still be left where all that is measured are rates, and small ones do not show.
+
+    Since a meter came under what it can tell from nothing, the rest has died away as a tail of
+    first order that takes as long for its last 4 % as the slowest draws say. No line where another
+    channel counts or weighs: what is gone adds up there.
+    """
+    tail, done = estimate.evidence.tail_s, view.setting.plan.done
+    seen = estimate.evidence
+    fresh = [c for c in seen.channels if view.now_s - c.last_s <= FRESH_S and c.kind in seen.kinds]
+    if tail is None or not fresh or any(c.unseen_per_h <= 0.0 for c in fresh):
+        return []
+    open_ = 1.0 - done.fraction
+    settles_s = max(tail.p95, 1.0) / math.log((_TAIL + open_) / max(open_, 1e-6))
+    left, least = min((_left_unseen(c, settles_s, view.now_s), c.unseen_per_h) for c in fresh)
+    return [
+        _line(
+            "what the meter cannot tell",
+            f"up to {100 * min(left, 1.0):.2g} % may be left, below {100 * least:.2g} %/h",
+            f"{100 * open_:.2g} %",
+            left <= open_,
+        )
+    ]
+
+
+def _left_unseen(channel: ChannelEvidence, settles_s: float, now_s: float) -> float:
+    """Share of the step that may be left, first order, where a meter shows none of it."""
+    if channel.unseen_since_s is None:
+        return 1.0
+    since_s = now_s - channel.unseen_since_s
+    return channel.unseen_per_h * settles_s / 3600.0 * math.exp(-since_s / settles_s)
 
 
 def _stands_hot(view: View) -> bool:

@@ -151,6 +151,38 @@ def test_each_condition_alone_holds_complete_back(estimate: Estimate, failing: s
     assert states[failing] == "fails"
 
 
+def _meter(unseen_per_h: float, since_s: float | None) -> ChannelEvidence:
+    """A flow meter that cannot tell so little from nothing, and shows no more since then."""
+    return ChannelEvidence("meter", "gas", 1.0, 0.5, 9e9, None, unseen_per_h, since_s)
+
+
+@pytest.mark.parametrize(
+    ("channels", "tail_s", "state"),
+    [
+        # ln 5 = 1.61 time constants: the last 4 % before 99 % of a first-order step
+        ((_meter(0.03, 5_500.0),), 900.0, "holds"),  # 0.5 % at once
+        ((_meter(0.2, 5_500.0),), 900.0, "holds"),  # 3.1 %, and 0.8 % a quarter of an hour later
+        ((_meter(0.2, 5_500.0),), 9e3, "fails"),  # 31 %, and 21 % after 36 min
+        ((_meter(0.03, None),), 900.0, "fails"),  # it still shows more than that
+        ((_meter(0.2, None), both()[0]), 900.0, None),  # a balance adds up what is gone
+    ],
+)
+def test_alone_a_flow_meter_has_to_show_all_that_may_be_left(
+    channels: tuple[ChannelEvidence, ...], tail_s: float, state: str | None
+) -> None:
+    """What comes too slowly to be told from nothing has to be less than [done] leaves open."""
+    bench = Bench(("pot_temperature", "pot_mass", "outlet_flow"))
+    if state is not None:
+        del bench.states["pot_mass"]
+    kinds = tuple(sorted({channel.kind for channel in channels}))
+    tail = Band(0.5 * tail_s, 0.7 * tail_s, tail_s)
+    seen = replace(DONE.evidence, channels=channels, kinds=kinds, tail_s=tail)
+    words = bench.minutes(30, replace(DONE, evidence=seen))
+    lines = {line.name: line.state for line in bench.verdict.evidence}
+    assert lines.get("what the meter cannot tell") == state
+    assert (words[-1] == "complete") is (state != "fails")
+
+
 def test_from_temperatures_alone_never_complete() -> None:
     """However sure the posterior: no sensor contradicts another, so it tails, and `why` says so."""
     bench = Bench(("pot_temperature",))

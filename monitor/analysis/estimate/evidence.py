@@ -47,6 +47,8 @@ _GROWS, _FALLS = 1.3, 2.0
 _TURNS = 2
 """Ticks from one look at a channel's misfit and drift to the next, at least."""
 _FORESEE_S = 900.0
+_FEW = 5
+"""Cells of which the median counts."""
 _FRESH_S = 900.0
 
 
@@ -174,8 +176,14 @@ def weigh_evidence(
         rest, share = _residuals(cloud, i, one)
         if _sees_done(past, one, share):
             sees.add(one.signal.name)
+        since_s, unseen_per_s = _unseen_since_s(past, one), one.signal.unseen_per_s
         channels.append(
-            replace(_channel(past, one, rest, now_s), rate=_rate_seen(past, one, share))
+            replace(
+                _channel(past, one, rest, now_s),
+                rate=_rate_seen(past, one, share),
+                unseen_per_h=3600.0 * unseen_per_s / max(abs(float(share[past.layout.done])), 1e-9),
+                unseen_since_s=since_s,
+            )
         )
     kept = tuple(f for f in state.foreseen if f[0] > now_s - 30.0)
     foreseen = _foreseen(past, cloud, ahead)
@@ -246,6 +254,23 @@ def _rate_seen(past: Past, one: Heard, share: _Array) -> Band | None:
     seen = trend(past.grid, one.signal)
     rate, u = 3600.0 * seen.rate_per_s / each, 3600.0 * seen.rate_u_per_s / abs(each)
     return Band(rate - 1.645 * u, rate, rate + 1.645 * u)
+
+
+def _unseen_since_s(past: Past, one: Heard) -> float | None:
+    """Since when a channel has shown no more than it could show without any; None: it shows more.
+
+    One cell that stands out among its neighbours is noise.
+    """
+    signal, edges = one.signal, past.grid.edges_s
+    if signal.unseen_per_s <= 0.0 or one.cells.size < _FEW:
+        return None
+    per_s = np.diff(signal.level, prepend=0.0)[one.cells] / np.diff(edges)[one.cells]
+    usual = np.median(np.lib.stride_tricks.sliding_window_view(per_s, _FEW), axis=1)
+    over = np.flatnonzero(usual > signal.unseen_per_s)
+    if over.size == 0:
+        return float(edges[one.cells[0]])
+    last = int(over[-1]) + _FEW - 1
+    return None if last >= one.cells.size - 1 else float(edges[one.cells[last] + 1])
 
 
 def _most_explained(past: Past, cloud: Cloud) -> float:

@@ -11,6 +11,7 @@ from monitor.analysis.bins import ChannelBins
 from monitor.analysis.estimate.level import (
     WALK,
     About,
+    Cells,
     Signal,
     after_breaks,
     fraction,
@@ -24,6 +25,19 @@ from monitor.plan.model import ChannelSpec
 __all__ = ["inlet_count", "outlet_count", "outlet_flow"]
 
 _Array = NDArray[np.float64]
+
+_ZERO, _CUT_OFF = 0.01, 0.02
+"""Of a flow meter's range: how far its zero is off, a standard deviation, and what it shows as
+nothing. Common practice, no source: accuracy of 1 % of full scale, a turndown of 50."""
+
+_RANGE_PER_H = 1.0
+"""A meter is chosen for what comes at the peak: no less than the whole charge gives in an hour."""
+
+_HIDDEN = (1.0, 0.7, 0.4)
+"""How what is hidden goes through the time in which it is, constant first: it dies away."""
+
+_UNEVEN = 0.3
+"""Of the cut-off: how uneven what is hidden may be from cell to cell. Judgement."""
 
 _GAIN_WANDER = 0.08
 """What a counter's or flow meter's gain drifts by in an hour, as a share of itself. Judgement."""
@@ -157,6 +171,22 @@ def inlet_count(
     return _count(about, channel, free, jumps, True)
 
 
+def _hidden(top: int, dark: NDArray[np.bool_], width: _Array, level_per_s: float) -> _Array:
+    """Columns (cells, columns) of what a meter does not show where it shows none.
+
+    Up to its cut-off, and the noise that it cuts at nothing, may be hidden all the while: a sum of
+    slow waves, of its own before the peak and after it.
+    """
+    after = np.arange(dark.size) > top
+    columns = []
+    for part in (dark & ~after, dark & after):
+        gone_s = np.cumsum(np.where(part, width, 0.0))
+        u = gone_s / max(float(gone_s[-1]), 1.0)
+        waves = [size * np.cos(k * math.pi * u) for k, size in enumerate(_HIDDEN)]
+        columns += [np.cumsum(np.where(part, wave * width, 0.0)) * level_per_s for wave in waves]
+    return np.stack(columns, axis=1)
+
+
 def outlet_flow(
     about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
 ) -> Signal | None:
@@ -173,15 +203,31 @@ def outlet_flow(
     spec, top = about.specs.get(channel.name), float(channel.mean.max())
     noise = reading_noise(spec, channel, 0.01 * max(top, 1e-6))
     each = noise[cells.last] / np.sqrt(np.minimum(channel.count[cells.last] * n, 20.0))
-    walk = width / 60.0 * WALK**2
+    range_ = max(top, unit * _RANGE_PER_H / 60.0)
+    cut = _CUT_OFF * range_
+    dark = np.zeros(grid.cells, dtype=bool)
+    dark[cells.cell] = _is_dark(channel, cells, mean, np.maximum(cut, noise[cells.last]))
+    per_s = cut / 60.0 / unit
+    walk = width / 60.0 * WALK**2 + np.where(dark, (_UNEVEN * per_s * width) ** 2, 0.0)
     walk[cells.cell] += (each * width[cells.cell] / 60.0 / unit) ** 2
     # What passed in cells without a reading is not known: the level begins anew after them.
     walk[cells.cell[1:][np.diff(cells.cell) > 1]] = np.inf
     wander = _wandering(about, spread(grid, cells.cell, made))
-    columns = np.hstack([_gas_columns(about, unit, 2e-3), wander, jump_columns(grid, jumps, 0.2)])
+    hidden = _hidden(int(cells.cell[np.argmax(mean)]), dark, width, per_s)
+    off = _gas_columns(about, unit, 60.0 * _ZERO * range_ / unit)
+    columns = np.hstack([off, wander, hidden, jump_columns(grid, jumps, 0.2)])
     return Signal(
         channel.name, channel.role, spread(grid, cells.cell, np.cumsum(made)),
         spread(grid, cells.cell, np.ones(n.size)) > 0, np.ones(grid.cells),
         np.full(grid.cells, (3e-6) ** 2), walk, columns,
-        *_passed(about, False, 0.1 if about.layout.volumes else 1.5), 4 + _WAVES, unit,
+        *_passed(about, False, 0.1 if about.layout.volumes else 1.5),
+        columns.shape[1] - len(jumps), unit, (_ZERO + _CUT_OFF) * range_ / 60.0 / unit,
     )  # fmt: skip
+
+
+def _is_dark(channel: ChannelBins, cells: Cells, mean: _Array, least: _Array) -> NDArray[np.bool_]:
+    """Where a meter that shows nothing below nothing shows next to it."""
+    if float(channel.minimum.min()) < 0.0:
+        return np.zeros(mean.size, dtype=bool)
+    lowest = np.minimum.reduceat(channel.minimum, cells.first)
+    return np.asarray((lowest <= 0.0) & (mean <= least))

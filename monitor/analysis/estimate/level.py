@@ -59,6 +59,9 @@ class Signal:
     """How many of the columns move slowly; each of the others is a jump."""
     unit: float
     """What one unit of level is in the channel's canonical unit."""
+    unseen_per_s: float = 0.0
+    """Rate of level that the channel cannot tell from none, however long it shows: a zero that is
+    off, a cut-off."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,6 +93,10 @@ class ChannelEvidence:
     """When it last spoke."""
     rate: Band | None = None
     """Rate of the step of [done] that it shows by itself, 1/h; None: too short a record."""
+    unseen_per_h: float = 0.0
+    """Rate of the step of [done] that it cannot tell from none, however long it shows, 1/h."""
+    unseen_since_s: float | None = None
+    """Since when it has shown no more than that; None: it shows more."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,6 +61,7 @@ def trend(grid: Grid, signal: Signal) -> Trend:
     if window.sum() < 3:
         window[-3:] = True
     rate, rate_u = _slope(at[window], level[window], float(white[window].mean()), walk)
+    rate_u = math.hypot(rate_u, 0.5 * signal.unseen_per_s)
     return Trend(float(level[-1]), change_u, rate, rate_u, at, level)
 
 
