@@ -30,7 +30,7 @@ from monitor.analysis.estimate.level import (
     spread,
 )
 
-__all__ = ["KIND_OF_ROLE", "WETS_G", "About", "Signal", "gather_signals"]
+__all__ = ["KIND_OF_ROLE", "About", "Signal", "gather_signals"]
 
 _Array = NDArray[np.float64]
 
@@ -73,7 +73,7 @@ _EVAPORATES_PER_H, _EVAPORATES_G_H = 5e-3, 0.1
 """What a receiver loses in an hour: as a share of the whole change, and by itself. From memory: gas
 that leaves at 100 mL/min, saturated at room temperature (17 g/m3 of water), takes 0.1 g/h along."""
 
-WETS_G = 1.0
+_WETS_G = 1.0
 """What stays on the walls between pot and receiver before anything drips, more or less. From
 memory: a film of 0.05 mm on 200 cm2."""
 
@@ -154,7 +154,7 @@ def _on_its_way(about: About) -> _Array:
     come_g = about.told @ about.layout.passing.caught_g
     rate = np.diff(come_g) / unit / np.diff(grid.edges_s)
     loses = math.hypot(_EVAPORATES_PER_H, _EVAPORATES_G_H / unit)
-    wetted = WETS_G / unit * -np.expm1(-come_g[1:] / WETS_G)
+    wetted = _WETS_G / unit * -np.expm1(-come_g[1:] / _WETS_G)
     blurred = _UNDER_WAY_S[0] ** 2 * np.gradient(rate, grid.edges_s[1:])
     return np.stack([loses * hours, _UNDER_WAY_S[1] * rate, blurred, wetted], axis=1)
 
