@@ -217,11 +217,11 @@ def _would_show(verdict: Verdict, view: View, estimate: Estimate) -> EvidenceLin
 
 
 def _unseen(view: View, estimate: Estimate) -> list[EvidenceLine]:
-    """What may still be left where all that is measured are rates, and small ones do not show.
+    """What may still be left where nothing that is measured shows small rates.
 
-    Since a meter came under what it can tell from nothing, the rest has died away as a tail of
-    first order that takes as long for its last 4 % as the slowest draws say. No line where another
-    channel counts or weighs: what is gone adds up there.
+    A flow meter's zero hides them, or what a receiver loses. Since a channel came under that, the
+    rest has died away as a tail of first order that takes as long for its last 4 % as the slowest
+    draws say. No line where another channel counts or weighs: what is gone adds up there.
     """
     tail, done = estimate.evidence.tail_s, view.setting.plan.done
     seen = estimate.evidence
@@ -233,7 +233,7 @@ def _unseen(view: View, estimate: Estimate) -> list[EvidenceLine]:
     left, least = min((_left_unseen(c, settles_s, view.now_s), c.unseen_per_h) for c in fresh)
     return [
         _line(
-            "what the meter cannot tell",
+            "what is too slow to tell",
             f"up to {100 * min(left, 1.0):.2g} % may be left, below {100 * least:.2g} %/h",
             f"{100 * open_:.2g} %",
             left <= open_,

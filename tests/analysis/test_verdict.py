@@ -179,7 +179,7 @@ def test_alone_a_flow_meter_has_to_show_all_that_may_be_left(
     seen = replace(DONE.evidence, channels=channels, kinds=kinds, tail_s=tail)
     words = bench.minutes(30, replace(DONE, evidence=seen))
     lines = {line.name: line.state for line in bench.verdict.evidence}
-    assert lines.get("what the meter cannot tell") == state
+    assert lines.get("what is too slow to tell") == state
     assert (words[-1] == "complete") is (state != "fails")
 
 

@@ -259,9 +259,12 @@ def _rate_seen(past: Past, one: Heard, share: _Array) -> Band | None:
 def _unseen_since_s(past: Past, one: Heard) -> float | None:
     """Since when a channel has shown no more than it could show without any; None: it shows more.
 
-    One cell that stands out among its neighbours is noise.
+    One cell that stands out among its neighbours is noise. A receiver's cells are too rough to tell
+    since when: for it nothing has died away yet.
     """
     signal, edges = one.signal, past.grid.edges_s
+    if signal.role == "receiver_mass":
+        return float(edges[-1])
     if signal.unseen_per_s <= 0.0 or one.cells.size < _FEW:
         return None
     per_s = np.diff(signal.level, prepend=0.0)[one.cells] / np.diff(edges)[one.cells]

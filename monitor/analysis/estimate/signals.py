@@ -138,7 +138,17 @@ def _receiver_mass(
         t1_s=channel.t1_s - delay_s,
         at_s=channel.at_s - delay_s,
     )
-    return _mass(about, left, free, jumps, passing.caught_g, passing.caught_u_g, _on_its_way(about))
+    signal = _mass(
+        about, left, free, jumps, passing.caught_g, passing.caught_u_g, _on_its_way(about)
+    )
+    if signal is None:
+        return None
+    return replace(signal, unseen_per_s=_loses_per_h(signal.unit) / 3600.0)
+
+
+def _loses_per_h(unit_g: float) -> float:
+    """What leaves the receiver in an hour, as a share of the whole change, of `unit_g`."""
+    return math.hypot(_EVAPORATES_PER_H, _EVAPORATES_G_H / unit_g)
 
 
 def _on_its_way(about: About) -> _Array:
@@ -153,10 +163,9 @@ def _on_its_way(about: About) -> _Array:
         return np.asarray(_EVAPORATES_PER_H * hours[:, None])
     come_g = about.told @ about.layout.passing.caught_g
     rate = np.diff(come_g) / unit / np.diff(grid.edges_s)
-    loses = math.hypot(_EVAPORATES_PER_H, _EVAPORATES_G_H / unit)
     wetted = _WETS_G / unit * -np.expm1(-come_g[1:] / _WETS_G)
     blurred = _UNDER_WAY_S[0] ** 2 * np.gradient(rate, grid.edges_s[1:])
-    return np.stack([loses * hours, _UNDER_WAY_S[1] * rate, blurred, wetted], axis=1)
+    return np.stack([_loses_per_h(unit) * hours, _UNDER_WAY_S[1] * rate, blurred, wetted], axis=1)
 
 
 _MAKERS: Mapping[str, _Maker] = {
