@@ -87,6 +87,8 @@ SLIPS: list[tuple[str, dict[str, Any], float]] = [
     ("the same, read every ten seconds", {"unseen": steadily(0.45), "every_s": 10}, 70.0),
     ("heated on by what it sees",
      {"unseen": steadily(0.45), "mantle_K": lambda s: min(0.3 * s, 115.0)}, 60.0),
+    ("heated on fast, and warmed by it",
+     {"unseen": steadily(0.4), "mantle_K": lambda s: min(0.6 * s, 150.0), "scatter_K": 0.03}, 60.0),
     ("pulled out, bare and fast", {"unseen": steadily(0.95), "lag_s": 2.0}, 60.0),
     ("creeps out in five minutes", {"unseen": lambda s: min(0.45 * s / 300.0, 0.45)}, 300.0),
     ("creeps out in nine minutes, noiseless",

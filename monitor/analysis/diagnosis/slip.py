@@ -66,14 +66,15 @@ def _slipped(view: View) -> Iterator[Judged]:
         usual = view.memory.get("apart-pot", apart)
         wide, stays = apart > usual + 8.0, apart > usual + 15.0
         too_fast = warmer and wide and _falls_too_fast(view, pot, mantle, usual)
-        if too_fast:
+        if too_fast or (falls < -2.0 and driven and wide):
             view.memory.pop("slip-held@", None)  # told by its fall, it need not wait
-        held_s = view.now_s - view.memory.get("slip-held@", view.now_s)
-        if held_s < _HELD_DELAY_S and not too_fast:
-            far_below = _is_far_below(view, pot, mantle, usual)
-        if "slip-held@" in view.memory:
-            far = _share(view, pot, mantle.value) > _STAYS_HELD * view.memory["slip-share"]
-            stays = far_below if held_s < _HELD_DELAY_S else stays or far
+        elif view.memory.get("slipped", 0.0) <= 0.0 or "slip-held@" in view.memory:
+            held_s = view.now_s - view.memory.get("slip-held@", view.now_s)
+            is_young = held_s < _HELD_DELAY_S
+            far_below = is_young and _is_far_below(view, pot, mantle, usual)
+            if "slip-held@" in view.memory:
+                far = _share(view, pot, mantle.value) > _STAYS_HELD * view.memory["slip-share"]
+                stays = far_below if is_young else stays or far
     top_C = _top(pot, view, 240.0)[1]
     wide = wide and top_C - pot.value > _FALLEN_K
     gone = (falls < -2.0 and driven and wide) or too_fast or far_below
