@@ -142,9 +142,18 @@ def _heater_off_by_mantle(view: View) -> Iterator[Judged]:
     falls = 60.0 * slope < (-1.0 if mantle is not None else -0.7)
     colder = _apart_K(mantle, pot) < 5.0  # else the pot may merely need less than before
     below = view.heating.off_K is not None and view.heating.off_K < -_MISSES_K
+    below = below and not _is_drawn_down(pot, probe, slope, view)
     if dead_band(view, "mantle-falls", falls and (below or colder), 60.0 * slope < -0.2):
         why = f"{probe.name} falls by {-60.0 * slope:.1f} K/min, to {probe.value:.0f} degC"
         yield Judged("heater-off", why, probe.name, on_delay_s=120.0)
+
+
+def _is_drawn_down(pot: ChannelState | None, probe: ChannelState, slope: float, view: View) -> bool:
+    """A charge that takes up heat cools the mantle after it: then the pot falls the faster."""
+    if pot is None or pot is probe:
+        return False
+    own = slope_per_s(pot, view.now_s, 300.0)
+    return own is not None and own < slope
 
 
 def _apart_K(mantle: ChannelState | None, pot: ChannelState | None) -> float:
