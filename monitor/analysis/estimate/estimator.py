@@ -17,7 +17,7 @@ from monitor.analysis.estimate.ahead import Ahead, look_ahead
 from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining_band
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
 from monitor.analysis.estimate.brings import counted
-from monitor.analysis.estimate.evidence import find_jumps, learn_noise, weigh_evidence
+from monitor.analysis.estimate.evidence import find_jumps, fresh_jumps, learn_noise, weigh_evidence
 from monitor.analysis.estimate.fit import fit
 from monitor.analysis.estimate.following import follows_yet
 from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth, train_warmth_C
@@ -92,6 +92,12 @@ def update(
     heard = _heard(signals, laid_out, state.noise)
     tick = state.ticks + 1
     past = Past(layout, grid, warmth, heard, state.hold)
+    if laid_out.told is not None and state.at:
+        jumps = fresh_jumps(past, laid_out.told, state.jumps)
+        if jumps != state.jumps:
+            state = replace(state, jumps=jumps)
+            signals = gather_signals(laid_out, bins, state.shut, jumps)
+            past = replace(past, heard=_heard(signals, laid_out, state.noise))
     hold, start = find_hold(past, state.at, state.earlier, tick)
     past = replace(past, hold=hold)
     cloud = fit(past, start, state.shares, setup.seed, tick)

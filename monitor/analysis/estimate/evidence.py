@@ -22,7 +22,7 @@ from monitor.analysis.estimate.shapes import FAMILIES
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.analysis.estimate.trend import WINDOW_S, trend
 
-__all__ = ["find_jumps", "learn_noise", "weigh_evidence"]
+__all__ = ["find_jumps", "fresh_jumps", "learn_noise", "weigh_evidence"]
 
 _Array = NDArray[np.float64]
 
@@ -33,6 +33,7 @@ _PARTS = (0.0, 0.25, 0.5, 0.75)
 _LEAST_JUMP = 1e-3
 """Smaller steps, as a share of the whole change, are left to drift."""
 _YOUNG_S = 900.0
+_JUST_NOW_S = 240.0
 _ENOUGH = 12
 _SLACK_PER_H = 2.0
 """Rates below this many times what may be left at the end, an hour, are nobody's business."""
@@ -73,6 +74,28 @@ def find_jumps(
             times = tuple(sorted((*times, at)))
         if times or name in out:
             out[name] = times
+    return out
+
+
+def fresh_jumps(
+    past: Past, told: _Array, known: Mapping[str, tuple[float, ...]]
+) -> dict[str, tuple[float, ...]]:
+    """The known jumps and what has just jumped, seen from what was foretold, (edges, steps).
+
+    Before anything is fitted to it: a hose that pulls must not pass for a crust for a minute or
+    two until the fit has found out.
+    """
+    out = dict(known)
+    fresh_s = float(past.grid.edges_s[-1]) - _JUST_NOW_S
+    for one in past.heard:
+        if KIND_OF_ROLE[one.signal.role] == "gas":  # a counter does not jump; gas comes in puffs
+            continue
+        agreed, signal = agreement(one, told[:, None]), one.signal
+        share = signal.share + signal.share_u * agreed.pulled[0]
+        at = _jump_s(past, one, np.asarray(one.y - agreed.courses[:, :, 0].T @ share))
+        times = out.get(signal.name, ())
+        if at is not None and at > fresh_s and at not in times and len(times) < _MOST_JUMPS:
+            out[signal.name] = tuple(sorted((*times, at)))
     return out
 
 

@@ -144,15 +144,21 @@ def _count(share: float) -> int:
 
 
 def _unweighed(past: Past, seed: int) -> Cloud:
-    """The priors themselves, where no channel tells of the reaction."""
+    """The priors themselves, where no channel tells of the reaction.
+
+    The weights are drawn together by their square roots: trust in the plan's model is that large
+    because what is measured would soon contradict it, and here nothing does.
+    """
     size = past.layout.unknowns
     normals, _scale = _normals(seed, len(FAMILIES), size)
-    counts = [_count(f.weight) for f in FAMILIES]
+    shares = np.sqrt([f.weight for f in FAMILIES])
+    shares /= shares.sum()
+    counts = [_count(float(share)) for share in shares]
     z = np.concatenate([normals[i, :n] for i, n in enumerate(counts)])
     ends = np.cumsum(counts)
     rows = [slice(int(end) - n, int(end)) for end, n in zip(ends, counts, strict=True)]
     kin, course = run_sets(past, z, list(zip(FAMILIES, rows, strict=True)))
-    weights = np.repeat([f.weight / n for f, n in zip(FAMILIES, counts, strict=True)], counts)
+    weights = np.repeat(shares / np.array(counts), counts)
     weights /= weights.sum()
     best = int(np.argmin((z**2).sum(axis=1)))
     pace = np.ones(weights.size)

@@ -21,7 +21,7 @@ _USUAL, _USUAL_CAUGHT = 0.05, 0.12
 """Misfit until a channel has told more, and of steps before the last. Judgement, from simulations.
 What a receiver catches is smeared by its way through the train."""
 
-_LEAST, _LEAST_THROUGH_TRAIN = 0.005, 0.02
+_LEAST, _LEAST_THROUGH_TRAIN = 0.005, 0.04
 """However well a fit sits: what a bubbler shows has passed a train that delays and absorbs."""
 
 _MISFITS = np.array([0.005, 0.01, 0.02, 0.04, 0.08, 0.16])
