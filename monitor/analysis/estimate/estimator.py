@@ -22,9 +22,9 @@ from monitor.analysis.estimate.fit import fit
 from monitor.analysis.estimate.following import follows_yet
 from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth, train_warmth_C
 from monitor.analysis.estimate.hearing import Heard, hear
+from monitor.analysis.estimate.hiding import Hidden, hidden, mixed, without
 from monitor.analysis.estimate.hold import find_hold
 from monitor.analysis.estimate.layout import Layout
-from monitor.analysis.estimate.leak import Hidden, hidden, mixed, without
 from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
 from monitor.analysis.estimate.noise import Noise
 from monitor.analysis.estimate.nudge import nudge
