@@ -39,6 +39,9 @@ LEFT_S = 600.0
 _FORESEEN_S = 900.0
 """What was foreseen before anything came is a prior, and no witness."""
 
+_AFTER_HOLE_S = 600.0
+"""A rate over a hole in the record is none of now: so long nothing is compared with it."""
+
 _STILL_K, _STILL_S = 1.2, 360.0
 """A pot that moves by less within so long stands still: at that pace hours go by for a hold."""
 _COLD_N = 2
@@ -338,6 +341,7 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
     share = _share_lost(view)
     verdict.seen_rate = max(verdict.seen_rate, seen.p05)
     came = verdict.begun_s is not None and view.now_s - verdict.begun_s >= _FORESEEN_S
+    came = came and view.is_recorded and view.now_s - view.resumed_s >= _AFTER_HOLE_S
     if expected is None or share is None or not came or verdict.complete_s is not None:
         verdict.loss_n = 0
         return

@@ -244,6 +244,16 @@ def test_of_two_kinds_the_last_five_minutes_tell_that_all_has_stopped() -> None:
     assert "all but stopped" in rates.said.why[0]
 
 
+def test_a_rate_over_a_hole_in_the_record_was_not_lost() -> None:
+    """The computer slept: what the last minutes show of a rate, with the hole in them, is low."""
+    rates = Rates()
+    rates.minutes(25, rated(1.0), **GAINS)
+    rates.bench.resumed_s = rates.bench.now_s
+    for _ in range(8):
+        rates.minutes(1, rated(0.1), **GAINS)
+        assert rates.said.word != "stalled"
+
+
 def test_a_rate_that_is_only_slower_is_none_that_stopped() -> None:
     """Half as much, which a tail may be."""
     rates = Rates()

@@ -85,7 +85,7 @@ class Bench:
     def __init__(self, roles: tuple[str, ...] = ("pot_temperature", "pot_mass", "bubble_count")):
         self.states = {role: ChannelState.of(role, role, role) for role in roles}
         self.verdict, self.findings = Verdict(), Findings()
-        self.now_s = 6000.0
+        self.now_s, self.resumed_s = 6000.0, 0.0
         self.memory: dict[str, float] = {}
         self.bins, self.setting = BinStore(), SETTING
         self.heating = Heating(start_C=20.0, began_s=0.0, late_known=True, off_K=0.0)
@@ -115,6 +115,7 @@ class Bench:
             estimate=estimate,
             coolant=CoolantView(),
             complete_s=self.verdict.complete_s,
+            resumed_s=self.resumed_s,
         )
 
     def minutes(self, n: int, estimate: Estimate) -> list[str]:
