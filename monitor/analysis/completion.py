@@ -14,7 +14,7 @@ from statistics import median
 from monitor.analysis.channels import ChannelState, late_rate
 from monitor.analysis.conditions import Finding, Findings
 from monitor.analysis.estimate import ChannelEvidence, Estimate
-from monitor.analysis.lately import surest
+from monitor.analysis.lately import seen_now, surest
 from monitor.analysis.outvoting import out_since
 from monitor.analysis.verdict_state import (
     FRESH_S,
@@ -261,7 +261,8 @@ def _stands_hot(view: View) -> bool:
 
 def _all_but_gone(view: View, estimate: Estimate) -> EvidenceLine:
     """What still comes would not, in ten minutes more, be twice what the plan leaves open."""
-    seen = surest(estimate.evidence, view.now_s)
+    alone = len(estimate.evidence.channels) == 1
+    seen = seen_now(view, estimate.evidence) if alone else surest(estimate.evidence, view.now_s)
     most = 12.0 * (1.0 - view.setting.plan.done.fraction)
     if seen is None:
         return EvidenceLine("rate all but gone", "not known", f"{100 * most:.2g} %/h", "holds")

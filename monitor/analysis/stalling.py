@@ -39,6 +39,8 @@ LEFT_S = 600.0
 _FORESEEN_S = 900.0
 """What was foreseen before anything came is a prior, and no witness."""
 
+_FAR_HOTTER_K = 60.0
+"""A step of 100 kJ/mol goes some twenty times as fast at 500 K as at 440 K."""
 _AFTER_HOLE_S = 600.0
 """A rate over a hole in the record is none of now: so long nothing is compared with it."""
 
@@ -342,6 +344,7 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
     verdict.seen_rate = max(verdict.seen_rate, seen.p05)
     came = verdict.begun_s is not None and view.now_s - verdict.begun_s >= _FORESEEN_S
     came = came and view.is_recorded and view.now_s - view.resumed_s >= _AFTER_HOLE_S
+    came = came and not _far_hotter(view)
     if expected is None or share is None or not came or verdict.complete_s is not None:
         verdict.loss_n = 0
         return
@@ -359,6 +362,16 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
             f"{100 * max(seen.p50, 0.0):.0f} % of the step an hour seen,"
             f" {100 * expected.p50:.0f} % foreseen at this temperature"
         )
+
+
+def _far_hotter(view: View) -> bool:
+    """Whether the pot has climbed so far since a rate was foreseen that it would be over by now."""
+    pot = view.live("pot_temperature")
+    if pot is None or pot.value is None:
+        return False
+    bins = view.bins.channel(pot.name)
+    late = bins.mean[bins.at_s > view.now_s - _FORESEEN_S]
+    return late.size > 0 and pot.value - float(late[0]) > _FAR_HOTTER_K
 
 
 def _expected(verdict: Verdict, view: View, estimate: Estimate) -> Band | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,8 @@ from monitor.analysis.estimate.grid import Grid, Warmth, open_times, pot_warmth,
 from monitor.analysis.estimate.hearing import Heard, hear
 from monitor.analysis.estimate.layout import layout_of
 from monitor.analysis.estimate.model import EstimatorState, Setup
-from monitor.analysis.estimate.signals import About, gather_signals
+from monitor.analysis.estimate.noise import Noise, usual_noise
+from monitor.analysis.estimate.signals import About, Signal, gather_signals
 from monitor.chemistry.gases import molar_volume_L_mol
 from monitor.learning.fitting import course_at, local_fit
 
@@ -89,8 +91,18 @@ def _past(
         told=told,
     )
     signals = gather_signals(about, bins, state.shut, state.jumps)
-    heard = (hear(s, grid.edges_s.size, state.noise.get(s.name), len(signals)) for s in signals)
+    heard = (hear(s, grid.edges_s.size, _noise(state, s), len(signals)) for s in signals)
     return Past(layout, grid, warmth, _surest([one for one in heard if one is not None], grid))
+
+
+def _noise(state: EstimatorState, signal: Signal) -> Noise:
+    """The usual one, as rough as the channel was.
+
+    Misfit and drift as learned belong to the model that fitted best on the day: not to this fit.
+    """
+    usual = usual_noise(signal.role)
+    known = state.noise.get(signal.name, usual)
+    return replace(usual, rough=known.rough)
 
 
 def _surest(heard: Sequence[Heard], grid: Grid) -> tuple[Heard, ...]:

@@ -35,7 +35,9 @@ def counted(past: Past, cloud: Cloud, network: Network, seed: int) -> _Array:
         normal = np.einsum("irs,jrs->sij", agreed.courses, agreed.courses)
         normal = normal * np.outer(share_u, share_u) + np.eye(layout.steps)
         open_u = np.linalg.cholesky(np.linalg.inv(normal))
-        pulled = agreed.pulled + np.einsum("sij,sj->si", open_u, normals)
-        each = (share + share_u * pulled) / np.where(share == 0.0, 1.0, share)
+        # Draws that rest on less come after these: theirs is what the plan says.
+        own = agreed.pulled.shape[0]
+        pulled = agreed.pulled + np.einsum("sij,sj->si", open_u, normals[:own])
+        each[:own] = (share + share_u * pulled) / np.where(share == 0.0, 1.0, share)
         break
     return np.asarray(network.counts * np.maximum(each, _LEAST))
