@@ -188,7 +188,7 @@ def test_the_intervals_hold_the_fractions() -> None:
 def test_the_residues_lie_within_the_interval(number: int) -> None:
     """87.67, 68.50 and 38.38 % of the charge, where the true course has come to within 0.5 %.
 
-    To eight tenths of a per cent: the plan's kinetics are not those of the course, and what the next
+    To 0.8 per cent: the plan's kinetics are not those of the course, and what the next
     step has just begun to take is told by them.
     """
     setup, ticks = watched(BY_FORMULA, number)
