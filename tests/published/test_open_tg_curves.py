@@ -176,8 +176,9 @@ def test_the_plateau_is_found(name: str, rate_K_per_min: float) -> None:
     said = [line["elapsed_s"] for line in lines if line["verdict"] == "complete"]
     if record.at_s[-1] - near_s < MIN_HOLD_S:
         assert said == []
-    elif said or record.at_s[-1] - near_s > 1500.0:
-        assert lines[-1]["progress"]["p05"] > 0.99
+        return
+    assert lines[-1]["progress"]["p05"] > 0.99
+    if said or record.at_s[-1] - near_s > 1500.0:
         assert near_s + MIN_HOLD_S <= said[0] <= near_s + 1500.0
         assert {line["verdict"] for line in lines if line["elapsed_s"] >= said[0]} == {"complete"}
 

@@ -19,6 +19,7 @@ _H = 0.02
 """Step of the finite differences, in prior standard deviations."""
 _LONGEST_STEP = 1.0
 _PARTS = (1.0, 0.4)
+"""Of a step, tried in turn."""
 _FAR = 5.0
 """Coordinates stay within this many prior standard deviations."""
 _FRESH_STEPS = 4

@@ -34,6 +34,7 @@ _LEAST_JUMP = 1e-3
 """Smaller steps, as a share of the whole change, are left to drift."""
 _YOUNG_S = 900.0
 _JUST_NOW_S = 240.0
+"""A jump older than this has been in front of a fit already."""
 _ENOUGH = 12
 _SLACK_PER_H = 2.0
 """Rates below this many times what may be left at the end, an hour, are nobody's business."""

@@ -27,9 +27,12 @@ _HELD_FOR_S = (
 )
 _LATELY_S, _LATELY_GRAIN_S, _GRAIN_S = 600.0, 60.0, 300.0
 _PACES = (0.02, 0.1, 0.25, 0.5)
+"""Of the kinetics' own rate."""
 _LATER_S = (-120.0, -60.0, -20.0, 20.0, 60.0, 120.0)
 _TIMES = (0.5, 0.75, 1.3, 2.0)
+"""By how much beginning and pace of the likeliest are varied."""
 _SLOWEST, _FASTEST = 0.005, 0.8
+"""Limits of a pace found so: at the lower end next to nothing comes."""
 _BEGUN = 0.03
 _STAYS = 2.0
 """A hold found before gives way only to one that explains that much more, in log likelihood."""
