@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from monitor.analysis.conditions import CLASSES, Findings
 from monitor.analysis.estimate import Band, OtherHolds
-from monitor.analysis.estimate.grid import MANTLE_ABOVE_POT_K
+from monitor.analysis.estimate.warmth import MANTLE_ABOVE_POT_K
 from monitor.analysis.view import View
 from monitor.analysis.what_if import left_at
 from monitor.chemistry.gases import molar_volume_L_mol

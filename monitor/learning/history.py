@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 
 from monitor.analysis.bins import BinStore
 from monitor.analysis.estimate.fit import Past, foretold
-from monitor.analysis.estimate.grid import Grid, Warmth, open_times, pot_warmth, train_warmth_C
+from monitor.analysis.estimate.grid import Grid, open_times
 from monitor.analysis.estimate.hearing import Heard, hear
 from monitor.analysis.estimate.layout import layout_of
 from monitor.analysis.estimate.model import EstimatorState, Setup
 from monitor.analysis.estimate.noise import Noise, usual_noise
 from monitor.analysis.estimate.signals import About, Signal, gather_signals
+from monitor.analysis.estimate.warmth import Warmth, pot_warmth, train_warmth_C
 from monitor.chemistry.gases import molar_volume_L_mol
 from monitor.learning.fitting import course_at, local_fit
 

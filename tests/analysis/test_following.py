@@ -12,11 +12,12 @@ from monitor.analysis.bins import BinStore
 from monitor.analysis.estimate import Circumstances, Estimate, begin, update
 from monitor.analysis.estimate.course import Course
 from monitor.analysis.estimate.following import follows_yet
-from monitor.analysis.estimate.grid import Warmth, build_grid
+from monitor.analysis.estimate.grid import build_grid
 from monitor.analysis.estimate.layout import kinetics, layout_of
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.road import Road
 from monitor.analysis.estimate.shapes import FAMILIES
+from monitor.analysis.estimate.warmth import Warmth
 from tests.analysis.estimate_runs import BUNDLED, plan_at, setup_of
 
 _ROAD = Road((np.array([0.0, 6000.0, 20000.0]), np.array([20.0, 220.0, 220.0])), 0.0)

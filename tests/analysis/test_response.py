@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 from monitor.analysis.estimate.controls import CONTROLS
 from monitor.analysis.estimate.course import Course
 from monitor.analysis.estimate.foresee import foresee
-from monitor.analysis.estimate.grid import Warmth, build_grid
+from monitor.analysis.estimate.grid import build_grid
 from monitor.analysis.estimate.layout import kinetics, layout_of
 from monitor.analysis.estimate.looks import HELD, RATE
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.response import Response, learn_response
 from monitor.analysis.estimate.road import Road, comes_back
 from monitor.analysis.estimate.shapes import FAMILIES
+from monitor.analysis.estimate.warmth import Warmth
 from tests.analysis.estimate_runs import BUNDLED, plan_at, setup_of
 
 _Array = NDArray[np.float64]

@@ -7,8 +7,9 @@ import pytest
 
 from drivers.reading import Quality
 from monitor.analysis.bins import BinStore
-from monitor.analysis.estimate.grid import Warmth, build_grid, pot_warmth
+from monitor.analysis.estimate.grid import build_grid
 from monitor.analysis.estimate.stand_in import fill_from_mantle
+from monitor.analysis.estimate.warmth import Warmth, pot_warmth
 
 _ABOVE_K = 30.0
 

@@ -20,7 +20,7 @@ from monitor.analysis.estimate.brings import counted
 from monitor.analysis.estimate.evidence import find_jumps, fresh_jumps, learn_noise, weigh_evidence
 from monitor.analysis.estimate.fit import fit
 from monitor.analysis.estimate.following import follows_yet
-from monitor.analysis.estimate.grid import Grid, Warmth, build_grid, pot_warmth, train_warmth_C
+from monitor.analysis.estimate.grid import Grid, build_grid
 from monitor.analysis.estimate.hearing import Heard, hear
 from monitor.analysis.estimate.hiding import Hidden, hidden, mixed, without
 from monitor.analysis.estimate.hold import find_hold
@@ -34,6 +34,7 @@ from monitor.analysis.estimate.road import Road
 from monitor.analysis.estimate.shapes import FAMILIES
 from monitor.analysis.estimate.signals import About, Signal, gather_signals
 from monitor.analysis.estimate.stand_in import fill_from_mantle
+from monitor.analysis.estimate.warmth import Warmth, pot_warmth, train_warmth_C
 from monitor.chemistry.gases import molar_volume_L_mol
 from monitor.plan.profile import profile_points
 

@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis.estimate.course import Course, rate_integrals, run_course
-from monitor.analysis.estimate.grid import Grid, Warmth
+from monitor.analysis.estimate.grid import Grid
 from monitor.analysis.estimate.hearing import Agreement, Heard, total_log_likelihood
 from monitor.analysis.estimate.layout import Kinetics, Layout, kinetics
 from monitor.analysis.estimate.model import Hold
 from monitor.analysis.estimate.shapes import FAMILIES, Family
+from monitor.analysis.estimate.warmth import Warmth
 
 __all__ = ["Cloud", "Past", "foretold", "log_height", "run_sets"]
 

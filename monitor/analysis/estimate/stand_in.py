@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis.bins import BinStore
-from monitor.analysis.estimate.grid import Grid, Warmth, open_times
+from monitor.analysis.estimate.grid import Grid, open_times
+from monitor.analysis.estimate.warmth import Warmth
 
 __all__ = ["fill_from_mantle"]
 
