@@ -86,6 +86,7 @@ def _ticks(
     setup: Setup | None = None,
     cut_s: float | None = None,
     about: Callable[[float], Circumstances] | None = None,
+    every_s: float = EVERY_S,
 ) -> list[tuple[EstimatorState, Estimate]]:
     """All ticks of the invented run. At `cut_s` state and bins go through JSON and back."""
     setup, bins, out = setup or _setup(names), BinStore(), []
@@ -96,7 +97,7 @@ def _ticks(
             value = spoil(name, t, _value(name, t, rng))
             if value is not None:
                 bins.add(name, _ROLES[name], t, value, Quality.GOOD)
-        if t % EVERY_S == 0.0:
+        if t % every_s == 0.0:
             bins.close_until(t)
             said = about(t) if about else Circumstances(t, 60.0, 0.0, True)
             state, estimate = update(state, bins, setup, said)
@@ -163,6 +164,24 @@ def test_a_jump_of_the_balance_moves_no_progress() -> None:
     assert with_jump.progress is not None
     assert without.progress is not None
     assert with_jump.progress.p50 == pytest.approx(without.progress.p50, abs=0.01)
+
+
+def test_a_jump_smaller_than_what_a_minute_brings_is_found() -> None:
+    """A hose pulls 1 g while 1.2 g a minute leaves: before and after it goes as fast."""
+    times = np.arange(0.0, HOURS * 3600.0, 30.0)
+    at_s = 60.0 * round(float(times[np.argmax(np.diff([_course(t)[2] for t in times]))]) / 60.0)
+
+    def pulled(name: str, t: float, value: float) -> float:
+        return value - 1.0 if name == "mass" and t > at_s + 20.0 else value
+
+    jumped = _ticks(("pot", "mass"), pulled, every_s=60.0)
+    assert any(abs(t - at_s) <= 120.0 for t in jumped[-1][0].jumps["mass"])
+    plain = _ticks(("pot", "mass"), every_s=60.0)
+    for (_, with_jump), (_, without) in zip(jumped, plain, strict=True):
+        if with_jump.at_s >= at_s + 600.0:
+            assert with_jump.progress is not None
+            assert without.progress is not None
+            assert with_jump.progress.p50 == pytest.approx(without.progress.p50, abs=0.04)
 
 
 def test_gaps_leave_the_rest_standing() -> None:

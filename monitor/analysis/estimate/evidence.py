@@ -32,6 +32,9 @@ _PARTS = (0.0, 0.25, 0.5, 0.75)
 """Of a jump, what may fall into the next cell."""
 _LEAST_JUMP = 1e-3
 """Smaller steps, as a share of the whole change, are left to drift."""
+_LITTLE, _ALONE = 0.2, 3.0
+"""Judgement. A jump during a reaction: over what comes in a minute, and residuals over those beside
+it, at least."""
 _YOUNG_S = 900.0
 _JUST_NOW_S = 240.0
 """A jump older than this has been in front of a fit already."""
@@ -118,7 +121,7 @@ def _jump_s(past: Past, one: Heard, rest: _Array) -> float | None:
         amplitude /= size
         score = np.abs(amplitude) * np.sqrt(size)
         j = int(np.argmax(score))
-        if score[j] > best and abs(amplitude[j]) >= _LEAST_JUMP and _is_sharp(one, j):
+        if score[j] > best and abs(amplitude[j]) >= _LEAST_JUMP and _is_sharp(one, j, rest):
             best = float(score[j])
             at = float(edges[cells[j]] + late * (edges[cells[j] + 1] - edges[cells[j]]))
     return at
@@ -133,20 +136,32 @@ def _stands(past: Past, one: Heard, at_s: float) -> bool:
     return j >= one.cells.size or _is_sharp(one, j)
 
 
-def _is_sharp(one: Heard, j: int) -> bool:
+def _is_sharp(one: Heard, j: int, rest: _Array | None = None) -> bool:
     """Whether the level moves far otherwise here and next than shortly before and after.
 
-    A reaction that sets in quickly goes on; a hose or a hand does not.
+    A reaction that sets in quickly goes on; a hose or a hand does not. Once what comes after is
+    known too less will do, if it is more than a change from the rate before to that after would be
+    and the residuals `rest` stand out here alone.
     """
     level, cells = one.signal.level, one.cells
     moved = level[cells] - level[cells - 1]
     here = moved[j : j + 2]
-    around = (moved[max(j - 4, 0) : max(j - 1, 0)], moved[j + 2 : j + 5])
-    usual = [float(part.mean()) for part in around if part.size]
+    before, after = slice(max(j - 4, 0), max(j - 1, 0)), slice(j + 2, j + 5)
+    usual = [float(moved[part].mean()) for part in (before, after) if moved[part].size]
     if not usual:
         return False
     other = abs(float(here.sum()) - here.size * sum(usual) / len(usual))
-    return other > 2.0 * max(abs(mean) for mean in usual)
+    fastest = max(abs(mean) for mean in usual)
+    if other > 2.0 * fastest:
+        return True
+    if moved[after].size < 2 or len(usual) < 2:
+        return False
+    if other < _LITTLE * fastest + abs(usual[1] - usual[0]):
+        return False
+    if rest is None:
+        return True
+    beside = max(float(np.abs(rest[part]).max()) for part in (before, after))
+    return float(np.abs(rest[j : j + 2]).max()) > _ALONE * beside
 
 
 def learn_noise(
