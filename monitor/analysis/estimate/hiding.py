@@ -38,7 +38,7 @@ _HALF = 0.5
 """Neither way is likelier than the other by what is known here. Judgement."""
 
 _WEIGHED = 0.25
-"""What a balance alone has lost sight of is rather held back than hidden by the balance itself."""
+"""What a balance under the pot alone has lost sight of is rather held back than hidden by it."""
 
 _BEFORE_S = 660.0
 """So long before it shows that a channel hides something it may have begun to."""
@@ -78,7 +78,7 @@ def hidden(past: Past, cloud: Cloud, lost_s: float | None) -> Hidden | None:
     if lost_s is not None and len(kinds) == 1:
         return Hidden(everything, lost_s - _LOST_BEFORE_S, held_only=False)
     if len(kinds) == 1 and past.hold is not None and _held(cloud) > _LEAST:
-        share = _HALF if kinds == {"gas"} else _WEIGHED
+        share = _WEIGHED if kinds == {"mass"} else _HALF
         return Hidden(everything, past.hold.since_s, held_only=True, share=share)
     return None
 

@@ -73,6 +73,10 @@ _EVAPORATES_PER_H, _EVAPORATES_G_H = 5e-3, 0.1
 """What a receiver loses in an hour: as a share of the whole change, and by itself. From memory: gas
 that leaves at 100 mL/min, saturated at room temperature (17 g/m3 of water), takes 0.1 g/h along."""
 
+_HARDLY = 0.1
+"""A receiver that keeps no more than this share of what the step of [done] gives is not heard: what
+hangs on walls and what leaves it are as large, and would pass for that step."""
+
 _WETS_G = 1.0
 """What stays on the walls between pot and receiver before anything drips, more or less. From
 memory: a film of 0.05 mm on 200 cm2."""
@@ -131,7 +135,10 @@ def _pot_mass(
 def _receiver_mass(
     about: About, channel: ChannelBins, free: NDArray[np.bool_], jumps: tuple[float, ...]
 ) -> Signal | None:
-    passing, delay_s = about.layout.passing, _UNDER_WAY_S[0]
+    layout, delay_s = about.layout, _UNDER_WAY_S[0]
+    passing, done = layout.passing, layout.done
+    if passing.caught_g[done] + passing.caught_u_g[done] < _HARDLY * layout.loss_g[done]:
+        return None
     left = replace(
         channel,
         t0_s=channel.t0_s - delay_s,
