@@ -41,6 +41,8 @@ _STEADY_K_MIN, _STEADY_K = 2.0, 3.0
 _HELD, _STAYS_HELD = 2.5, 1.7
 """So many times what held it so far: an open sash or a draught takes a third to the double more."""
 _CLIMBS_K_MIN, _COOLS_K_MIN = 0.3, 1.0
+_FALLS_K_MIN = 1.0
+"""A pot that falls no faster is looked at at ticks alone: what its level says takes minutes."""
 _GAP_K = 3.0
 """Least gap that says anything about what holds a pot."""
 _HELD_DELAY_S = 120.0
@@ -187,10 +189,19 @@ def _runs(view: View) -> bool:
     return view.heating.began_s is not None and view.complete_s is None
 
 
+def _rests(view: View) -> bool:
+    """Nothing is suspected, and the pot neither jumped down nor falls."""
+    pot, memory = view.live(_POT), view.memory
+    if pot is None or memory.get("slipped", 0.0) > 0.0 or "slip-held@" in memory:
+        return False
+    falls = _per_min(pot, view, _LATE_S)
+    return falls is not None and falls > -_FALLS_K_MIN and _before_jump(pot, view) is None
+
+
 RULES = (
     Rule(
         ("probe-slipped",), _slipped,
         ((_POT, _MANTLE), (_POT, "heater_power"), (_POT, "heater_demand")),
-        is_fast=True, matters=_runs,
+        is_fast=True, matters=_runs, rests=_rests,
     ),
 )  # fmt: skip

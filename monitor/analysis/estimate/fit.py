@@ -34,7 +34,7 @@ _LEAST_SAY = 0.15
 _FREEDOM = 8.0
 """Degrees of freedom of the proposal: tails heavier than a normal's."""
 
-_AFRESH_EVERY = 3
+_AFRESH_EVERY = 4
 """Ticks."""
 
 _FLOOR = 0.01
@@ -50,7 +50,7 @@ def fit(
 ) -> Cloud:
     """The posterior given all that was seen, from where it was at the tick before.
 
-    At every third tick one of the families, in turn, also starts afresh: a wrong summit is left
+    At every fourth tick one of the families, in turn, also starts afresh: a wrong summit is left
     that way.
     """
     if not past.heard:
