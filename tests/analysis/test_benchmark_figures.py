@@ -17,6 +17,7 @@ from tests.benchmarks.figures import (
     coverage,
     false_calls,
     left_errors,
+    over_bound,
     published,
     ratio,
     stall_delays,
@@ -89,6 +90,16 @@ def test_errors_by_hand() -> None:
     assert ratio(runs, "left", 0.8)[0][0] == pytest.approx(2.0)
     assert ratio(runs, "progress", 0.8)[0][0] == pytest.approx(1.0)
     assert ratio(runs, "left", 0.8, "open")[0][0] == pytest.approx(0.5)
+
+
+def test_errors_of_all_runs_are_held_against_all_bounds() -> None:
+    """Errors of 200 and 100 s over bounds of 100 and 400 s: root of 50,000 over 170,000."""
+    runs = [
+        record(),
+        pointing(said_left_s={"p05": 0.0, "p50": 1100.0, "p95": 2000.0}, bound_left_s=400.0),
+    ]
+    assert over_bound(runs, "left", 0.8) == pytest.approx((5.0 / 17.0) ** 0.5)
+    assert over_bound(runs, "left", 0.5) != over_bound(runs, "left", 0.5)  # NaN: no such point
 
 
 def test_a_call_before_098_is_false_and_no_delay() -> None:
