@@ -49,8 +49,16 @@ _WAVES = 4
 _BESIDE = 2
 """Cells on either side over which what came is smoothed."""
 
-_LARGER = 0.15
-"""How much larger than slow bubbles those at the peak are, give or take. From memory."""
+_BENT = 0.15
+"""By how much a gain at the peak differs from the gain where little comes. From memory."""
+
+_QUICK_L, _QUICK_POWER, _GRAVITY_M_S2 = 0.976, 1.2, 9.81
+"""What a bubble takes up while it breaks away: 0.976 Q^1.2 g^-0.6 in SI units. Kumar and Kuloor
+(1970), Adv. Chem. Eng. 8, 255; Davidson and Schueler (1960) have 1.378; constants from memory."""
+
+_QUICK, _QUICK_U = 0.5, 0.5
+"""Of that, and standard deviation: at a tip part of it has been there before, and what lies behind
+the tip makes it more or less. Judgement."""
 
 
 def _volumes_mL(about: About) -> _Array:
@@ -72,7 +80,14 @@ def _passed(about: About, inlet: bool, loose: float) -> tuple[_Array, _Array]:
     return mol / all_mol, np.hypot(mol_u, mol * loose) / all_mol
 
 
-def _wandering(about: About, came: _Array) -> _Array:
+def _growth(per_s: _Array, each_mL: float) -> _Array:
+    """By how much of its size a bubble is larger at `per_s` bubbles a second than a slow one."""
+    m3_s = 1e-6 * each_mL * np.maximum(per_s, 0.0)
+    larger_m3 = _QUICK * _QUICK_L * m3_s**_QUICK_POWER * _GRAVITY_M_S2**-0.6
+    return np.asarray(np.minimum(1e6 * larger_m3 / each_mL, 1.0))
+
+
+def _wandering(about: About, came: _Array, growth: _Array | None = None) -> _Array:
     """Columns of a gain that wanders as it likes: what came (cells,), times slow waves.
 
     What came, and not what a fit foretold: a gain acts on what passes, whatever became of the rest.
@@ -80,12 +95,14 @@ def _wandering(about: About, came: _Array) -> _Array:
 
     The first terms of the Karhunen-Loeve expansion of Brownian motion in time, so that a gain is
     less and less sure the longer ago it was, and drifts by `_GAIN_WANDER` in an hour. One column
-    more: the quicker bubbles come, the larger each.
+    more: the gain at the peak is another, by `growth` (cells,) where that is known.
     """
     hours = (about.grid.edges_s[1:] - about.grid.edges_s[0]) / 3600.0
     speed = _smooth(np.maximum(came, 0.0) / np.diff(hours, prepend=0.0))
     made = speed * np.diff(hours, prepend=0.0)
-    quick = _LARGER * speed / max(float(speed.max()), 1e-12)
+    quick = _BENT * speed / max(float(speed.max()), 1e-12)
+    if growth is not None:
+        quick = np.hypot(quick, _QUICK_U / _QUICK * growth)
     span = max(float(hours[-1]), 1e-3)
     k = (np.arange(_WAVES) + 0.5) * math.pi
     size = _GAIN_WANDER * math.sqrt(2.0 * span) / k
@@ -132,13 +149,17 @@ def _count(
     if not about.layout.volumes:
         loose = 1.5
     unit = float(volumes.sum() / each)
-    level = (channel.last[cells.last] - channel.first[0]) / unit
-    made = np.diff(level, prepend=0.0)
     width = np.diff(grid.edges_s)
+    made = np.diff((channel.last[cells.last] - channel.first[0]) / unit, prepend=0.0)
+    apart_s = np.diff(channel.t1_s[cells.last], prepend=channel.t0_s[0])
+    growth = _growth(_smooth(made / np.maximum(apart_s, 1.0)) * unit, each)
+    made = made * (1.0 + growth)
+    level = np.cumsum(made)
     walk = width / 60.0 * ((0.4 / unit) ** 2 + WALK**2)
     walk[cells.cell] += 0.1 * np.maximum(made, 0.0) / unit
     after_breaks(grid, walk, cells.cell, keep, channel)
-    wander = _wandering(about, spread(grid, cells.cell, made))
+    growth = spread(grid, cells.cell, growth)
+    wander = _wandering(about, spread(grid, cells.cell, made), growth)
     columns = np.hstack(
         [_gas_columns(about, unit * each, 1e-3), wander, jump_columns(grid, jumps, 0.2)]
     )
