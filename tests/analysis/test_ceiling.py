@@ -58,3 +58,25 @@ def test_what_was_counted_at_the_ceiling_has_no_vote_and_accuses_nobody() -> Non
     assert shut["bubble_count"] == pytest.approx(begun_s, abs=70.0)
     counter.limited = False
     assert "bubble_count" not in distrusted(rates.view(), rates.bench.findings)
+
+
+@pytest.mark.parametrize(
+    ("K_per_min", "bubbles", "is_told"),
+    [
+        (3.0, 60.0, True),  # 33 K at 170 degC: by 60 kJ/mol the rate would have changed by 19 %
+        (0.0, 60.0, False),  # a slow reaction on a hold goes evenly for long
+        (1.0, 60.0, False),  # over 11 K at its greatest: within what counts differ by
+        (-3.0, 60.0, False),
+    ],
+)
+def test_without_a_balance_the_pot_tells_it_by_its_climb(
+    K_per_min: float, bubbles: float, is_told: bool
+) -> None:
+    rates = Rates(("pot_temperature", "bubble_count"))
+    rates.level["pot_temperature"] = 150.0
+    counter = rates.bench.states["bubble_count"]
+    for minute in range(17):
+        counted = bubbles * min(0.2 * (minute + 1), 1.0)
+        rates.minutes(1, pot_temperature=K_per_min, bubble_count=counted)
+        learn_ceiling(rates.view(), counter)
+    assert (counter.ceiling_per_s is not None) is is_told

@@ -2,7 +2,8 @@
 
 Bubbles come as the gas does. A counter that counts alike minute after minute, to the count, and
 never more than that, while the balance under the pot loses at rates that differ by half and more,
-counts as fast as it can.
+counts as fast as it can. So does one that counts alike while the pot, with no balance under it,
+climbs too far for any reaction to keep its pace.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.analysis.bins import BIN_S
 from monitor.analysis.channels import ChannelState
 from monitor.analysis.diagnosis.rules import forget_ratio
 from monitor.analysis.view import View
@@ -23,12 +25,16 @@ _EVEN = 0.01
 _LEAST_PER_S = 0.2
 """Slower than this a minute's count is even by its coarseness alone."""
 _DIFFER, _SIGMAS = 1.5, 3.0
+_LEAST_E_OVER_R_K = 60e3 / 8.314
+"""Hardly a salt or a carbonate decomposes with a smaller activation energy. Judgement."""
+_TIMES = 3.0
+"""By so much the rate must have changed more than the counts may."""
 
 _Array = NDArray[np.float64]
 
 
 def learn_ceiling(view: View, counter: ChannelState) -> None:
-    """Take the rate of an even stretch for the ceiling where the balance tells that it is one.
+    """Take the rate of an even stretch for the ceiling where balance or pot tell that it is one.
 
     All that was learned from the stretch is forgotten, and its counts are a lower bound.
     """
@@ -36,11 +42,16 @@ def learn_ceiling(view: View, counter: ChannelState) -> None:
     if counter.ceiling_per_s is not None or view.now_s - memory.get(key, -_EVERY_S) < _EVERY_S:
         return
     memory[key] = view.now_s
-    balance = view.live("pot_mass")
-    if balance is None or not counter.is_live(view.now_s):
+    if not counter.is_live(view.now_s):
         return
     even = _even_stretch(view, counter)
-    if even is None or not _loses_unevenly(view, balance, even[0]):
+    if even is None:
+        return
+    balance = view.live("pot_mass")
+    if balance is None:
+        if not _climbs_too_far(view, *even):
+            return
+    elif not _loses_unevenly(view, balance, even[0]):
         return
     counter.ceiling_per_s = even[1]
     memory[f"ceiling-from:{counter.name}"] = even[0]
@@ -80,6 +91,26 @@ def _loses_unevenly(view: View, balance: ChannelState, since_s: float) -> bool:
     u_g = _SIGMAS * max(balance.noise(), 1e-4) * float(np.sqrt(2.0 / each))
     least, most = float(lost_g.min()), float(lost_g.max())
     return least > 0.0 and most - u_g > _DIFFER * (least + u_g)
+
+
+def _climbs_too_far(view: View, since_s: float, per_s: float) -> bool:
+    """Whether no reaction could have kept its pace while the pot climbed as it did since then.
+
+    At its greatest on a ramp ln(rate) bends by (E dT/dt / (R T^2))^2, where a first-order step is
+    half gone and each neighbouring law within a few tenths of that; so over a climb by dT the rate
+    falls by a share of (E dT / (R T^2))^2 / 8 to both ends. Elsewhere it changes more.
+    """
+    pot = view.live("pot_temperature")
+    if pot is None:
+        return False
+    bins = view.bins.channel(pot.name)
+    inside = bins.at_s >= since_s
+    if inside.sum() < _MINUTES:
+        return False
+    temps_C = bins.mean[inside]
+    climb = (temps_C[-1] - temps_C[0]) * _LEAST_E_OVER_R_K / (float(temps_C.mean()) + 273.15) ** 2
+    changes = max(climb, 0.0) ** 2 / 8.0
+    return bool(changes > _TIMES * (_EVEN + 1.0 / (BIN_S * per_s)))
 
 
 def _forget(view: View, name: str) -> None:
