@@ -12,7 +12,9 @@ from monitor.analysis.estimate.controls import CONTROLS
 from monitor.analysis.estimate.looks import (
     FAST_S,
     HELD,
+    KEPT_OFFSET,
     OFFSET,
+    OFFSET_K,
     OTHER,
     RATE,
     ROOM_C,
@@ -127,7 +129,10 @@ def foresee(
 def _programme(
     response: Response, road: Road, now_s: float, ahead_s: _Array
 ) -> tuple[_Array, _Array | None]:
-    """Temperature that is asked for (cells, sets), and its slope; None: no ramp is ahead."""
+    """Temperature that is asked for (cells, sets), and its slope; None: no ramp is ahead.
+
+    On what comes after the current hold, the part of its offset that is not that one's is in it.
+    """
     ramps = road.ramps()
     first = max(sum(ramp.begins_s <= now_s for ramp in ramps) - 1, 0)
     pace = np.clip(1.0 + response.beta[RATE], _LEAST_PACE, _MOST_PACE)
@@ -139,13 +144,19 @@ def _programme(
         return np.full((ahead_s.size, sets), ramps[-1].to_C), None
     out = np.full((ahead_s.size, sets), ramps[first].from_C)
     slopes = np.zeros_like(out)
+    offset = response.beta[OFFSET]
     for i, ramp in enumerate(ramps[first:]):
         takes = np.maximum((ramp.ends_s - ramp.begins_s) / pace, 1.0)
         if i:
             ends = ends + (ramp.begins_s - ramps[first + i - 1].ends_s) + takes
+            own_K = math.sqrt(1.0 - KEPT_OFFSET**2) * OFFSET_K * response.other_holds[first + i]
+            offset, before = KEPT_OFFSET * offset + own_K, offset
+            climbs = ramp.to_C - ramp.from_C + offset - before
+        else:
+            climbs = np.full(sets, ramp.to_C - ramp.from_C)
         part = np.clip((ahead_s[:, None] - (ends - takes)) / takes, 0.0, 1.0)
-        out += part * (ramp.to_C - ramp.from_C)
-        slopes += ((part > 0.0) & (part < 1.0)) * ((ramp.to_C - ramp.from_C) / takes)
+        out += part * climbs
+        slopes += ((part > 0.0) & (part < 1.0)) * (climbs / takes)
     return out, slopes
 
 

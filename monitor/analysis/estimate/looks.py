@@ -21,7 +21,7 @@ from monitor.analysis.estimate.past import Past
 from monitor.analysis.estimate.road import Ramp, Road
 
 __all__ = [
-    "FAST_S", "HELD", "OFFSET", "OTHER", "RATE", "ROOM_C", "SHARE", "SHIFT", "SLOW_S", "WOUND",
+    "FAST_S", "HELD", "KEPT_OFFSET", "OFFSET", "OFFSET_K", "OTHER", "RATE", "ROOM_C", "SHARE", "SHIFT", "SLOW_S", "WOUND",
     "Looks", "Said", "least_slow_K",
 ]  # fmt: skip
 
@@ -34,8 +34,11 @@ one, less 1; by how much the reaction holds the pot back at its greatest speed, 
 steps do that are not of [done] [K]; seconds of climb wound up on a ramp [s]."""
 
 ROOM_C = 22.0
-_OFFSET_K = 3.5
+OFFSET_K = 3.5
 """How far holds are missed, standard deviation. Judgement."""
+KEPT_OFFSET = 0.5
+"""How much of that stays from one hold to the next, as a correlation: a probe's error does, a set
+point typed anew or a dial turned anew does not. Judgement."""
 _OFFSET_SHARE = 0.01
 """The same as a share of how much hotter than the room the pot is: thermocouples of class 2 are
 0.75 % off (IEC 60584-1), and what a mantle has to be hotter than its pot is known to a tenth."""
@@ -146,14 +149,16 @@ class Looks:
         memories = [lag + well_s for lag in _LAGS] + list(_RESETS)
         kept = dict(zip(_LAGS + _RESETS, _lagged(edges, driven, memories), strict=True))
         kept[math.inf] = np.zeros_like(driven)
-        ones = np.ones((middle.size, 1))
-        columns = [ones, ((pot_C - self.end_C) / self.span_K)[:, None]]
+        self.earlier = _hold_of(road, middle, now_s)
+        kept_offset = np.where(self.earlier < 0, 1.0, KEPT_OFFSET)[:, None]
+        columns = [kept_offset, ((pot_C - self.end_C) / self.span_K)[:, None]]
         columns += [-slope, (planned - top_C) * (slope != 0.0)]
         columns += [kept[c.reset_s][:, :2] - kept[c.lag_s][:, :2] for c in CONTROLS]
         columns += [kept[reset][:, 2:] for reset in (*_RESETS, math.inf)]
         columns += [pot_C[:, None] - planned + (lag + well_s) * kept[lag][:, 2:] for lag in _LAGS]
         columns.append(np.exp((middle - now_s) / SLOW_S)[:, None])
         self.z = np.concatenate(columns, axis=1)[use]
+        self.earlier = self.earlier[use]
         self.index = _index(len(self.arrivals_s))
         self.at_s, self.restless = middle[use], np.abs(climbs[use])
 
@@ -167,6 +172,7 @@ class Looks:
         fast, slow = np.exp(-apart / FAST_S), np.exp(-apart / SLOW_S)
         fixed = np.outer(self.restless, self.restless) * np.exp(-apart / _JITTER_LASTS_S)
         fixed = _JITTER_S**2 * fixed + np.diag(np.full(self.at_s.size, _WHITE_K**2))
+        fixed += self._own_offsets()
         logs, normals, rights, slows, opens = [], [], [], [], []
         for chance, size in _WANDERS:
             slow_K = least_slow_K(size)
@@ -195,15 +201,29 @@ class Looks:
             np.array(opens),
         )
 
+    def _own_offsets(self) -> _Array:
+        """Covariance (looks, looks) of what earlier holds missed beside what is kept till now."""
+        before = self.earlier >= 0
+        same = before[:, None] & (self.earlier[:, None] == self.earlier[None, :])
+        common = KEPT_OFFSET * np.outer(before, before) + same
+        return np.asarray((1.0 - KEPT_OFFSET) * OFFSET_K**2 * common)
+
     def _priors(self) -> tuple[_Array, _Array]:
         """Standard deviations and means (hypotheses, 7)."""
         shift_s = _NEAR_SHIFT_S if self.near else _SHIFT_S
-        own = (_OFFSET_K, _OFFSET_SHARE * self.span_K, shift_s, _RATE)
+        own = (OFFSET_K, _OFFSET_SHARE * self.span_K, shift_s, _RATE)
         spread = np.array([(*own, c.held_K[1], c.other_u_K, c.wound_u_s) for c in CONTROLS])
         prior = np.zeros_like(spread)
         prior[:, HELD] = [c.held_K[0] for c in CONTROLS]
         times = (len(self.arrivals_s), 1)
         return np.tile(spread, times), np.tile(prior, times)
+
+
+def _hold_of(road: Road, at_s: _Array, now_s: float) -> NDArray[np.intp]:
+    """Which of the holds before the current ramp each time is on; -1: on that ramp, or behind."""
+    begins = np.array([ramp.begins_s for ramp in road.ramps()])
+    place = np.searchsorted(begins, at_s)
+    return np.where(place < np.searchsorted(begins, now_s, "right"), place, -1)
 
 
 def _bends(road: Road, now_s: float) -> tuple[Ramp | None, tuple[float, ...]]:

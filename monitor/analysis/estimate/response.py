@@ -57,6 +57,8 @@ class Response:
     slow_now_K: _Array
     chance: _Array
     """(2, sets): standard normals, for what the two will be."""
+    other_holds: _Array
+    """(ramps, sets): standard normals, for by how much each hold to come is missed by itself."""
     kept_speed: _Array
     """(2, 2, sets): what the lag and the reset remember of the speeds, whole and other."""
     kept_slope: _Array
@@ -117,6 +119,7 @@ def learn_response(past: Past, cloud: Cloud, road: Road, seed: int) -> Response:
         slow_K=slowest[wander][of],
         slow_now_K=slow_now,
         chance=normals[8:],
+        other_holds=generator.standard_normal((len(road.ramps()), sets)),
         kept_speed=kept_speed,
         kept_slope=kept_slope,
         speed_now=speeds[:, -1],
