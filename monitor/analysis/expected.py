@@ -8,6 +8,7 @@ a pot that stands still while its programme should rise is not mistaken for one 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from monitor.plan.profile import profile_temp_C, profile_temps_C, segment_at
 
 __all__ = ["Heating", "notice_heating", "planned_C", "refit_lateness", "watch_profile"]
 
-_RISE_K = 3.0
+_RISE_K, _SURE_N = 3.0, 3
 _OVERSHOOT_S = 300.0
 _LEFT_S = 600.0
 """A pot off its course for longer has to rise before it is taken for late again."""
@@ -51,8 +52,11 @@ class Heating:
         return self.follows or self.left_s is None or now_s - self.left_s < _OVERSHOOT_S
 
 
-def notice_heating(heating: Heating, pot: ChannelState, now_s: float) -> None:
-    """Look whether heating began: the pot 3 K above where it started, and rising."""
+def notice_heating(heating: Heating, pot: ChannelState) -> None:
+    """Look whether heating began: the pot 3 K above where it started, and rising.
+
+    `_SURE_N` readings in a row have to say so, since one may be noise; it began at the first.
+    """
     value = pot.value
     if heating.began_s is not None or value is None:
         return
@@ -62,11 +66,13 @@ def notice_heating(heating: Heating, pot: ChannelState, now_s: float) -> None:
             value if heating.start_C is None else (heating.start_C * n + value) / (n + 1)
         )
         heating.started_n = n + 1
-    if value < heating.start_C + _RISE_K:
+    late = [*islice(reversed(pot.recent), _SURE_N)]
+    if len(late) < _SURE_N or min(v for _, v in late) < heating.start_C + _RISE_K:
         return
-    earlier = pot.at_or_before(now_s - 20.0)
-    if earlier is None or value > earlier:
-        heating.began_s = now_s
+    first_s, first_C = late[-1]
+    earlier = pot.at_or_before(first_s - 20.0)
+    if earlier is None or first_C > earlier:
+        heating.began_s = first_s
 
 
 def planned_C(

@@ -187,7 +187,7 @@ class Fold:
             quality = Quality.AT_LEAST if channel.limited else reading.quality
             add(channel.name, channel.role, now, level, quality)
             if not is_heated and channel.role == "pot_temperature":
-                notice_heating(state.heating, channel, now)
+                notice_heating(state.heating, channel)
 
     def _channel(self, name: str, instrument: str) -> ChannelState | None:
         state = self._state

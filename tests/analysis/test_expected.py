@@ -77,14 +77,19 @@ def test_a_pot_gone_cold_is_not_taken_for_the_beginning_of_the_plan() -> None:
 
 @pytest.mark.parametrize(
     ("temps", "begins"),
-    [([20.0, 20.1, 20.0, 21.0, 22.0, 23.5], True), ([20.0, 20.1, 20.2, 20.1, 20.0, 19.9], False)],
+    [
+        ([20.0, 20.1, 20.0, 21.0, 22.0, 23.5, 24.5, 25.5], True),
+        ([20.0, 20.1, 20.2, 20.1, 20.0, 19.9, 20.0, 20.1], False),
+        ([20.0, 20.1, 20.0, 20.1, 20.0, 26.0, 26.0, 20.1], False),
+    ],
+    ids=["it climbs", "it stands", "two readings are noise"],
 )
 def test_heating_begins_three_kelvin_up(temps: list[float], begins: bool) -> None:
-    """At the first reading 3 K above where the pot started, and rising."""
+    """At the first of three readings 3 K above where the pot started, and rising."""
     heating, pot = Heating(), ChannelState.of("pot", "pot_temperature")
     for n, temp in enumerate(temps):
         pot.take(10.0 * n, Reading("pot", temp))
-        notice_heating(heating, pot, 10.0 * n)
+        notice_heating(heating, pot)
     assert heating.began_s == (50.0 if begins else None)
 
 
