@@ -19,7 +19,10 @@ from monitor.analysis.channels import ChannelState
 from monitor.analysis.diagnosis.cold import _late_C
 from monitor.analysis.diagnosis.pot import _step_in
 from monitor.analysis.diagnosis.silence import Silence
+from monitor.analysis.diagnosis.train import _blocked
+from monitor.analysis.estimate import Band
 from monitor.analysis.fold import Fold
+from tests.analysis.test_verdict import GOING_ON, Bench
 from tests.benchmarks.made.draws import Made, make_ordinary
 from tests.benchmarks.made.playing import entries_of
 
@@ -114,3 +117,22 @@ def test_pick_up_freezes_no_coolant() -> None:
         lowest = min(lowest, _late_C(state, float(n)))
     assert min(v for _, v in state.recent) < -5.0
     assert lowest > -5.0
+
+
+@pytest.mark.parametrize(("p95", "is_told"), [(0.93, True), (0.98, False)])
+def test_an_outlet_that_falls_silent_at_once_where_hardly_anything_is_left(
+    p95: float, is_told: bool
+) -> None:
+    """Contracting and diffusing grains end at once: no block is told where that may be the end."""
+    bench, counted = Bench(("pot_temperature", "bubble_count")), 0
+    estimate = replace(GOING_ON, p_done=0.2, done_fraction=Band(0.9, 0.92, p95))
+    said = []
+    for second in range(400):
+        counted += second < 300
+        bench.now_s += 1.0
+        bench.states["pot_temperature"].take(
+            bench.now_s, Reading("pot_temperature", 190.0 + 0.01 * (second % 7))
+        )
+        bench.states["bubble_count"].take(bench.now_s, Reading("bubble_count", float(counted)))
+        said += [*_blocked(bench.view(estimate))]
+    assert bool(said) is is_told

@@ -65,6 +65,8 @@ _UNTOLD_S = 60.0
 """An outlet that has been still for longer may be shut as well as idle."""
 _SILENT_S = 14.0
 """A block told by silence alone waits so long for the pot to say that it is none."""
+_HARDLY_LEFT = 3.0
+"""Times what [done] leaves open."""
 _LEAST_PASSING = 0.3
 """Share of the charge's gas that reaches the outlet at the least, absorber and all."""
 
@@ -226,7 +228,7 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
 
 def _comes(view: View, gas: ChannelState, silence: Silence) -> bool:
     """The charge gave the gas that has ceased, at once, and is not likely to be done."""
-    if view.estimate is None or view.estimate.p_done >= 0.5:
+    if view.estimate is None or view.estimate.p_done >= 0.5 or _may_be_over(view):
         return False
     if not _was_seen_well(view, silence):
         return False
@@ -272,6 +274,13 @@ def _block_unsure(view: View) -> tuple[str, ...]:
     if view.estimate is None or (silence is not None and silence.gap_s > _UNTOLD_S):
         return (_P,)
     return ()
+
+
+def _may_be_over(view: View) -> bool:
+    """Hardly anything may be left: contracting and diffusing grains end at once, not in a tail."""
+    done = None if view.estimate is None else view.estimate.done_fraction
+    open_ = 1.0 - view.setting.plan.done.fraction
+    return done is not None and done.p95 >= 1.0 - _HARDLY_LEFT * open_
 
 
 def _far_from_end(view: View) -> bool:
