@@ -58,6 +58,15 @@ def test_one_formula_holds_the_models(model: str, apart: float) -> None:
     assert conversion(g[:, None], shape)[:, 0] == pytest.approx(alpha, abs=apart)
 
 
+@pytest.mark.parametrize("model", ["D2", "D3", "D4"])
+def test_no_law_of_diffusion_is_far_from_its_family(model: str) -> None:
+    """The three of Vyazovkin et al. 2011, Table 1: each within one and a half of its spread."""
+    family = next(f for f in FAMILIES if f.name == "diffusion")
+    assert family.centre is not None
+    away = (np.log(exponents(model)) - family.centre) / family.spread
+    assert np.abs(away).max() < 1.5
+
+
 @pytest.mark.parametrize("family", FAMILIES, ids=lambda family: family.name)
 @pytest.mark.parametrize("alpha", [0.05, 0.5, 0.95, 0.99])
 def test_integral_and_conversion_undo_each_other(family: Family, alpha: float) -> None:
