@@ -21,8 +21,8 @@ from monitor.analysis.estimate.past import Past
 from monitor.analysis.estimate.road import Ramp, Road
 
 __all__ = [
-    "FAST_S", "HELD", "KEPT_OFFSET", "OFFSET", "OFFSET_K", "OTHER", "RATE", "ROOM_C", "SHARE", "SHIFT", "SLOW_S", "WOUND",
-    "Looks", "Said", "least_slow_K",
+    "FAST_S", "HELD", "KEPT_OFFSET", "OFFSET", "OFFSET_K", "OTHER", "RATE", "ROOM_C", "SHARE",
+    "SHIFT", "SLOW_S", "WOUND", "Looks", "Said", "least_slow_K",
 ]  # fmt: skip
 
 _Array = NDArray[np.float64]
@@ -39,9 +39,6 @@ OFFSET_K = 3.5
 KEPT_OFFSET = 0.5
 """How much of that stays from one hold to the next, as a correlation: a probe's error does, a set
 point typed anew or a dial turned anew does not. Judgement."""
-_OFFSET_SHARE = 0.01
-"""The same as a share of how much hotter than the room the pot is: thermocouples of class 2 are
-0.75 % off (IEC 60584-1), and what a mantle has to be hotter than its pot is known to a tenth."""
 _RATE = 0.1
 """How far ramps are run at another rate, as a share of it. Judgement."""
 _SHIFT_S = 240.0
@@ -211,8 +208,14 @@ class Looks:
     def _priors(self) -> tuple[_Array, _Array]:
         """Standard deviations and means (hypotheses, 7)."""
         shift_s = _NEAR_SHIFT_S if self.near else _SHIFT_S
-        own = (OFFSET_K, _OFFSET_SHARE * self.span_K, shift_s, _RATE)
-        spread = np.array([(*own, c.held_K[1], c.other_u_K, c.wound_u_s) for c in CONTROLS])
+        spread = np.array(
+            [
+                (math.hypot(OFFSET_K, grows_K), grows_K, shift_s, _RATE,
+                 c.held_K[1], c.other_u_K, c.wound_u_s)
+                for c in CONTROLS
+                for grows_K in (c.offset_share * self.span_K,)
+            ]
+        )  # fmt: skip
         prior = np.zeros_like(spread)
         prior[:, HELD] = [c.held_K[0] for c in CONTROLS]
         times = (len(self.arrivals_s), 1)
