@@ -340,11 +340,12 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
             verdict.loss_s, verdict.loss_n, verdict.back_n = None, 0, 0
             verdict.back_s = view.now_s
         return
+    ends = _was_to_end(verdict, view, estimate, seen, expected)
     share = _share_lost(view)
     verdict.seen_rate = max(verdict.seen_rate, seen.p05)
     came = verdict.begun_s is not None and view.now_s - verdict.begun_s >= _FORESEEN_S
     came = came and view.is_recorded and view.now_s - view.resumed_s >= _AFTER_HOLE_S
-    came = came and not _far_hotter(view)
+    came = came and not _far_hotter(view) and not ends
     if expected is None or share is None or not came or verdict.complete_s is not None:
         verdict.loss_n = 0
         return
@@ -362,6 +363,21 @@ def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
             f"{100 * max(seen.p50, 0.0):.0f} % of the step an hour seen,"
             f" {100 * expected.p50:.0f} % foreseen at this temperature"
         )
+
+
+def _was_to_end(
+    verdict: Verdict, view: View, estimate: Estimate, seen: Band, expected: Band | None
+) -> bool:
+    """Whether it was foreseen, while the step still ran as foreseen or faster, to be over by now.
+
+    A reaction that gathers speed ends sooner than was foreseen a quarter of an hour ago.
+    """
+    now, left = view.now_s, estimate.remaining_s
+    verdict.ends = [one for one in verdict.ends if one[0] > now - _FORESEEN_S]
+    latest_s = None if left is None else left.p95
+    if latest_s is not None and expected is not None and seen.p50 >= expected.p50:
+        verdict.ends.append((now, now + latest_s))
+    return any(end <= now for _, end in verdict.ends)
 
 
 def _far_hotter(view: View) -> bool:

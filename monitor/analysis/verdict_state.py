@@ -84,6 +84,9 @@ class Verdict:
     """When the rate was seen to fall below all that had been foreseen; None once it is back."""
     courses: list[tuple[float, float, float]] = field(default_factory=list)
     """Of the last estimates: when [s], the shift in time [s] and pot less plan [K] as of then."""
+    ends: list[tuple[float, float]] = field(default_factory=list)
+    """Of the last estimates made while the step ran as fast as foreseen or faster: when [s], and by
+    when it would have ended at the latest [s]."""
     loss_rate: float = 0.0
     loss_left: bool = False
     """By a balance reactant is left, so that what stopped has not ended."""

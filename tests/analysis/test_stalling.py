@@ -244,6 +244,17 @@ def test_of_two_kinds_the_last_five_minutes_tell_that_all_has_stopped() -> None:
     assert "all but stopped" in rates.said.why[0]
 
 
+def test_an_end_foreseen_while_all_went_as_fast_as_ever_is_no_rate_lost() -> None:
+    """A reaction that gathers speed ends sooner than was foreseen a quarter of an hour ago."""
+    rates = Rates()
+    rates.minutes(22, rated(1.0), **GAINS)
+    soon = replace(rated(1.0), remaining_s=RemainingBand(60.0, 120.0, 240.0))
+    rates.minutes(3, soon, **GAINS)
+    for minute in range(1, 8):
+        rates.minutes(1, rated(1.0 - minute / 12.0))
+        assert rates.said.word != "stalled"
+
+
 def test_a_rate_over_a_hole_in_the_record_was_not_lost() -> None:
     """The computer slept: what the last minutes show of a rate, with the hole in them, is low."""
     rates = Rates()
