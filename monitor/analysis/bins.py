@@ -41,6 +41,9 @@ _COUNTED = frozenset({Quality.GOOD, Quality.UNSTABLE, Quality.AT_LEAST})
 
 _COMPACT_EVERY_S = 1800.0
 
+_NO_MOVE, _WHOLE, _MOSTLY = 1e-7, 0.05, 0.9
+"""What rounding makes of two equal readings, and of a whole multiple; a tare may break the rule."""
+
 
 @dataclass(frozen=True, slots=True)
 class ChannelBins:
@@ -65,6 +68,20 @@ class ChannelBins:
     scatter: _Array
     count: NDArray[np.int64]
     limited: NDArray[np.int64]
+
+    def last_digit(self) -> float:
+        """The least change that was ever shown, where all others are whole multiples of it.
+
+        0 where nothing moved yet, or a tenth of the moves is none: then its digits are finer.
+        """
+        moved = np.concatenate([np.abs(np.diff(self.last)), self.maximum - self.minimum])
+        moved = moved[moved > _NO_MOVE]
+        if not moved.size:
+            return 0.0
+        least = float(moved.min())
+        times = moved / least
+        whole = np.abs(times - np.round(times)) < _WHOLE
+        return least if float(whole.mean()) > _MOSTLY else 0.0
 
     def __len__(self) -> int:
         """Number of bins."""

@@ -23,6 +23,7 @@ _LONG_S, _LATE_S = 720.0, 300.0
 _CLEAR = 4.0
 _SIGN = {"pot_mass": -1.0}
 _SIGMAS = 1.645
+_ONE_DIGIT = 1.5
 
 
 def pace(view: View, state: ChannelState, window_s: float) -> tuple[float, float] | None:
@@ -43,6 +44,11 @@ def pace(view: View, state: ChannelState, window_s: float) -> tuple[float, float
         each = np.diff(value) / np.diff(at) * _SIGN.get(state.role, 1.0)
     middle = median(each.tolist())  # of so few, sooner than by an array
     scatter = 1.4826 * median(np.abs(each - middle).tolist())
+    if state.unit == "g" and middle == scatter == 0.0:
+        digit, lasts_s = bins.last_digit(), float(at[-1] - at[0])
+        if np.abs(np.diff(value)).max() <= _ONE_DIGIT * digit:  # it moves less than each minute
+            whole = _SIGN.get(state.role, 1.0) * float(value[-1] - value[0]) / lasts_s
+            return whole, digit / math.sqrt(6.0) / lasts_s
     counted = math.sqrt(max(middle, 0.0) / 60.0) if state.unit == "1" else 0.0
     least = max(counted, state.noise() / 60.0 / 4.0)
     return middle, 1.25 * max(scatter, least) / math.sqrt(each.size)

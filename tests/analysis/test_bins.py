@@ -119,3 +119,21 @@ def test_cut_anywhere_and_restored_is_the_whole(
 
 def test_an_unknown_channel_has_no_bins() -> None:
     assert len(BinStore().channel("nobody")) == 0
+
+
+@pytest.mark.parametrize(
+    ("shown", "digit"),
+    [
+        ([10.0, 10.0, 9.0, 9.0, 6.0], 1.0),
+        ([0.3, 0.2, 0.2, 0.1], 0.1),
+        ([5.0, 5.0, 5.0], 0.0),
+        ([9.0, 8.8, 8.66, 8.3], 0.0),
+    ],
+)
+def test_the_last_digit_is_the_least_change_shown(shown: list[float], digit: float) -> None:
+    """One reading a minute; a display of finer digits than it ever moved by has none to show."""
+    store = BinStore()
+    for minute, value in enumerate(shown):
+        store.add("scale", "pot_mass", 60.0 * minute, value, Quality.GOOD)
+    store.close_until(60.0 * len(shown))
+    assert store.channel("scale").last_digit() == pytest.approx(digit)

@@ -9,13 +9,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drivers.reading import Quality
+from monitor.analysis.bins import BinStore
 from monitor.analysis.estimate.bands import band, remaining_band, weighted_quantiles
 from monitor.analysis.estimate.course import _limit, rate_integrals, run_course
 from monitor.analysis.estimate.estimator import _room
 from monitor.analysis.estimate.evidence import _sees_done
-from monitor.analysis.estimate.grid import build_grid
+from monitor.analysis.estimate.grid import Grid, build_grid
 from monitor.analysis.estimate.hearing import agreement, hear
 from monitor.analysis.estimate.layout import kinetics, layout_of
+from monitor.analysis.estimate.level import in_cells
 from monitor.analysis.estimate.noise import Differences, likely_noise, usual_noise
 from monitor.analysis.estimate.shapes import (
     FAMILIES,
@@ -27,7 +30,7 @@ from monitor.analysis.estimate.shapes import (
     integral_at,
     shape_of,
 )
-from monitor.analysis.estimate.signals import Signal
+from monitor.analysis.estimate.signals import Signal, _between_digits
 from monitor.chemistry.integration import integrate
 from monitor.chemistry.kinetics import g_alpha, ln_a_per_s
 from tests.analysis.estimate_runs import BUNDLED, plan_at, setup_of
@@ -284,3 +287,34 @@ def test_about_a_sharp_moment_cells_stay_narrow_however_old() -> None:
     assert set(plain.edges_s) <= set(sharp.edges_s)
     assert set(sharp.edges_s) <= set(sharp.fine_s)
     assert sharp.cells <= plain.cells + 7
+
+
+def test_what_stands_between_two_digits_of_a_balance_is_one_reading() -> None:
+    """Ten minutes on one digit of 1 g say no more than one; so does the minute of the change."""
+    store = BinStore()
+    for second in range(0, 1320, 10):
+        value = 100.0 if second < 630 else 99.0
+        store.add("scale", "pot_mass", float(second), value, Quality.GOOD)
+    store.close_until(1320.0)
+    edges = np.arange(0.0, 1321.0, 60.0)
+    grid = Grid(edges, edges, np.arange(edges.size - 1))
+    channel = store.channel("scale")
+    cells = in_cells(grid, channel, np.ones(len(channel), dtype=bool))
+    assert cells is not None
+    variance = 12.0 * _between_digits(channel, cells)  # of an even spread over a digit: 1/12
+    assert variance == pytest.approx([10.0] * 10 + [1.0] + [11.0] * 11)
+
+
+def test_a_balance_that_noise_turns_over_hides_nothing_between_its_digits() -> None:
+    """Its scatter says what it knows."""
+    store = BinStore()
+    for second in range(0, 600, 10):
+        store.add("scale", "pot_mass", float(second), 100.0 - second // 10 % 2, Quality.GOOD)
+    store.close_until(600.0)
+    edges = np.arange(0.0, 601.0, 60.0)
+    channel = store.channel("scale")
+    cells = in_cells(
+        Grid(edges, edges, np.arange(edges.size - 1)), channel, np.ones(len(channel), dtype=bool)
+    )
+    assert cells is not None
+    assert not _between_digits(channel, cells).any()

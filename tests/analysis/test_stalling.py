@@ -21,7 +21,7 @@ from monitor.analysis.estimate import (
     Setup,
 )
 from monitor.analysis.fold import Fold
-from monitor.analysis.lately import follow_meaning, seen_now
+from monitor.analysis.lately import follow_meaning, pace, seen_now
 from monitor.analysis.outvoting import out_since
 from monitor.analysis.verdict import decide
 from monitor.entries import RunStarted
@@ -655,3 +655,18 @@ def test_on_one_kind_a_finding_that_explains_the_silence_leaves_the_end_unclear(
     assert bench.minutes(20, replace(DONE, evidence=seen))[-1] == word
     if word == "unclear":
         assert bench.verdict.why[0].startswith("the silence may have another cause: outlet-blocked")
+
+
+def test_a_balance_of_whole_grams_does_not_show_that_nothing_comes() -> None:
+    """0.15 g/min in steps of 1 g: five minutes on one digit are within what it hides."""
+    bench = Bench(("pot_temperature", "pot_mass"))
+    scale = bench.states["pot_mass"]
+    for second in range(0, 1620, 10):
+        at_s = bench.now_s + second
+        shown = float(round(100.2 - 0.15 * second / 60.0))
+        bench.bins.add("pot_mass", "pot_mass", at_s, shown, Quality.GOOD)
+    bench.now_s += 1620.0
+    bench.bins.close_until(bench.now_s)
+    found = pace(bench.view(GOING_ON), scale, 300.0)
+    assert found is not None
+    assert found[0] + 1.645 * found[1] > 0.1 / 60.0

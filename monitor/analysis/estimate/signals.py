@@ -21,6 +21,7 @@ from monitor.analysis.estimate.grid import open_times
 from monitor.analysis.estimate.level import (
     WALK,
     About,
+    Cells,
     Signal,
     after_breaks,
     fraction,
@@ -111,6 +112,7 @@ def _mass(
     at = 0.5 * (channel.at_s[cells.first] + channel.at_s[cells.last])
     noise = reading_noise(about.specs.get(channel.name), channel, 1e-4 * unit) / unit
     white = noise[cells.last] ** 2 / np.minimum(channel.count[cells.last] * n, 20)
+    white += _between_digits(channel, cells) / unit**2
     walk = np.diff(grid.edges_s) * WALK**2 / 60.0
     after_breaks(grid, walk, cells.cell, free, channel)
     slow = _time_columns(about, 1.5e-3, 2e-3)
@@ -122,6 +124,25 @@ def _mass(
         spread(grid, cells.cell, white + (2e-6) ** 2, 1.0), walk, columns,
         share / unit, share_u / unit, slow.shape[1], unit,
     )  # fmt: skip
+
+
+def _between_digits(channel: ChannelBins, cells: Cells) -> _Array:
+    """Variance (cells with bins,) of what a display hides between two digits. [square of its unit]
+
+    While it stands still its error is one and the same, spread evenly over a digit: all cells in
+    which it stood say together what one of them says. So does one in which it moves between two
+    such; where noise turns the digit over all the time it averages out.
+    """
+    digit = channel.last_digit()
+    low = np.minimum.reduceat(channel.minimum, cells.first)
+    high = np.maximum.reduceat(channel.maximum, cells.first)
+    still = low == high
+    begins = np.ones(still.size, dtype=bool)
+    begins[1:] = ~(still[1:] & still[:-1] & (low[1:] == low[:-1]))
+    run = np.cumsum(begins) - 1
+    beside = np.append(still[1:], False) | np.append(False, still[:-1])
+    each = np.where(still, np.bincount(run)[run], beside)
+    return np.asarray(each * digit**2 / 12.0)
 
 
 def _pot_mass(
