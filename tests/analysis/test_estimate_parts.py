@@ -290,7 +290,10 @@ def test_about_a_sharp_moment_cells_stay_narrow_however_old() -> None:
 
 
 def test_what_stands_between_two_digits_of_a_balance_is_one_reading() -> None:
-    """Ten minutes on one digit of 1 g say no more than one; so does the minute of the change."""
+    """Ten minutes on one digit of 1 g say no more than one; so does the minute of the change.
+
+    Where the digit of now begins is known, where it ends is not.
+    """
     store = BinStore()
     for second in range(0, 1320, 10):
         value = 100.0 if second < 630 else 99.0
@@ -302,7 +305,7 @@ def test_what_stands_between_two_digits_of_a_balance_is_one_reading() -> None:
     cells = in_cells(grid, channel, np.ones(len(channel), dtype=bool))
     assert cells is not None
     variance = 12.0 * _between_digits(channel, cells)  # of an even spread over a digit: 1/12
-    assert variance == pytest.approx([10.0] * 10 + [1.0] + [11.0] * 11)
+    assert variance == pytest.approx([10.0] * 10 + [1.0] + [33.0] * 11)
 
 
 def test_a_balance_that_noise_turns_over_hides_nothing_between_its_digits() -> None:
