@@ -18,9 +18,10 @@ from monitor.analysis.diagnosis.rules import (
     stood_ratio,
 )
 from monitor.analysis.diagnosis.together import _late_share
-from monitor.analysis.diagnosis.train import lost_evenly
+from monitor.analysis.diagnosis.train import _swells, lost_evenly
 from monitor.analysis.view import View
 from tests.analysis.moments import moment
+from tests.analysis.test_verdict import GOING_ON, Bench
 from tests.rehearsal.traces import PLAN
 
 _KEY = "some ratio"
@@ -115,3 +116,18 @@ def test_where_a_balances_share_is_going(share: float, expected: float) -> None:
         bubbles.recent.append((at_s, 5.0 * n))
     bubbles.value, bubbles.value_s = bubbles.recent[-1][1], view.now_s
     assert _late_share(view, balance, 0.001) == pytest.approx(expected, abs=1e-6)
+
+
+@pytest.mark.parametrize(("K_per_min", "swells"), [(5.0, False), (15.0, True)])
+def test_air_that_a_sudden_heat_drives_out_is_no_breakthrough(
+    K_per_min: float, swells: bool
+) -> None:
+    """After a pause the head is full of air, which an absorber lets through."""
+    bench = Bench(("pot_temperature",))
+    for second in range(0, 600, 5):
+        value = 100.0 + K_per_min * second / 60.0
+        bench.states["pot_temperature"].take(
+            bench.now_s + second, Reading("pot_temperature", value)
+        )
+    bench.now_s += 600.0
+    assert _swells(bench.view(GOING_ON)) is swells

@@ -65,6 +65,8 @@ _UNTOLD_S = 60.0
 """An outlet that has been still for longer may be shut as well as idle."""
 _SILENT_S = 14.0
 """A block told by silence alone waits so long for the pot to say that it is none."""
+_SWELLS_K_PER_MIN = 8.0
+"""Faster than any ramp of a plan; 600 mL of head gain 9 mL/min. Judgement."""
 _HARDLY_LEFT = 3.0
 """Times what [done] leaves open."""
 _LEAST_PASSING = 0.3
@@ -390,7 +392,7 @@ def _breakthrough(view: View) -> Iterator[Judged]:
     came = counted_rate(view, _IN, _WINDOW_S)
     if counter is None or out is None or came is None:
         return
-    if came * _WINDOW_S < 120.0 or not main_step_runs(view):
+    if came * _WINDOW_S < 120.0 or not main_step_runs(view) or _swells(view):
         return
     ratio = out / came
     # An absorber takes more of a slow stream: a ratio holds for streams like the one it is of.
@@ -410,6 +412,16 @@ def _breakthrough(view: View) -> Iterator[Judged]:
     elif is_learned(view, "passes") and not is_limited(counter) and ratio < 1.2 * usual:
         remember_slowly(view, "passes", ratio, 1800.0)
         remember_slowly(view, "passes-at", came, 600.0)
+
+
+def _swells(view: View) -> bool:
+    """The pot heats up so fast that air goes through too, of which an absorber takes nothing.
+
+    After a pause the head has drawn air in.
+    """
+    pot = view.live("pot_temperature")
+    slope = None if pot is None else slope_per_s(pot, view.now_s, _WINDOW_S)
+    return slope is not None and 60.0 * slope > _SWELLS_K_PER_MIN
 
 
 def _passing_unknown(view: View) -> tuple[str, ...]:
