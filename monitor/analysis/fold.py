@@ -310,6 +310,7 @@ class Fold:
             follows_profile=state.heating.goes_along(view.now_s)
             and (state.heating.follows or not state.verdict.unheated),
             unheated=state.verdict.unheated,
+            is_off=not state.heating.follows,
             lost_s=state.verdict.loss_s,
             distrusted=frozenset(out),
             distrusted_since_s=tuple(sorted(out.items())),

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from monitor.analysis.channels import slope_per_s
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Band, Estimate
 from monitor.analysis.expected import planned_C
@@ -54,10 +55,16 @@ _CLIMBS_K = 2.0
 
 _SURE, _RIVAL = 0.9, 0.2
 """Likelihood from which on a fit is sure; that of a rival up to which it counts for nothing."""
-_STILL = 0.6
-"""Once stalled it takes a likelihood lower by this factor to be so no more."""
-_BELIEVED_S = 240.0
-"""So long a belief has to last on the last hold: as much of a fit is chance."""
+_LIKELY, _EVEN = 0.8, 0.5
+"""Likelihood that makes a stall on the last hold, and of a pot that has left its course. Where the
+end is twice as far off as patience a fit that knows the time left to a factor of two (one standard
+deviation) says 0.84 of being beyond it; where it is nearer than patience, seldom as much. Of a pot
+that has left, what is asked is whether it comes after yet."""
+_STILL = 0.3
+"""Once stalled it is so until that is less likely. Where what still comes is too little to be told
+from nothing the fit wanders about even, and knows no better than when it saw it."""
+_BELIEVED_S = 120.0
+"""So long a belief has to last on the last hold, two estimates: as much of a fit is chance."""
 _EASED_N = 3
 """Estimates in a row that have it lower, and where what is left would show."""
 
@@ -71,8 +78,9 @@ _AT_ODDS = (
     "zero-tracking", "unit-changed", "probe-slipped",
 )  # fmt: skip
 _HIDES = "by the balance alone: one that tracks its zero would show the same while a loss goes on"
-_FELL = 0.5
-"""Of its band: a pot so far below its course, the heater off, will not follow what is ahead."""
+_NO_HEAT = ("heater-off", "power-lost")
+_FELL, _FALL_LOOK_S, _FALL_K_PER_MIN = 0.5, 300.0, 0.2
+"""Of its band: a pot so far below its course that falls, the heater off, follows nothing ahead."""
 
 _KELVIN = 273.15
 _LEAST_RATE = 0.08
@@ -90,20 +98,24 @@ _ON_COURSE_K, _LOST_BEHIND = -8.0, 0.25
 def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findings) -> None:
     """Since when [done] has been further off than the plan's patience.
 
-    Off its profile a pot counts at the temperature of now, but only one that stays there: what a
-    ramp too fast for it or an endotherm holds back goes on climbing, and has no such temperature.
+    Off its profile a pot counts at the temperature of now, as far as it is likely to stay there:
+    what a ramp too fast for it or an endotherm holds back comes after, and has no such temperature.
     """
     now, heating = view.now_s, view.heating
     verdict.unheated = _is_unheated(view, findings)
+    frozen = estimate.p_beyond_patience_frozen
+    verdict.cold_n = verdict.cold_n + 1 if frozen >= _SURE else 0
     leaves = not heating.follows or verdict.unheated
     beyond = estimate.p_beyond_patience
-    verdict.cold_n = verdict.cold_n + 1 if estimate.p_beyond_patience_frozen >= _SURE else 0
-    if leaves:
-        beyond = estimate.p_beyond_patience_frozen
+    if verdict.unheated:
+        beyond = frozen
+    elif leaves:
+        off = estimate.p_beyond_patience_off
+        beyond = frozen if off is None else off
     elif verdict.stands:
-        beyond = max(beyond, estimate.p_beyond_patience_frozen)
-    sure = 0.5 if on_last_hold(view) or leaves else _SURE
-    limit = sure if verdict.beyond_since_s is None else _STILL * sure
+        beyond = max(beyond, frozen)
+    sure = _EVEN if leaves else _LIKELY if on_last_hold(view) else _SURE
+    limit = _STILL if verdict.word == "stalled" else sure
     if _passes(verdict, view, estimate):
         verdict.beyond_since_s = None
     elif beyond >= limit and not _comes_fast(verdict, view, estimate, findings):
@@ -154,13 +166,17 @@ def _has_left(verdict: Verdict, view: View) -> bool:
 
 
 def _is_unheated(view: View, findings: Findings) -> bool:
-    """Whether the heater is off and the pot well below its course: nothing ahead will be followed.
+    """Whether the heater is off and the pot falls well below its course, which it will not follow.
 
-    Then the temperature of now is the best that is left to it.
+    Then the temperature of now is the best that is left to it. A pot that an endotherm has drawn
+    down, and its mantle with it, looks so for a while, until it climbs again.
     """
-    off_K, off = view.heating.off_K, ("heater-off", "power-lost")
-    falls = off_K is not None and off_K < -_FELL * view.setting.plan.limits.profile_band_K
-    return falls and any(findings.has(name) for name in off)
+    off_K, pot = view.heating.off_K, view.live("pot_temperature")
+    if off_K is None or pot is None or not any(findings.has(name) for name in _NO_HEAT):
+        return False
+    slope = slope_per_s(pot, view.now_s, _FALL_LOOK_S)
+    falls = slope is not None and 60.0 * slope < -_FALL_K_PER_MIN
+    return falls and off_K < -_FELL * view.setting.plan.limits.profile_band_K
 
 
 def _has_broken(verdict: Verdict, estimate: Estimate) -> bool:
@@ -241,7 +257,7 @@ def _is_sure(verdict: Verdict, estimate: Estimate) -> bool:
     Gas alone leaves it open how much there is to come, and so does the fit; that it is sure
     nevertheless has been seen in how the rate dies away.
     """
-    likely = _SURE if verdict.beyond_since_s is None else _STILL * _SURE
+    likely = _SURE if verdict.beyond_since_s is None else _EVEN
     return estimate.p_beyond_patience >= likely and estimate.evidence.p_held_back < _RIVAL
 
 
@@ -268,10 +284,13 @@ def _stands(verdict: Verdict, view: View) -> bool:
     The shift in time takes a pot that stops on its way up for ever later, so it leaves the band
     only long after. What counts is by how much the plan has risen since from where the pot stopped.
     Not while an earlier step goes on, or the mantle goes on climbing: then it is the charge that
-    holds the pot, and it comes after.
+    holds the pot, and it comes after. Nor within its band of a hold, which may miss its set point
+    by that much and last longer than planned, and never above its course.
     """
     heating, pot, plan = view.heating, view.live("pot_temperature"), view.setting.plan
     if pot is None or heating.began_s is None or not plan.profile:
+        return False
+    if heating.off_K is None or heating.off_K > 0.0:
         return False
     bins = view.bins.channel(pot.name)
     late = bins.mean[bins.at_s > view.now_s - _STILL_S]
@@ -281,7 +300,7 @@ def _stands(verdict: Verdict, view: View) -> bool:
     band, pot_C = plan.limits.profile_band_K, float(late.mean())
     if heating.start_C is not None and pot_C < heating.start_C + band:
         return False  # it has hardly left the room: there is no way up yet on which it stopped
-    if any(abs(s.to_C - pot_C) <= _NEAR * band for s in plan.profile if s.hold_min > 0.0):
+    if any(abs(s.to_C - pot_C) <= band for s in plan.profile if s.hold_min > 0.0):
         return False
     away = np.flatnonzero(np.abs(bins.mean - pot_C) > still_K)
     since = int(away[-1]) + 1 if away.size else 0

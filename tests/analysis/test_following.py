@@ -95,9 +95,10 @@ def test_what_holds_a_pot_back_is_told_from_heat_that_was_turned_down(
     assert least <= _follows(case) <= most
 
 
-def _held_back(**said: bool) -> Estimate:
+def _held_back(follows: bool = False, **said: bool) -> Estimate:
     """The bundled plan's pot stands at 150 degC while much comes, out of its band by now."""
-    setup, bins = setup_of(plan_at(BUNDLED)), BinStore()
+    plan, bins = plan_at(BUNDLED), BinStore()
+    setup = setup_of(replace(plan, done=replace(plan.done, patience_min=45.0)))
     state, estimate = begin(), None
     for t in np.arange(30.0, 4801.0, 30.0).tolist():
         pot_C = min(20.0 + t / 60.0 * 2.5, 150.0)
@@ -106,7 +107,7 @@ def _held_back(**said: bool) -> Estimate:
         bins.add("mass", "pot_mass", t, 640.0 - 33.0 * gone, Quality.GOOD)
         if t % 300.0 == 0.0:
             bins.close_until(t)
-            about = Circumstances(t, 0.0, 0.0, t < 3600.0)
+            about = Circumstances(t, 0.0, 0.0, follows or t < 3600.0)
             state, estimate = update(state, bins, setup, replace(about, **said))
     assert estimate is not None
     return estimate
@@ -121,6 +122,16 @@ def test_the_time_left_holds_both_ways_where_it_is_not_sure() -> None:
     assert left.p50 is not None
     assert frozen.p50 is None or left.p50 < frozen.p50
     assert estimate.p_beyond_patience <= estimate.p_beyond_patience_frozen
+
+
+def test_how_likely_it_comes_after_is_said_as_soon_as_it_is_out_of_its_band() -> None:
+    """Of one that counts as following yet, the time left holds the profile alone, as before."""
+    within, out = _held_back(follows=True), _held_back(follows=True, is_off=True)
+    assert within.p_beyond_patience_off is None
+    assert out.remaining_s == within.remaining_s
+    assert out.p_beyond_patience == within.p_beyond_patience
+    assert out.p_beyond_patience_off is not None
+    assert out.p_beyond_patience < out.p_beyond_patience_off < out.p_beyond_patience_frozen
 
 
 def test_without_heat_only_the_temperature_of_now_counts() -> None:

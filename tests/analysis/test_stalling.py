@@ -62,7 +62,8 @@ def pot_at(bench: Bench, from_C: float, K_per_min: float = 0.0, minutes: int = 3
 @pytest.mark.parametrize(
     ("roles", "own_per_h", "finding", "likely", "held_back", "is_stalled"),
     [
-        (("pot_mass", "bubble_count"), 1.0, None, 0.6, 0.0, True),  # the fit has as much come
+        (("pot_mass", "bubble_count"), 1.0, None, 0.85, 0.0, True),  # the fit has as much come
+        (("pot_mass", "bubble_count"), 1.0, None, 0.7, 0.0, False),  # one in three ends it sooner
         (("pot_mass", "bubble_count"), 0.1, None, 0.95, 0.0, False),  # far less: no witness
         (("pot_mass", "bubble_count"), 1.0, "leak-suspected", 0.95, 0.0, False),  # in doubt
         (("bubble_count",), 1.0, None, 0.85, 0.0, False),  # nothing tells what is left
@@ -108,20 +109,22 @@ def test_a_belief_in_a_crust_that_has_broken_is_no_stall() -> None:
 
 
 @pytest.mark.parametrize(
-    ("finding", "off_K", "frozen", "is_stalled"),
+    ("finding", "off_K", "frozen", "pot_K_per_min", "is_stalled"),
     [
-        ("heater-off", -9.0, 1.0, True),
-        ("power-lost", -9.0, 1.0, True),
-        ("heater-off", -3.0, 1.0, False),  # on its course: the controller may rest
-        ("heater-off", -9.0, 0.1, False),  # soon done at the temperature of now
-        (None, -9.0, 1.0, False),  # within its band, and heated
+        ("heater-off", -9.0, 1.0, -1.5, True),
+        ("power-lost", -9.0, 1.0, -1.5, True),
+        ("heater-off", -3.0, 1.0, -1.5, False),  # on its course: the controller may rest
+        ("heater-off", -9.0, 0.1, -1.5, False),  # soon done at the temperature of now
+        ("heater-off", -9.0, 1.0, 0.3, False),  # an endotherm drew it down: it climbs again
+        (None, -9.0, 1.0, -1.5, False),  # within its band, and heated
     ],
 )
 def test_without_heat_nothing_ahead_will_be_followed(
-    finding: str | None, off_K: float, frozen: float, is_stalled: bool
+    finding: str | None, off_K: float, frozen: float, pot_K_per_min: float, is_stalled: bool
 ) -> None:
     """A pot that falls with its heater off is stalled within minutes, not ten after its band."""
     bench = Bench()
+    bench.pot_K_per_min = pot_K_per_min
     bench.minutes(5, GOING_ON)
     if finding:
         found(bench, finding)
@@ -160,6 +163,24 @@ def test_a_pot_that_climbs_along_its_profile_is_not_yet_judged() -> None:
     assert climbs.verdict.beyond_since_s is None
     stands.minutes(5, far)
     assert stands.verdict.beyond_since_s is not None
+
+
+@pytest.mark.parametrize(
+    ("off", "is_stalled"),
+    [
+        (0.3, False),  # an endotherm takes up the heat: it comes after, likelier than not
+        (0.6, True),
+    ],
+)
+def test_a_pot_out_of_its_band_is_stalled_where_it_is_not_likely_to_come_after(
+    off: float, is_stalled: bool
+) -> None:
+    """At the temperature of now it would take days: that counts as far as it stays there."""
+    bench = Bench()
+    bench.minutes(5, GOING_ON)
+    bench.heating = replace(bench.heating, off_K=-25.0, follows=False, left_s=bench.now_s - 900.0)
+    held = replace(CRAWLS, p_beyond_patience_frozen=1.0, p_beyond_patience_off=off)
+    assert (bench.minutes(3, held)[-1] == "stalled") is is_stalled
 
 
 def test_a_pot_that_falls_past_an_earlier_hold_is_not_still_on_it() -> None:

@@ -89,6 +89,7 @@ class Bench:
         self.memory: dict[str, float] = {}
         self.bins, self.setting = BinStore(), SETTING
         self.heating = Heating(start_C=20.0, began_s=0.0, late_known=True, off_K=0.0)
+        self.pot_C, self.pot_K_per_min = 190.0, 0.0
 
     def minute(self, estimate: Estimate, silent: frozenset[str] = frozenset()) -> Said:
         """One more minute: all channels but the silent ones speak, then the verdict."""
@@ -96,9 +97,13 @@ class Bench:
             for role, state in self.states.items():
                 if role not in silent:
                     wiggle = 0.01 * (second % 7)
-                    value = 190.0 if "temperature" in role else 100.0 if role == "pot_mass" else 5.0
+                    warm_C = self.pot_C + self.pot_K_per_min * second / 60.0
+                    value = (
+                        warm_C if "temperature" in role else 100.0 if role == "pot_mass" else 5.0
+                    )
                     state.take(self.now_s + second, Reading(role, value + wiggle * (value != 5.0)))
         self.now_s += 60.0
+        self.pot_C += self.pot_K_per_min
         return decide(self.verdict, self.view(estimate), self.findings, is_heavy=True)
 
     def view(self, estimate: Estimate) -> View:
@@ -451,9 +456,9 @@ def test_a_stall_needs_less_to_stay_than_to_come() -> None:
     bench.minutes(5, GOING_ON)
     far = RemainingBand(1e4, 3e4, None)
     words = []
-    for p in (0.6, 0.6, 0.6, 0.6, 0.6, 0.45, 0.55, 0.4, 0.52, 0.35, 0.1, 0.1, 0.52):
+    for p in (0.75, 0.75, 0.85, 0.75, 0.85, 0.85, 0.85, 0.55, 0.35, 0.2, 0.4, 0.1, 0.1, 0.5):
         words += bench.minutes(1, replace(CRAWLS, p_beyond_patience=p, remaining_s=far))
-    assert words == ["tailing"] * 4 + ["stalled"] * 9
+    assert words == ["tailing"] * 6 + ["stalled"] * 8
     assert bench.minutes(4, GOING_ON) == ["stalled"] * 2 + ["tailing"] * 2
 
 
@@ -470,19 +475,25 @@ def test_a_dip_of_one_estimate_does_not_begin_the_hold_anew() -> None:
 
 
 @pytest.mark.parametrize(
-    ("pot_C", "water", "frozen", "is_stalled"),
+    ("pot_C", "water", "frozen", "off_K", "is_stalled"),
     [
-        (150.0, 1.0, 1.0, True),  # stands where the plan has no hold, and there it takes days
-        (150.0, 0.5, 1.0, False),  # water still boils off: that holds the pot by itself
-        (150.0, 1.0, 0.1, False),  # soon done there
-        (185.0, 1.0, 1.0, False),  # within the band of the plan's hold
+        (150.0, 1.0, 1.0, -5.0, True),  # where the plan has no hold, and there it takes days
+        (150.0, 0.5, 1.0, -5.0, False),  # water still boils off: that holds the pot by itself
+        (150.0, 1.0, 0.1, -5.0, False),  # soon done there
+        (185.0, 1.0, 1.0, -5.0, False),  # within the band of the plan's hold
+        (150.0, 1.0, 1.0, 12.0, False),  # ahead of its plan: nothing has left it behind
+        (107.0, 1.0, 1.0, -5.0, False),  # on the hold before: it may miss 120 degC by its band
+        (101.0, 1.0, 1.0, -5.0, True),
     ],
 )
 def test_a_pot_that_stands_still_below_its_ramp_is_named_within_ten_minutes(
-    pot_C: float, water: float, frozen: float, is_stalled: bool
+    pot_C: float, water: float, frozen: float, off_K: float, is_stalled: bool
 ) -> None:
     """The shift in time would take it for ever later, and leave the band long after."""
     bench = Bench()
+    profile = (ProfileSegment("up", 120.0, 4.0, 2.0), ProfileSegment("on", 190.0, 4.0, 90.0))
+    bench.setting = replace(bench.setting, plan=replace(bench.setting.plan, profile=profile))
+    bench.heating = replace(bench.heating, off_K=off_K)
     fraction = Band(water, water, water)
     stuck = replace(
         CRAWLS, p_beyond_patience=0.1, p_beyond_patience_frozen=frozen,

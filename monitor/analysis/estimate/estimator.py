@@ -275,7 +275,7 @@ def _heard_before(
 def _road(
     setup: Setup, about: Circumstances, past: Past, cloud: Cloud, bins: BinStore
 ) -> tuple[Road | None, float]:
-    """The planned course from now on, and how likely the pot goes along it.
+    """The planned course from now on, and how likely the pot goes along it: 1 within its band.
 
     None where there is none, or the pot has left it.
     """
@@ -283,11 +283,11 @@ def _road(
         return None, 0.0
     times, temps = profile_points(setup.plan.profile)
     road = Road((np.array(times), np.array(temps)), about.heating_began_s + about.late_s)
-    if about.follows_profile:
+    if about.follows_profile and not about.is_off:
         return road, 1.0
     band_K = setup.plan.limits.profile_band_K
     share = 0.0 if about.unheated else follows_yet(past, cloud, road, bins, band_K)
-    return (road, share) if share > 0.0 else (None, 0.0)
+    return (road, share) if about.follows_profile or share > 0.0 else (None, 0.0)
 
 
 def _estimate(
@@ -318,18 +318,22 @@ def _estimate(
     patience = 60.0 * setup.plan.done.patience_min
     done = network.fractions(alpha[-1])[:, layout.done] >= layout.fraction
     left_s, frozen_s = (np.where(done, 0.0, t) for t in (ahead.time_s, ahead.frozen_s))
-    either_s, weights = left_s, w
-    if 0.0 < follows < 1.0:  # both ways count by how likely they are
+    along, stays = (float(w @ (t > patience)) for t in (left_s, frozen_s))
+    off = follows * along + (1.0 - follows) * stays
+    either_s, weights, beyond = left_s, w, along
+    if not about.follows_profile and 0.0 < follows < 1.0:  # both ways, by how likely they are
         either_s = np.concatenate([left_s, frozen_s])
         weights = np.concatenate([follows * w, (1.0 - follows) * w])
+        beyond = off
     estimate = replace(
         now,
         at_s=about.now_s,
         remaining_s=remaining_band(either_s, weights),
         frozen_remaining_s=remaining_band(frozen_s, w),
         past_peak=float(w @ _past_peak(past, cloud, ahead)),
-        p_beyond_patience=float(weights @ (either_s > patience)),
-        p_beyond_patience_frozen=float(w @ (frozen_s > patience)),
+        p_beyond_patience=beyond,
+        p_beyond_patience_frozen=stays,
+        p_beyond_patience_off=off if about.is_off else None,
         ahead=replace(later, at_s=about.now_s + _AHEAD_S),
     )
     return estimate, ahead

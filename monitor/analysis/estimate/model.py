@@ -74,6 +74,8 @@ class Circumstances:
     """(channel, time): where the fault began before it was found, leave out from there."""
     unheated: bool = False
     """True: the heater is off and the pot well below its course."""
+    is_off: bool = False
+    """True: the pot is out of its band, if only since a moment ago."""
     lost_s: float | None = None
     """Since when far less has come than was foreseen, without a reason; None: it has not."""
 
@@ -174,6 +176,9 @@ class Estimate:
     done_fraction: Band | None = None
     """Fraction of the step of [done], with those that compete with it."""
     evidence: Evidence = field(default_factory=Evidence)
+    p_beyond_patience_off: float | None = None
+    """The same of a pot that is out of its band: both ways, by how likely it goes along what is
+    ahead yet; None: it is within."""
     others: OtherHolds | None = None
     """None before anything comes, and once all is done."""
     ahead: Estimate | None = None
