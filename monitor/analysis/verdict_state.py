@@ -41,6 +41,9 @@ _MEAN_OF, _LAST_HELD = 3, 4
 _LITTLE_LEFT = 3.0
 """A hold-back that begins with so many times what [done] leaves open left, or less, is none."""
 
+_OVER = 0.95
+"""As sure as a plan usually asks to be."""
+
 
 @dataclass(frozen=True, slots=True)
 class EvidenceLine:
@@ -215,9 +218,12 @@ def parted(view: View, findings: Findings) -> list[Finding]:
 def held_back(estimate: Estimate, fraction: float) -> float:
     """Likelihood that a crust, or a leak like one, feigns the end of the step of [done].
 
-    0 where it would have begun with hardly anything left: what is all but gone cannot be held.
+    0 where it would have begun with hardly anything left: what is all but gone cannot be held. Nor
+    can what is over: 0 where the rival itself has [done] reached by now.
     """
     seen = estimate.evidence
+    if seen.held_back_done >= _OVER:
+        return 0.0
     if seen.held_back_at is not None and seen.held_back_at > 1.0 - _LITTLE_LEFT * (1.0 - fraction):
         return 0.0
     return seen.p_held_back

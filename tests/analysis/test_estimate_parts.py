@@ -11,12 +11,15 @@ from hypothesis import strategies as st
 
 from drivers.reading import Quality
 from monitor.analysis.bins import BinStore
+from monitor.analysis.estimate import climb
 from monitor.analysis.estimate.bands import band, remaining_band, weighted_quantiles
 from monitor.analysis.estimate.course import _limit, rate_integrals, run_course
 from monitor.analysis.estimate.estimator import _room
 from monitor.analysis.estimate.evidence import _sees_done
+from monitor.analysis.estimate.fit import _priors
 from monitor.analysis.estimate.grid import Grid, build_grid
 from monitor.analysis.estimate.hearing import agreement, hear
+from monitor.analysis.estimate.hiding import held_yet
 from monitor.analysis.estimate.layout import kinetics, layout_of
 from monitor.analysis.estimate.level import in_cells
 from monitor.analysis.estimate.noise import Differences, likely_noise, usual_noise
@@ -321,3 +324,66 @@ def test_a_balance_that_noise_turns_over_hides_nothing_between_its_digits() -> N
     )
     assert cells is not None
     assert not _between_digits(channel, cells).any()
+
+
+def test_an_earlier_step_leaves_its_tail_as_uncertain_as_its_body() -> None:
+    """Two steps on a balance: while the first dies away, what it brought before makes the room."""
+    cells = 16
+    level = -np.minimum(0.1 * np.arange(cells), 0.8)
+    signal = Signal(
+        "mass", "pot_mass", level, np.ones(cells, dtype=bool), np.ones(cells),
+        np.full(cells, 1e-12), np.full(cells, 1e-12), np.zeros((cells, 1)), -np.ones(2),
+        np.full(2, 0.1), 1, 1.0,
+    )  # fmt: skip
+    heard = hear(signal, cells + 1, by_done=np.zeros(cells))
+    assert heard is not None
+    misfit = np.sqrt(heard.misfit)
+    usual = usual_noise("pot_mass").misfit
+    stands = np.flatnonzero(np.abs(heard.seen.y) < 1e-9)
+    assert misfit[stands[0]] == pytest.approx(usual * 0.1)
+    assert misfit[stands[-1]] < 0.01 * usual
+    done = hear(signal, cells + 1, by_done=np.ones(cells))
+    assert done is not None
+    assert done.misfit[stands[-1]] < 1e-9
+
+
+@pytest.mark.parametrize(("role", "given"), [("pot_mass", [False, False, True]),
+                                             ("bubble_count", [False, True, True])])  # fmt: skip
+def test_what_a_balance_has_seen_end_is_held_back_no_more(role: str, given: list[bool]) -> None:
+    """Draws: one that goes on, one held back that is over, one held back at half of the step."""
+    past = SimpleNamespace(
+        heard=[SimpleNamespace(signal=SimpleNamespace(role=role))],
+        layout=SimpleNamespace(done_group=(0,), fraction=0.99),
+    )
+    alpha = np.array([[[0.5], [0.995], [0.5]]])
+    cloud = SimpleNamespace(pace=np.array([1.0, 0.1, 0.1]), course=SimpleNamespace(alpha=alpha))
+    assert held_yet(past, cloud).tolist() == given  # type: ignore[arg-type]
+
+
+def test_where_nothing_is_measured_shapes_count_more_evenly() -> None:
+    """Trust in the plan's model rests on what would contradict it soon."""
+    usual, evenly = _priors(evenly=False), _priors(evenly=True)
+    assert usual.sum() == pytest.approx(1.0)
+    assert evenly.sum() == pytest.approx(1.0)
+    assert evenly[0] == evenly.max()
+    assert evenly[0] < 0.7 * usual[0]
+
+
+def test_only_a_family_that_gained_much_takes_another_step(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The second step begins where the first has led, and its curvature counts."""
+    asked = []
+
+    def step(
+        _past: object, centres: np.ndarray, families: list[Family]
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        asked.append([f.name for f in families])
+        gained = np.array([10.0 if f is FAMILIES[1] else 0.5 for f in families])
+        return centres + 1.0, np.full((len(families), 2, 2), float(len(asked))), gained
+
+    monkeypatch.setattr(climb, "_one_step", step)
+    reached, roots = climb.improve(None, np.zeros((3, 2)), FAMILIES[:3])  # type: ignore[arg-type]
+    assert asked == [[f.name for f in FAMILIES[:3]], [FAMILIES[1].name]]
+    assert reached[:, 0].tolist() == [1.0, 2.0, 1.0]
+    assert roots[:, 0, 0].tolist() == [1.0, 2.0, 1.0]

@@ -263,6 +263,15 @@ def test_a_rival_that_feigns_the_end_holds_complete_back(
     assert (line.state == "holds") == is_complete
 
 
+@pytest.mark.parametrize(("done", "is_complete"), [(0.8, False), (0.97, True)])
+def test_what_is_over_by_the_rival_itself_is_not_held_back(done: float, is_complete: bool) -> None:
+    """It says that the step ran slower for a while, and has ended all the same."""
+    bench = Bench()
+    seen = replace(DONE.evidence, p_held_back=0.7, held_back_at=0.1, held_back_done=done)
+    words = bench.minutes(20, replace(DONE, evidence=seen))
+    assert ("complete" in words) == is_complete
+
+
 def test_a_feigned_end_on_bubbles_alone_is_unclear_and_says_why() -> None:
     """One kind of evidence cannot tell a leak from the end."""
     bench = Bench(("pot_temperature", "bubble_count"))

@@ -23,10 +23,28 @@ _PARTS = (1.0, 0.4)
 _FAR = 5.0
 """Coordinates stay within this many prior standard deviations."""
 _FRESH_STEPS = 4
+_FAR_UP = 3.0
+"""A step that gains so much in log density has not arrived."""
 
 
 def improve(past: Past, centres: _Array, families: Sequence[Family]) -> tuple[_Array, _Array]:
-    """One Gauss-Newton step of each family, and the root of each posterior covariance.
+    """A Gauss-Newton step of each family, and the root of each posterior covariance.
+
+    One of a family that has gained much by it is followed by another: within the minutes between
+    two estimates a fast reaction tells so much that one does not do.
+    """
+    reached, roots, gained = _one_step(past, centres, families)
+    far = np.flatnonzero(gained > _FAR_UP)
+    if far.size:
+        again, again_roots, _gained = _one_step(past, reached[far], [families[int(i)] for i in far])
+        reached[far], roots[far] = again, again_roots
+    return reached, roots
+
+
+def _one_step(
+    past: Past, centres: _Array, families: Sequence[Family]
+) -> tuple[_Array, _Array, _Array]:
+    """Where a step of each family leads, the root of each covariance, and what was gained.
 
     The step is shortened, or left out, where the whole of it leads down.
     """
@@ -44,13 +62,17 @@ def improve(past: Past, centres: _Array, families: Sequence[Family]) -> tuple[_A
     length = np.sqrt((step**2).mean(axis=1, keepdims=True))
     step *= np.minimum(1.0, _LONGEST_STEP / np.maximum(length, 1e-12))
     roots = np.linalg.inv(np.linalg.cholesky(hessian)).transpose(0, 2, 1)
-    return _highest(past, centres, height, np.asarray(step), families), roots
+    reached, gained = _highest(past, centres, height, np.asarray(step), families)
+    return reached, roots, gained
 
 
 def _highest(
     past: Past, centres: _Array, height: _Array, step: _Array, families: Sequence[Family]
-) -> _Array:
-    """Of each family the centre, or where the step or a part of it leads, by what is highest."""
+) -> tuple[_Array, _Array]:
+    """Of each family the centre, or where the step or a part of it leads, by what is highest.
+
+    And by how much that is higher than the centre.
+    """
     count, size = centres.shape
     tried = np.stack([np.clip(centres + part * step, -_FAR, _FAR) for part in _PARTS], axis=1)
     rows = [(f, slice(i * len(_PARTS), (i + 1) * len(_PARTS))) for i, f in enumerate(families)]
@@ -58,8 +80,8 @@ def _highest(
     reached = log_height(past, flat, run_sets(past, flat, rows)[1]).reshape(count, -1)
     best = np.argmax(reached, axis=1)
     which = np.arange(count)
-    stays = height > reached[which, best]
-    return np.where(stays[:, None], centres, tried[which, best])
+    gained = np.maximum(reached[which, best] - height, 0.0)
+    return np.where(gained[:, None] > 0.0, tried[which, best], centres), gained
 
 
 def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -> _Array:
@@ -95,7 +117,7 @@ def climb(
 ) -> _Array:
     """Several steps of each family."""
     for _ in range(steps):
-        centres, _roots = improve(past, centres, families)
+        centres, _roots, _gained = _one_step(past, centres, families)
     return centres
 
 

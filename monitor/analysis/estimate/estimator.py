@@ -108,7 +108,7 @@ def update(
     state = replace(state, leak_at={})
     if hides is not None:
         before = replace(past, heard=_heard_before(hides, laid_out, bins, state), hold=None)
-        other = without(before, leak_at or state.at, setup.seed, tick)
+        other = without(past, before, leak_at or state.at, setup.seed, tick)
         seen, nudged = mixed(cloud, other, hides), mixed(nudged, other, hides)
         state = replace(state, leak_at=other.at)
     estimate, ahead = _estimate(setup, past, nudged, about, bins, molar_mL)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from monitor.analysis.estimate.ahead import Ahead
 from monitor.analysis.estimate.bands import Band, band
 from monitor.analysis.estimate.hearing import Heard, agreement
+from monitor.analysis.estimate.hiding import held_yet
 from monitor.analysis.estimate.model import (
     ChannelEvidence,
     EstimatorState,
@@ -35,10 +36,13 @@ _LEAST_JUMP = 1e-3
 _LITTLE, _ALONE = 0.2, 3.0
 """Judgement. A jump during a reaction: over what comes in a minute, and residuals over those beside
 it, at least."""
+_ALLOWED = 0.7
+"""Of a jump, what the readings about it have to allow for at least: as much of it may lie in the
+next minute, and a fit has its size to a sixth."""
 _YOUNG_S = 900.0
 _JUST_NOW_S = 240.0
 """A jump older than this has been in front of a fit already."""
-_ENOUGH = 12
+_ENOUGH = 8
 _SLACK_PER_H = 2.0
 """Rates below this many times what may be left at the end, an hour, are nobody's business."""
 _CUT = 4.0
@@ -119,12 +123,25 @@ def _jump_s(past: Past, one: Heard, rest: _Array) -> float | None:
         size = early**2 * weight + late**2 * np.append(weight[1:], weight[-1])
         size += 2.0 * early * late * np.append(beside, 0.0)
         amplitude /= size
-        score = np.abs(amplitude) * np.sqrt(size)
+        score = np.where(_allowed(one, amplitude, late), np.abs(amplitude) * np.sqrt(size), 0.0)
         j = int(np.argmax(score))
         if score[j] > best and abs(amplitude[j]) >= _LEAST_JUMP and _is_sharp(one, j, rest):
             best = float(score[j])
             at = float(edges[cells[j]] + late * (edges[cells[j] + 1] - edges[cells[j]]))
     return at
+
+
+def _allowed(one: Heard, amplitude: _Array, late: float) -> NDArray[np.bool_]:
+    """Whether the readings allow for jumps (rows,) that large, so `late` in the cell.
+
+    A fast reaction takes most of a charge away within a few cells, but evenly.
+    """
+    most = one.signal.at_once
+    if most is None:
+        return np.ones(amplitude.size, dtype=bool)
+    if late == 0.0:
+        most = np.maximum(most, np.pad(most, (1, 0), mode="edge")[:-1])
+    return np.asarray(most[one.cells] >= _ALLOWED * np.abs(amplitude))
 
 
 def _stands(past: Past, one: Heard, at_s: float) -> bool:
@@ -246,6 +263,7 @@ def weigh_evidence(
         p_held_back=float(cloud.weights @ (cloud.pace < 1.0)),
         held_back_since_s=None if past.hold is None else past.hold.since_s,
         held_back_at=_held_back_at(past, cloud),
+        held_back_done=_held_back_done(past, cloud),
     )
 
 
@@ -266,6 +284,13 @@ def _held_back_at(past: Past, cloud: Cloud) -> float | None:
     alpha = cloud.course.alpha[past.edge_at(past.hold.since_s), :, list(past.layout.done_group)]
     weights = cloud.weights[held] / max(float(cloud.weights[held].sum()), 1e-300)
     return float(weights @ alpha.sum(axis=0)[held])
+
+
+def _held_back_done(past: Past, cloud: Cloud) -> float:
+    """P([done] is reached, were it held back)."""
+    held = float(cloud.weights @ (cloud.pace < 1.0))
+    yet = float(cloud.weights @ held_yet(past, cloud))
+    return 1.0 - yet / held if held > 0.0 else 0.0
 
 
 def _channel(past: Past, one: Heard, rest: _Array, now_s: float) -> ChannelEvidence:

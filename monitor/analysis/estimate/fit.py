@@ -47,11 +47,13 @@ def fit(
     shares: Mapping[str, float],
     seed: int,
     tick: int,
+    *,
+    evenly: bool = False,
 ) -> Cloud:
     """The posterior given all that was seen, from where it was at the tick before.
 
     At every fourth tick one of the families, in turn, also starts afresh: a wrong summit is left
-    that way.
+    that way. `evenly`: nothing is measured now (see `_priors`).
     """
     if not past.heard:
         return _unweighed(past, seed)
@@ -63,7 +65,7 @@ def fit(
         turn = tick // _AFRESH_EVERY % len(FAMILIES)
         centres[turn] = better(past, centres[turn], FAMILIES[turn])
     centres, roots = improve(past, centres, FAMILIES)
-    return _draw(past, centres, roots, shares, seed)
+    return _draw(past, centres, roots, shares, _priors(evenly), seed)
 
 
 @lru_cache(maxsize=4)
@@ -101,7 +103,12 @@ def _propose(centre: _Array, root: _Array, normals: _Array, scale: _Array) -> _P
 
 
 def _draw(
-    past: Past, centres: _Array, roots: _Array, shares: Mapping[str, float], seed: int
+    past: Past,
+    centres: _Array,
+    roots: _Array,
+    shares: Mapping[str, float],
+    priors: _Array,
+    seed: int,
 ) -> Cloud:
     """Draw about every family's summit, more where more of the weight was, and weigh."""
     normals, scale = _normals(seed, len(FAMILIES), centres.shape[1])
@@ -115,7 +122,7 @@ def _draw(
     kin, course = run_sets(past, z, list(zip(FAMILIES, rows, strict=True)))
     agreed = tuple(agreement(one, course.alpha) for one in past.heard)
     height = sum((a.log_likelihood for a in agreed), -0.5 * (z**2).sum(axis=1))
-    weights, share = _weights([height[r] for r in rows], proposed)
+    weights, share = _weights([height[r] for r in rows], proposed, priors)
     summits = [r.start + int(np.argmax(height[r])) for r in rows]
     best = int(np.argmax(height))
     return Cloud(
@@ -144,15 +151,10 @@ def _count(share: float) -> int:
 
 
 def _unweighed(past: Past, seed: int) -> Cloud:
-    """The priors themselves, where no channel tells of the reaction.
-
-    The weights are drawn together by their square roots: trust in the plan's model is that large
-    because what is measured would soon contradict it, and here nothing does.
-    """
+    """The priors themselves, where no channel tells of the reaction."""
     size = past.layout.unknowns
     normals, _scale = _normals(seed, len(FAMILIES), size)
-    shares = np.sqrt([f.weight for f in FAMILIES])
-    shares /= shares.sum()
+    shares = _priors(evenly=True)
     counts = [_count(float(share)) for share in shares]
     z = np.concatenate([normals[i, :n] for i, n in enumerate(counts)])
     ends = np.cumsum(counts)
@@ -165,9 +167,21 @@ def _unweighed(past: Past, seed: int) -> Cloud:
     return Cloud(kin, course, weights, z, {}, {}, pace, best, FAMILIES[0].name)
 
 
-def _weights(heights: Sequence[_Array], proposed: Sequence[_Proposed]) -> tuple[_Array, _Array]:
+def _priors(evenly: bool) -> _Array:
+    """Prior weight of each family, of sum one.
+
+    `evenly` they are drawn together by their square roots: trust in the plan's model is that large
+    because what is measured would soon contradict it, and there nothing does.
+    """
+    weights = np.array([f.weight for f in FAMILIES])
+    weights = np.sqrt(weights) if evenly else weights
+    return np.asarray(weights / weights.sum())
+
+
+def _weights(
+    heights: Sequence[_Array], proposed: Sequence[_Proposed], prior: _Array
+) -> tuple[_Array, _Array]:
     """Weights of all draws, of sum one (a summit itself has none), and every family's share."""
-    prior = np.array([f.weight for f in FAMILIES])
     # By Laplace: the mean of few weights jumps, the summit and its width do not.
     evidence = np.array([h.max() + p.log_width for h, p in zip(heights, proposed, strict=True)])
     share = np.exp(evidence - evidence.max()) * prior

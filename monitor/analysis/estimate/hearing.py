@@ -22,6 +22,9 @@ __all__ = ["Agreement", "Heard", "agreement", "hear"]
 
 _Array = NDArray[np.float64]
 
+_TAIL = 3
+"""Cells for which what an earlier step brought makes its tail as uncertain. Judgement."""
+
 
 @dataclass(frozen=True, slots=True)
 class Heard:
@@ -52,7 +55,8 @@ def hear(
 
     `noise`: as learned; `room` widens the variance of what the kinetics get wrong; `by_done`
     (cells,): share of what comes in each cell that the step of [done] brings. Of the others the
-    usual share is wrong, whatever was learned of that one.
+    usual share is wrong, whatever was learned of that one, and as much of what came before while
+    they die away: shapes agree on the body of a step long before they agree on its tail.
     """
     index = np.flatnonzero(signal.there)
     walk = np.cumsum(np.where(np.isinf(signal.walk_var), 0.0, signal.walk_var))
@@ -66,7 +70,7 @@ def hear(
     noise = usual if noise is None else noise
     seen = _differences(signal, edges, after, before, walk[after] - walk[before])
     part = np.ones(after.size) if by_done is None else by_done[after]
-    elsewhere = ((1.0 - part) * usual.misfit) ** 2 * seen.square
+    elsewhere = usual.misfit**2 * _late_most((1.0 - part) ** 2 * seen.square)
     seen = replace(seen, square=part**2 * seen.square, other=seen.other + room * elsewhere)
     factor = _whitening(seen.diagonal(noise, room), seen.beside) / noise.rough
     factor = _without(factor @ seen.columns, factor)
@@ -101,13 +105,19 @@ def _smooth(made: _Array) -> _Array:
     return np.asarray(np.sort(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)[:, 2])
 
 
+def _late_most(square: _Array) -> _Array:
+    """The largest of each row and the few before it, (rows,)."""
+    padded = np.pad(square, (_TAIL, 0))
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, _TAIL + 1).max(axis=1))
+
+
 def _place(signal: Signal, cells: NDArray[np.intp], edges: int) -> _Array:
-    """(rows, edges): where between its cell's edges each level was read."""
+    """(rows, edges): what each level is of extents on the edges, by where it was read."""
     out = np.zeros((cells.size, edges))
     rows = np.arange(cells.size)
     out[rows, cells] = 1.0 - signal.at[cells]
     out[rows, cells + 1] = signal.at[cells]
-    return out
+    return out if signal.bend is None else out + signal.bend[cells]
 
 
 def _whitening(diagonal: _Array, beside: _Array) -> _Array:

@@ -26,7 +26,7 @@ from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.shapes import Shape
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 
-__all__ = ["Hidden", "hidden", "mixed", "without"]
+__all__ = ["Hidden", "held_yet", "hidden", "mixed", "without"]
 
 _Array = NDArray[np.float64]
 
@@ -59,8 +59,8 @@ class Hidden:
 
     names: frozenset[str]
     since_s: float
-    held_only: bool
-    """True: only the draws that are held back give a share away; else all do."""
+    gives: NDArray[np.bool_]
+    """(sets,): which draws give a share away."""
     share: float = _HALF
     """Of their weight."""
 
@@ -72,15 +72,31 @@ def hidden(past: Past, cloud: Cloud, lost_s: float | None) -> Hidden | None:
     now_s = float(past.grid.edges_s[-1])
     kinds = {KIND_OF_ROLE[one.signal.role] for one in past.heard}
     everything = frozenset(one.signal.name for one in past.heard)
+    all_draws = np.ones(cloud.weights.size, dtype=bool)
     at_odds = _at_odds(past, cloud)
     if at_odds:
-        return Hidden(at_odds, now_s - _BEFORE_S, held_only=False)
+        return Hidden(at_odds, now_s - _BEFORE_S, all_draws)
     if lost_s is not None and len(kinds) == 1:
-        return Hidden(everything, lost_s - _LOST_BEFORE_S, held_only=False)
-    if len(kinds) == 1 and past.hold is not None and _held(cloud) > _LEAST:
-        share = _WEIGHED if kinds == {"mass"} else _HALF
-        return Hidden(everything, past.hold.since_s, held_only=True, share=share)
+        return Hidden(everything, lost_s - _LOST_BEFORE_S, all_draws)
+    if len(kinds) == 1 and past.hold is not None:
+        held = held_yet(past, cloud)
+        if float(cloud.weights @ held) > _LEAST:
+            share = _WEIGHED if kinds == {"mass"} else _HALF
+            return Hidden(everything, past.hold.since_s, held, share)
     return None
+
+
+def held_yet(past: Past, cloud: Cloud) -> NDArray[np.bool_]:
+    """Draws (sets,) that are held back from reaching [done].
+
+    One that has reached it all the same is so no more, by a balance under the pot: what that shows
+    in all is known beforehand. What gas means in all is not, and a leak makes it mean less.
+    """
+    held = cloud.pace < 1.0
+    if not any(one.signal.role == "pot_mass" for one in past.heard):
+        return held
+    gone = cloud.course.alpha[-1][:, list(past.layout.done_group)].sum(axis=1)
+    return np.asarray(held & (gone < past.layout.fraction))
 
 
 def _at_odds(past: Past, cloud: Cloud) -> frozenset[str]:
@@ -91,11 +107,10 @@ def _at_odds(past: Past, cloud: Cloud) -> frozenset[str]:
     alpha = cloud.course.alpha
     if float(alpha[-1, cloud.best, list(past.layout.done_group)].sum()) < _LATE_IN_STEP:
         return frozenset()
-    speak_s = float(past.grid.edges_s[-1]) - _LATE_S[0]
     kind_of: dict[str, str] = {}
     more = set()
     for one, agreed in zip(past.heard, cloud.agreed, strict=True):
-        if past.grid.edges_s[one.cells[-1] + 1] > speak_s:
+        if _speaks_late(past, one):
             kind = kind_of[one.signal.name] = KIND_OF_ROLE[one.signal.role]
             if _shows_more(past, one, agreed, alpha[:, cloud.best], cloud.best):
                 more.add(kind)
@@ -122,16 +137,23 @@ def _shows_more(past: Past, one: Heard, agreed: Agreement, alpha: _Array, at: in
     return False
 
 
-def without(before: Past, start: Mapping[str, tuple[float, ...]], seed: int, tick: int) -> Cloud:
-    """Draws by `before`, which holds the channels cut off where they began to hide something."""
-    return fit(before, start, {}, seed, tick).carrying(_CARRYING)
+def without(
+    past: Past, before: Past, start: Mapping[str, tuple[float, ...]], seed: int, tick: int
+) -> Cloud:
+    """Draws by `before`: the past, those channels cut off where they began to hide something."""
+    nothing_since = not any(_speaks_late(past, one) for one in before.heard)
+    cloud = fit(before, start, {}, seed, tick, evenly=nothing_since)
+    return cloud.carrying(_CARRYING)
+
+
+def _speaks_late(past: Past, one: Heard) -> bool:
+    return float(past.grid.edges_s[one.cells[-1] + 1]) > float(past.grid.edges_s[-1]) - _LATE_S[0]
 
 
 def mixed(cloud: Cloud, other: Cloud, how: Hidden) -> Cloud:
     """The cloud, a share of it (or of what is held back in it) given to draws of the other."""
-    gives = (cloud.pace < 1.0) if how.held_only else np.ones(cloud.weights.size, dtype=bool)
-    share = how.share * float(cloud.weights @ gives)
-    weights = np.where(gives, 1.0 - how.share, 1.0) * cloud.weights
+    share = how.share * float(cloud.weights @ how.gives)
+    weights = np.where(how.gives, 1.0 - how.share, 1.0) * cloud.weights
     return replace(
         cloud,
         kin=Kinetics(
@@ -148,10 +170,6 @@ def mixed(cloud: Cloud, other: Cloud, how: Hidden) -> Cloud:
         z=np.concatenate([cloud.z, other.z]),
         pace=np.concatenate([cloud.pace, np.ones(other.weights.size)]),
     )
-
-
-def _held(cloud: Cloud) -> float:
-    return float(cloud.weights @ (cloud.pace < 1.0))
 
 
 def _joined(a: Shape, b: Shape) -> Shape:

@@ -19,9 +19,11 @@ __all__ = [
     "Cells",
     "Signal",
     "after_breaks",
+    "bend",
     "fraction",
     "in_cells",
     "jump_columns",
+    "most_at_once",
     "reading_noise",
     "spread",
 ]
@@ -35,6 +37,14 @@ _NEIGHBOURS = 15
 """Bins that tell how noisy a channel is about a time."""
 _NOISIER = 1.5
 """Less more than usual is chance."""
+
+_HALF = 0.5
+_ENOUGH = 6
+"""Steps between readings that tell a scatter to some 30 %."""
+_FEWEST = 2
+"""Steps between readings within a bin, from which on they tell a jump from a slope."""
+_JUMPS_WITHIN_S = 15.0
+"""A hand or a hose is done within that. Judgement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +72,12 @@ class Signal:
     unseen_per_s: float = 0.0
     """Rate of level that the channel cannot tell from none, however long it shows: a zero that is
     off, a cut-off."""
+    at_once: _Array | None = None
+    """How large a jump the readings in the cell and on the way to it allow for; inf, and None for
+    all: not known."""
+    bend: _Array | None = None
+    """(cells, edges): what extents on the edges give beyond a straight line from edge to edge, as
+    the mean of readings along a curve; None: the level was read at one moment."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +125,33 @@ def fraction(grid: Grid, cell: NDArray[np.intp], t_s: _Array) -> _Array:
     return spread(grid, cell, np.clip((t_s - begin) / width, 0.0, 1.0), 1.0)
 
 
+def bend(grid: Grid, cells: Cells, channel: ChannelBins) -> _Array:
+    """By how much the mean of a cell's readings lies off the straight line between its edges.
+
+    A step that is over within minutes turns far within one cell: its curvature is that of the
+    slopes before and after, (cells, edges) of what extents on the edges give; half of it in the
+    first and the last cell, beyond which nothing is known.
+    """
+    out = np.zeros((grid.cells, grid.cells + 1))
+    if grid.cells < 2:
+        return out
+    width = np.diff(grid.edges_s)
+    middle = grid.edges_s[:-1] + 0.5 * width
+    slope = np.zeros((grid.cells, grid.cells + 1))
+    index = np.arange(grid.cells)
+    slope[index, index], slope[index, index + 1] = -1.0 / width, 1.0 / width
+    before, after = np.maximum(cells.cell - 1, 0), np.minimum(cells.cell + 1, grid.cells - 1)
+    apart = (middle[after] - middle[before])[:, None]
+    curvature = (slope[after] - slope[before]) / apart
+    curvature[after - before < 2] *= _HALF
+    begin_s, end_s = channel.t0_s[cells.first], channel.t1_s[cells.last]
+    lasts = (end_s - begin_s) / width[cells.cell]
+    at = np.clip((0.5 * (begin_s + end_s) - grid.edges_s[cells.cell]) / width[cells.cell], 0.0, 1.0)
+    off = (lasts**2 / 24.0 - 0.5 * at * (1.0 - at)) * width[cells.cell] ** 2
+    out[cells.cell] = off[:, None] * curvature
+    return out
+
+
 def after_breaks(
     grid: Grid, walk: _Array, cell: NDArray[np.intp], keep: NDArray[np.bool_], channel: ChannelBins
 ) -> None:
@@ -131,6 +174,28 @@ def jump_columns(grid: Grid, jumps: tuple[float, ...], size: float) -> _Array:
     return size * np.stack(after, axis=1) if jumps else np.empty((ends.size, 0))
 
 
+def most_at_once(grid: Grid, cells: Cells, channel: ChannelBins, noise: _Array) -> _Array:
+    """How large a jump (cells,) the readings allow for, at most; inf where too few came to tell.
+
+    By the squares of the steps between readings in each bin: an even slope makes them no larger
+    than its mean step, a hand or a hose does most of its own in a few of them. `noise` (bins,) is
+    that of one reading. In the canonical unit.
+    """
+    steps = np.maximum(channel.count - 1, 1)
+    apart_s = np.maximum((channel.t1_s - channel.t0_s) / steps, 1e-9)
+    mean = (channel.last - channel.first) / steps
+    beyond = steps * (2.0 * (channel.scatter**2 - noise**2) - mean**2)
+    chance = noise**2 * np.sqrt(12.0 * steps)
+    few = np.clip(_JUMPS_WITHIN_S / apart_s, 1.0, 0.5 * steps)
+    most = np.sqrt((np.maximum(beyond, 0.0) + chance) / np.maximum(1.0 / few - 1.0 / steps, 1e-9))
+    most = np.where(steps < _FEWEST, np.inf, most)
+    slope = 0.5 * (mean[1:] / apart_s[1:] + mean[:-1] / apart_s[:-1])
+    on_slope = slope * (channel.t0_s[1:] - channel.t1_s[:-1])
+    between = np.abs(channel.first[1:] - channel.last[:-1] - on_slope) + 2.0 * noise[1:]
+    most[1:] = np.maximum(most[1:], between)
+    return spread(grid, cells.cell, np.maximum.reduceat(most, cells.first), np.inf)
+
+
 def reading_noise(spec: ChannelSpec | None, channel: ChannelBins, otherwise: float) -> _Array:
     """Standard deviation of one reading (bins,), in the canonical unit.
 
@@ -141,17 +206,28 @@ def reading_noise(spec: ChannelSpec | None, channel: ChannelBins, otherwise: flo
     if spec is not None and spec.noise is not None:
         usual = abs(spec.noise * spec.gain) * {"mg": 1e-3, "kg": 1e3}.get(spec.unit, 1.0)
     else:
-        usual = float(np.median(known)) if known.size >= 5 else otherwise
+        usual = float(np.median(known)) if known.size >= 5 else max(otherwise, _at_first(channel))
     return np.where(lately > _NOISIER * usual, lately, usual)
+
+
+def _at_first(channel: ChannelBins) -> float:
+    """Scatter of a reading by the few bins that there are; 0 where they hold too few readings."""
+    own = _scatter(channel)[channel.count > 1] if len(channel) > 1 else np.empty(0)
+    return float(np.median(own)) if (channel.count - 1).sum() >= _ENOUGH and own.size else 0.0
+
+
+def _scatter(channel: ChannelBins) -> _Array:
+    """Of a reading in each of two bins or more, the trend within it taken out."""
+    apart = (channel.t1_s - channel.t0_s) / np.maximum(channel.count - 1, 1)
+    slope = np.gradient(channel.mean, channel.at_s)
+    return np.sqrt(np.maximum(channel.scatter**2 - 0.5 * (slope * apart) ** 2, 0.0))
 
 
 def _noise_lately(channel: ChannelBins) -> _Array:
     """Scatter of a reading, its trend within the bin taken out, by the median of neighbours."""
     if len(channel) < 3:
         return np.full(len(channel), np.nan)
-    apart = (channel.t1_s - channel.t0_s) / np.maximum(channel.count - 1, 1)
-    slope = np.gradient(channel.mean, channel.at_s)
-    own = np.sqrt(np.maximum(channel.scatter**2 - 0.5 * (slope * apart) ** 2, 0.0))
+    own = _scatter(channel)
     padded = np.pad(own, _NEIGHBOURS // 2, constant_values=np.nan)
     windows = np.lib.stride_tricks.sliding_window_view(padded, _NEIGHBOURS)
     few = np.isfinite(windows).sum(axis=1) < _NEIGHBOURS // 2

@@ -124,6 +124,8 @@ class Evidence:
     held_back_since_s: float | None = None
     held_back_at: float | None = None
     """Fraction of the step of [done] at that moment, by the rival's own draws."""
+    held_back_done: float = 0.0
+    """P([done] is reached all the same), by the rival's own draws."""
 
 
 @dataclass(frozen=True, slots=True)

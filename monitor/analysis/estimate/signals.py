@@ -24,9 +24,11 @@ from monitor.analysis.estimate.level import (
     Cells,
     Signal,
     after_breaks,
+    bend,
     fraction,
     in_cells,
     jump_columns,
+    most_at_once,
     reading_noise,
     spread,
 )
@@ -110,7 +112,8 @@ def _mass(
     n = cells.last - cells.first + 1
     level = (total[cells.last + 1] - total[cells.first]) / n / unit
     at = 0.5 * (channel.at_s[cells.first] + channel.at_s[cells.last])
-    noise = reading_noise(about.specs.get(channel.name), channel, 1e-4 * unit) / unit
+    noise_g = reading_noise(about.specs.get(channel.name), channel, 1e-4 * unit)
+    noise = noise_g / unit
     white = noise[cells.last] ** 2 / np.minimum(channel.count[cells.last] * n, 20)
     white += _between_digits(channel, cells) / unit**2
     walk = np.diff(grid.edges_s) * WALK**2 / 60.0
@@ -123,6 +126,8 @@ def _mass(
         spread(grid, cells.cell, np.ones(n.size)) > 0, fraction(grid, cells.cell, at),
         spread(grid, cells.cell, white + (2e-6) ** 2, 1.0), walk, columns,
         share / unit, share_u / unit, slow.shape[1], unit,
+        at_once=most_at_once(grid, cells, channel, noise_g) / unit,
+        bend=bend(grid, cells, channel),
     )  # fmt: skip
 
 
