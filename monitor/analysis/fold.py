@@ -34,6 +34,7 @@ from monitor.analysis.expected import notice_heating, refit_lateness, watch_prof
 from monitor.analysis.fold_state import FoldState, note
 from monitor.analysis.line import build_line, channel_lines, line_json, remaining_data, time_text
 from monitor.analysis.setting import Setting, setting_of
+from monitor.analysis.stalling import is_behind
 from monitor.analysis.timed_hold import HoldState, hold_left_s, say_hold, watch_hold
 from monitor.analysis.verdict import decide, distrusted
 from monitor.analysis.verdict_state import Said
@@ -310,7 +311,7 @@ class Fold:
             follows_profile=state.heating.goes_along(view.now_s)
             and (state.heating.follows or not state.verdict.unheated),
             unheated=state.verdict.unheated,
-            is_off=not state.heating.follows,
+            is_off=not state.heating.follows or is_behind(state.heating, self._setting.plan.limits),
             lost_s=state.verdict.loss_s,
             distrusted=frozenset(out),
             distrusted_since_s=tuple(sorted(out.items())),

@@ -9,7 +9,7 @@ import numpy as np
 from monitor.analysis.channels import slope_per_s
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Band, Estimate
-from monitor.analysis.expected import planned_C
+from monitor.analysis.expected import Heating, planned_C
 from monitor.analysis.lately import each_now, most_seen, rises, seen_now
 from monitor.analysis.verdict_state import (
     FRESH_S,
@@ -22,11 +22,13 @@ from monitor.analysis.verdict_state import (
     would_show,
 )
 from monitor.analysis.view import View
+from monitor.plan.model import Limits
 from monitor.plan.profile import profile_points, profile_temp_C, segment_at
 
 __all__ = [
     "LEFT_S",
     "causes_of_stall",
+    "is_behind",
     "on_last_hold",
     "stall_why",
     "time_stall",
@@ -64,7 +66,8 @@ _STILL = 0.3
 """Once stalled it is so until that is less likely. Where what still comes is too little to be told
 from nothing the fit wanders about even, and knows no better than when it saw it."""
 _BELIEVED_S = 120.0
-"""So long a belief has to last on the last hold, two estimates: as much of a fit is chance."""
+"""So long a belief has to last on the last hold or out of the band, for two estimates: as much of a
+fit is chance."""
 _EASED_N = 3
 """Estimates in a row that have it lower, and where what is left would show."""
 
@@ -79,8 +82,9 @@ _AT_ODDS = (
 )  # fmt: skip
 _HIDES = "by the balance alone: one that tracks its zero would show the same while a loss goes on"
 _NO_HEAT = ("heater-off", "power-lost")
-_FELL, _FALL_LOOK_S, _FALL_K_PER_MIN = 0.5, 300.0, 0.2
-"""Of its band: a pot so far below its course that falls, the heater off, follows nothing ahead."""
+_FELL = 0.5
+_FALL_LOOK_S, _FALL_K_PER_MIN = 180.0, 0.2
+"""A pot that falls by less stands."""
 
 _KELVIN = 273.15
 _LEAST_RATE = 0.08
@@ -101,8 +105,10 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findi
     Off its profile a pot counts at the temperature of now, as far as it is likely to stay there:
     what a ramp too fast for it or an endotherm holds back comes after, and has no such temperature.
     """
-    now, heating = view.now_s, view.heating
-    verdict.unheated = _is_unheated(view, findings)
+    now, heating, was_unheated = view.now_s, view.heating, verdict.unheated
+    verdict.unheated = _is_unheated(view, estimate, findings)
+    if was_unheated and not _has_left(verdict, view):
+        verdict.beyond_since_s = None  # heat is back, and what was said of none is over
     frozen = estimate.p_beyond_patience_frozen
     verdict.cold_n = verdict.cold_n + 1 if frozen >= _SURE else 0
     leaves = not heating.follows or verdict.unheated
@@ -115,7 +121,8 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findi
     elif verdict.stands:
         beyond = max(beyond, frozen)
     sure = _EVEN if leaves else _LIKELY if on_last_hold(view) else _SURE
-    limit = _STILL if verdict.word == "stalled" else sure
+    named = verdict.word == "stalled" and verdict.beyond_since_s is not None
+    limit = _STILL if named else sure
     if _passes(verdict, view, estimate):
         verdict.beyond_since_s = None
     elif beyond >= limit and not _comes_fast(verdict, view, estimate, findings):
@@ -165,18 +172,27 @@ def _has_left(verdict: Verdict, view: View) -> bool:
     return verdict.unheated or (long and not view.heating.follows)
 
 
-def _is_unheated(view: View, findings: Findings) -> bool:
+def _is_unheated(view: View, estimate: Estimate, findings: Findings) -> bool:
     """Whether the heater is off and the pot falls well below its course, which it will not follow.
 
-    Then the temperature of now is the best that is left to it. A pot that an endotherm has drawn
-    down, and its mantle with it, looks so for a while, until it climbs again.
+    Then the temperature of now is the best that is left to it. A charge that begins to boil falls
+    too, and its mantle after it, until it climbs again; where nothing but the pot itself says that
+    the heater is off, what reacts has to leave it likely.
     """
-    off_K, pot = view.heating.off_K, view.live("pot_temperature")
-    if off_K is None or pot is None or not any(findings.has(name) for name in _NO_HEAT):
+    pot = view.live("pot_temperature")
+    off = [one for one in findings.shown() if one.name in _NO_HEAT]
+    if pot is None or not off or not is_behind(view.heating, view.setting.plan.limits):
         return False
     slope = slope_per_s(pot, view.now_s, _FALL_LOOK_S)
-    falls = slope is not None and 60.0 * slope < -_FALL_K_PER_MIN
-    return falls and off_K < -_FELL * view.setting.plan.limits.profile_band_K
+    if slope is None or 60.0 * slope > -_FALL_K_PER_MIN:
+        return False
+    stays = estimate.p_beyond_patience_off
+    return stays is None or stays >= _EVEN or any(one.channel != pot.name for one in off)
+
+
+def is_behind(heating: Heating, limits: Limits) -> bool:
+    """Whether the pot is so far below its course that it may not come after: half of its band."""
+    return heating.off_K is not None and heating.off_K < -_FELL * limits.profile_band_K
 
 
 def _has_broken(verdict: Verdict, estimate: Estimate) -> bool:
@@ -545,8 +561,10 @@ def _lasts_s(verdict: Verdict, view: View) -> float:
     """How long [done] has to be too far off before it is said. [s]"""
     if verdict.stands and verdict.cold_n >= _COLD_N:
         return 0.0
-    if _has_left(verdict, view) or verdict.stands:
+    if verdict.unheated or verdict.stands:
         return 60.0
+    if _has_left(verdict, view):
+        return _BELIEVED_S
     hotter_ahead = view.heating.goes_along(view.now_s) and not on_last_hold(view)
     return 300.0 if verdict.begun_s is None or hotter_ahead else _BELIEVED_S
 

@@ -27,6 +27,9 @@ _STOPS_S, _NOW_S = 3600.0, 4800.0
 _BAND_K = 15.0
 
 
+_Course = tuple[list[float], list[float]]
+
+
 @dataclass(frozen=True)
 class _Case:
     per_min: float = 0.0
@@ -39,38 +42,39 @@ class _Case:
     """Since it stopped, after 200 W; None: no meter."""
 
 
-def _follows(case: _Case) -> float:
+def _share(pot: _Course, gone: _Course, bins: BinStore, road: Road = _ROAD) -> float:
+    """By the pot's course [degC] and the share of the charge that has reacted, both at times."""
     setup = setup_of(plan_at(BUNDLED))
     layout = layout_of(setup.network, setup.plan.done)
     grid = build_grid(0.0, _NOW_S)
     assert grid is not None
     middle = 0.5 * (grid.fine_s[1:] + grid.fine_s[:-1])
-
-    def pot_C(at_s: np.ndarray) -> np.ndarray:
-        return np.interp(at_s, [0.0, _STOPS_S, _NOW_S], [20.0, 140.0, 140.0 - case.falls_K])
-
-    now_C = float(pot_C(np.array([_NOW_S]))[0])
+    temp_C = np.interp(middle, *pot)
     warmth = Warmth(
-        pot_C(middle), np.gradient(pot_C(middle), middle), now_C, 0.0,
-        4.0, "pot_temperature", _NOW_S,
-    )  # fmt: skip
+        temp_C, np.gradient(temp_C, middle), pot[1][-1], 0.0, 4.0, "pot_temperature", _NOW_S
+    )
     z = np.zeros((4, layout.unknowns))
     kin = kinetics(layout, z, [(FAMILIES[0], slice(0, 4))])
-    gone = case.per_min * np.clip(grid.edges_s - _STOPS_S, 0.0, None) / 60.0
-    alpha = np.tile(gone[:, None, None], (1, 4, layout.steps))
+    extent = np.interp(grid.edges_s, *gone)
+    alpha = np.tile(extent[:, None, None], (1, 4, layout.steps))
     cloud = Cloud(
         kin, Course(alpha.copy(), alpha), np.full(4, 0.25), z, {}, {}, np.ones(4), 0, "as planned"
     )
-    bins = BinStore()
+    return follows_yet(Past(layout, grid, warmth, ()), cloud, road, bins, _BAND_K)
+
+
+def _follows(case: _Case) -> float:
+    bins, times = BinStore(), [0.0, _STOPS_S, _NOW_S]
     for t in np.arange(0.0, _NOW_S, 30.0).tolist():
         if case.mantle_C is not None:
-            at = np.interp(t, [0.0, _STOPS_S, _NOW_S], [50.0, 170.0, case.mantle_C])
+            at = np.interp(t, times, [50.0, 170.0, case.mantle_C])
             bins.add("mantle", "mantle_temperature", t, float(at), Quality.GOOD)
         if case.power_W is not None:
             watts = 200.0 if t < _STOPS_S else case.power_W
             bins.add("power", "heater_power", t, watts, Quality.GOOD)
     bins.close_until(_NOW_S)
-    return follows_yet(Past(layout, grid, warmth, ()), cloud, _ROAD, bins, _BAND_K)
+    pot = (times, [20.0, 140.0, 140.0 - case.falls_K])
+    return _share(pot, (times, [0.0, 0.0, case.per_min * (_NOW_S - _STOPS_S) / 60.0]), bins)
 
 
 @pytest.mark.parametrize(
@@ -93,6 +97,25 @@ def test_what_holds_a_pot_back_is_told_from_heat_that_was_turned_down(
 ) -> None:
     """A boiling melt keeps its place on the plan; a pot left does not; between them, a share."""
     assert least <= _follows(case) <= most
+
+
+@pytest.mark.parametrize(
+    ("dies_to", "up_K", "least", "most"),
+    [
+        (1.0, 0.0, 0.8, 1.0),  # what reacts goes on, and so the pot stays where it is
+        (0.35, 0.0, 0.0, 0.35),  # it has died away, and yet the pot stays where it was
+        (0.35, 13.0, 0.8, 1.0),  # the pot has come up by as much as was due
+    ],
+)
+def test_a_pot_held_back_on_a_hold_comes_up_as_what_reacts_dies_away(
+    dies_to: float, up_K: float, least: float, most: float
+) -> None:
+    """20 K behind; at 0.35 of the speed of ten minutes ago it should be 7 K behind."""
+    times = [0.0, _STOPS_S, 4200.0, 4500.0, _NOW_S]
+    pot = (times, [20.0, 140.0, 140.0, 140.0 + up_K, 140.0 + up_K])
+    gone = np.cumsum([0.0, 0.0, 0.2, 0.1 * dies_to, 0.1 * dies_to]).tolist()
+    hold = Road((np.array([0.0, _STOPS_S, 20000.0]), np.array([20.0, 160.0, 160.0])), 0.0)
+    assert least <= _share(pot, (times, gone), BinStore(), hold) <= most
 
 
 def _held_back(follows: bool = False, **said: bool) -> Estimate:

@@ -143,7 +143,7 @@ def test_in_the_cold_a_belief_that_wanders_ends_no_stall() -> None:
     cold = replace(CRAWLS.evidence, tail_s=Band(1e6, 1e6, 1e6), rate_seen=Band(-0.1, 0.0, 0.1))
     stalled = replace(CRAWLS, p_beyond_patience_frozen=1.0, evidence=cold)
     done = replace(stalled, p_beyond_patience_frozen=0.0, p_done=0.98)
-    words = bench.minutes(2, stalled)
+    words = bench.minutes(3, stalled)
     for _ in range(5):
         words += bench.minutes(4, done) + bench.minutes(1, stalled)
     assert words[-25:] == ["stalled"] * 25
@@ -166,6 +166,40 @@ def test_a_pot_that_climbs_along_its_profile_is_not_yet_judged() -> None:
 
 
 @pytest.mark.parametrize(
+    ("channel", "off", "is_stalled"),
+    [
+        ("mantle_temperature", 0.1, True),
+        ("pot_temperature", 0.1, False),  # what reacts explains that it falls
+        ("pot_temperature", 0.9, True),  # nothing does
+    ],
+)
+def test_where_the_pot_alone_says_that_the_heat_is_off_what_reacts_has_to_leave_it_likely(
+    channel: str, off: float, is_stalled: bool
+) -> None:
+    """A charge that begins to boil falls as one without heat does."""
+    bench = Bench()
+    bench.pot_K_per_min = -1.5
+    bench.minutes(5, GOING_ON)
+    found(bench, "heater-off", channel)
+    bench.heating = replace(bench.heating, off_K=-9.0)
+    held = replace(CRAWLS, p_beyond_patience_frozen=1.0, p_beyond_patience_off=off)
+    assert (bench.minutes(3, held)[-1] == "stalled") is is_stalled
+
+
+def test_heat_that_is_back_ends_a_stall_for_want_of_it() -> None:
+    """What was said of the temperature of now does not go on along the profile."""
+    bench = Bench()
+    bench.pot_K_per_min = -1.5
+    bench.minutes(5, GOING_ON)
+    found(bench, "heater-off")
+    bench.heating = replace(bench.heating, off_K=-9.0)
+    cold = replace(CRAWLS, p_beyond_patience=0.4, p_beyond_patience_frozen=1.0)
+    assert bench.minutes(3, cold)[-1] == "stalled"
+    bench.pot_K_per_min = 1.0
+    assert bench.minutes(4, cold)[-1] != "stalled"
+
+
+@pytest.mark.parametrize(
     ("off", "is_stalled"),
     [
         (0.3, False),  # an endotherm takes up the heat: it comes after, likelier than not
@@ -180,6 +214,8 @@ def test_a_pot_out_of_its_band_is_stalled_where_it_is_not_likely_to_come_after(
     bench.minutes(5, GOING_ON)
     bench.heating = replace(bench.heating, off_K=-25.0, follows=False, left_s=bench.now_s - 900.0)
     held = replace(CRAWLS, p_beyond_patience_frozen=1.0, p_beyond_patience_off=off)
+    for chance in (0.6, 0.3):  # one estimate is chance
+        assert bench.minute(replace(held, p_beyond_patience_off=chance)).word != "stalled"
     assert (bench.minutes(3, held)[-1] == "stalled") is is_stalled
 
 
@@ -190,7 +226,7 @@ def test_a_pot_that_falls_past_an_earlier_hold_is_not_still_on_it() -> None:
     bench.heating = replace(bench.heating, off_K=-80.0, follows=False, left_s=bench.now_s - 1200.0)
     pot_at(bench, 120.0, K_per_min=-3.0)
     far = replace(CRAWLS, p_beyond_patience=1.0, p_beyond_patience_frozen=1.0)
-    assert bench.minutes(2, far)[-1] == "stalled"
+    assert bench.minutes(3, far)[-1] == "stalled"
 
 
 LIKE_DONE = replace(DONE, p_done=0.6)

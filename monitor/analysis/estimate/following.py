@@ -3,8 +3,9 @@
 An endotherm, or a melt that boils, holds a pot below its course for as long as it takes up the
 heat; the programme goes on meanwhile, and the pot catches up as the reaction dies away. A pot
 whose heat was turned down looks much the same to its own probe. What tells the two apart: whether
-what reacts can take up as much as the pot is behind by, whether as much heat goes in as when the
-pot climbed, and whether it falls. Each speaks by a log of odds; where they leave it open, it is.
+what reacts can take up as much as the pot is behind by, whether the pot has come up as that died
+away, whether as much heat goes in as when the pot climbed, and whether it falls. Each speaks by a
+log of odds; where they leave it open, it is.
 """
 
 from __future__ import annotations
@@ -34,6 +35,10 @@ _HELD_AT_ODDS = 0.35
 _HELD_SLOPE, _HELD_LEAST, _HELD_MOST = 2.0, -5.0, 3.0
 """How fast its say grows and falls with that, and its limits: heat that fails just while the
 charge takes up most of it is one case in some thirty. Judgement."""
+_ANSWERS_K, _ANSWERS_MOST = 4.0, 4.0
+"""What a pot on a hold may lack, one standard deviation, of what it should have come up by in ten
+minutes as the reaction died away: the mantle has a part in it. Judgement."""
+_HOLDS_K = 2.0
 _HEAT_AT_ODDS = 0.65
 """Of the most heat so far: a pot on a hold takes about half of what a ramp takes. From memory."""
 _HEAT_SLOPE, _HEAT_LEAST, _HEAT_MOST = 8.0, -2.5, 1.0
@@ -55,7 +60,9 @@ def follows_yet(past: Past, cloud: Cloud, road: Road, bins: BinStore, band_K: fl
     behind_K = float(road.temp_C(np.array([now_s]))[0]) - past.warmth.now_C
     if behind_K <= 0.0:
         return 0.0
-    log_odds = _BEFORE + _by_reaction(past, cloud, behind_K) + _by_fall(past)
+    speeds = charge_speeds(past, cloud.course.alpha, past.grid.edges_s)[0] @ cloud.weights
+    log_odds = _BEFORE + _by_reaction(past, speeds, behind_K) + _by_fall(past)
+    log_odds += _by_answer(past, speeds, road)
     heat = _heat_share(past, bins, road.began_s)
     if heat is not None:
         said = _HEAT_SLOPE * (heat - _HEAT_AT_ODDS)
@@ -66,15 +73,36 @@ def follows_yet(past: Past, cloud: Cloud, road: Road, bins: BinStore, band_K: fl
     return share if share < 1.0 - _SURE else 1.0
 
 
-def _by_reaction(past: Past, cloud: Cloud, behind_K: float) -> float:
+def _by_reaction(past: Past, speeds: _Array, behind_K: float) -> float:
     """Whether what has reacted of late takes up as much heat as the pot is behind by."""
-    edges = past.grid.edges_s
-    speeds = charge_speeds(past, cloud.course.alpha, edges)[0] @ cloud.weights
-    late = np.clip(edges[1:] - (edges[-1] - _LOOK_S), 0.0, np.diff(edges))
-    speed = float(late @ speeds / max(float(late.sum()), 1.0))
+    speed = _mean(past.grid.edges_s, speeds, _LOOK_S, 0.0)
     explains = max(_HELD_K_S * speed / behind_K, 1e-6)
     said = _HELD_SLOPE * math.log(explains / _HELD_AT_ODDS)
     return min(max(said, _HELD_LEAST), _HELD_MOST)
+
+
+def _by_answer(past: Past, speeds: _Array, road: Road) -> float:
+    """Whether a pot on a hold has come up since as what holds it back has died away."""
+    edges, fine_s = past.grid.edges_s, past.grid.fine_s
+    late, then = (0.5 * _LOOK_S, 0.0), (1.5 * _LOOK_S, _LOOK_S)
+    if edges[-1] - edges[0] < then[0]:
+        return 0.0
+    middles = edges[-1] - 0.5 * np.array([sum(then), sum(late)])
+    planned_C = road.temp_C(middles)
+    temps_C = [_mean(fine_s, past.warmth.temp_C, *window) for window in (then, late)]
+    behind_K = float(planned_C[0]) - temps_C[0]
+    was, now = (_mean(edges, speeds, *window) for window in (then, late))
+    if abs(float(planned_C[1] - planned_C[0])) > _HOLDS_K or behind_K <= 0.0 or now >= was:
+        return 0.0
+    lacks_K = (1.0 - now / was) * behind_K - (temps_C[1] - temps_C[0])
+    return -min(0.5 * (max(lacks_K, 0.0) / _ANSWERS_K) ** 2, _ANSWERS_MOST)
+
+
+def _mean(edges_s: _Array, values: _Array, from_s: float, to_s: float) -> float:
+    """Mean of `values` (cells,) on `edges_s` from so long ago to so long ago. [s]"""
+    begin = np.maximum(edges_s[:-1], edges_s[-1] - from_s)
+    inside = np.clip(np.minimum(edges_s[1:], edges_s[-1] - to_s) - begin, 0.0, None)
+    return float(inside @ values / max(float(inside.sum()), 1.0))
 
 
 def _by_fall(past: Past) -> float:

@@ -75,7 +75,7 @@ class Circumstances:
     unheated: bool = False
     """True: the heater is off and the pot well below its course."""
     is_off: bool = False
-    """True: the pot is out of its band, if only since a moment ago."""
+    """True: the pot is out of its band or about to leave it: whether it comes after is asked."""
     lost_s: float | None = None
     """Since when far less has come than was foreseen, without a reason; None: it has not."""
 
@@ -179,8 +179,8 @@ class Estimate:
     """Fraction of the step of [done], with those that compete with it."""
     evidence: Evidence = field(default_factory=Evidence)
     p_beyond_patience_off: float | None = None
-    """The same of a pot that is out of its band: both ways, by how likely it goes along what is
-    ahead yet; None: it is within."""
+    """The same of a pot that may have left its course: both ways, by how likely it goes along what
+    is ahead yet; None: nobody asked."""
     others: OtherHolds | None = None
     """None before anything comes, and once all is done."""
     ahead: Estimate | None = None
