@@ -99,6 +99,14 @@ def test_what_holds_a_pot_back_is_told_from_heat_that_was_turned_down(
     assert least <= _follows(case) <= most
 
 
+def test_nothing_that_reacts_holds_no_pot_back() -> None:
+    """By the fit a hair less has reacted than before: no speed to die away."""
+    times = [0.0, 4200.0, _NOW_S]
+    hold = Road((np.array([0.0, _STOPS_S, 20000.0]), np.array([20.0, 160.0, 160.0])), 0.0)
+    shrinks = (times, [1.0, 1.0, 1.0 - 1e-12])
+    assert _share((times, [20.0, 140.0, 140.0]), shrinks, BinStore(), hold) < 0.05
+
+
 @pytest.mark.parametrize(
     ("dies_to", "up_K", "least", "most"),
     [

@@ -92,9 +92,11 @@ def _by_answer(past: Past, speeds: _Array, road: Road) -> float:
     temps_C = [_mean(fine_s, past.warmth.temp_C, *window) for window in (then, late)]
     behind_K = float(planned_C[0]) - temps_C[0]
     was, now = (_mean(edges, speeds, *window) for window in (then, late))
-    if abs(float(planned_C[1] - planned_C[0])) > _HOLDS_K or behind_K <= 0.0 or now >= was:
+    if abs(float(planned_C[1] - planned_C[0])) > _HOLDS_K or behind_K <= 0.0:
         return 0.0
-    lacks_K = (1.0 - now / was) * behind_K - (temps_C[1] - temps_C[0])
+    if was <= max(now, 0.0):
+        return 0.0
+    lacks_K = (1.0 - max(now, 0.0) / was) * behind_K - (temps_C[1] - temps_C[0])
     return -min(0.5 * (max(lacks_K, 0.0) / _ANSWERS_K) ** 2, _ANSWERS_MOST)
 
 
