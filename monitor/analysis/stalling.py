@@ -116,10 +116,9 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findi
     if verdict.unheated:
         beyond = frozen
     elif leaves:
-        off = estimate.p_beyond_patience_off
-        beyond = frozen if off is None else off
+        beyond = _beyond_off(estimate)
     elif verdict.stands:
-        beyond = max(beyond, frozen)
+        beyond = max(beyond, _beyond_off(estimate))
     sure = _EVEN if leaves else _LIKELY if on_last_hold(view) else _SURE
     named = verdict.word == "stalled" and verdict.beyond_since_s is not None
     limit = _STILL if named else sure
@@ -147,8 +146,16 @@ def watch_standing(verdict: Verdict, view: View, findings: Findings) -> None:
         return
     if verdict.cold_n < _COLD_N or _passes(verdict, view, estimate):
         return
+    if _beyond_off(estimate) < _EVEN:
+        return  # a charge that takes up heat holds it
     if not _comes_fast(verdict, view, estimate, findings):
         verdict.beyond_since_s, verdict.eased_n = view.now_s, 0
+
+
+def _beyond_off(estimate: Estimate) -> float:
+    """P([done] is too far off) of a pot that may have left its course."""
+    off = estimate.p_beyond_patience_off
+    return estimate.p_beyond_patience_frozen if off is None else off
 
 
 def _passes(verdict: Verdict, view: View, estimate: Estimate) -> bool:

@@ -484,19 +484,28 @@ def test_a_dip_of_one_estimate_does_not_begin_the_hold_anew() -> None:
 
 
 @pytest.mark.parametrize(
-    ("pot_C", "water", "frozen", "off_K", "is_stalled"),
+    ("pot_C", "water", "frozen", "off", "off_K", "is_stalled"),
     [
-        (150.0, 1.0, 1.0, -5.0, True),  # where the plan has no hold, and there it takes days
-        (150.0, 0.5, 1.0, -5.0, False),  # water still boils off: that holds the pot by itself
-        (150.0, 1.0, 0.1, -5.0, False),  # soon done there
-        (185.0, 1.0, 1.0, -5.0, False),  # within the band of the plan's hold
-        (150.0, 1.0, 1.0, 12.0, False),  # ahead of its plan: nothing has left it behind
-        (107.0, 1.0, 1.0, -5.0, False),  # on the hold before: it may miss 120 degC by its band
-        (101.0, 1.0, 1.0, -5.0, True),
+        (150.0, 1.0, 1.0, None, -5.0, True),  # where the plan has no hold, and there it takes days
+        (150.0, 0.5, 1.0, None, -5.0, False),  # water still boils off: that holds the pot by itself
+        (150.0, 1.0, 0.1, None, -5.0, False),  # soon done there
+        (185.0, 1.0, 1.0, None, -5.0, False),  # within the band of the plan's hold
+        (150.0, 1.0, 1.0, None, 12.0, False),  # ahead of its plan: nothing has left it behind
+        (
+            107.0,
+            1.0,
+            1.0,
+            None,
+            -5.0,
+            False,
+        ),  # on the hold before: it may miss 120 degC by its band
+        (101.0, 1.0, 1.0, None, -5.0, True),
+        (150.0, 1.0, 1.0, 0.3, -9.0, False),  # what takes up heat holds it, likelier than not
+        (150.0, 1.0, 1.0, 0.9, -9.0, True),
     ],
 )
 def test_a_pot_that_stands_still_below_its_ramp_is_named_within_ten_minutes(
-    pot_C: float, water: float, frozen: float, off_K: float, is_stalled: bool
+    pot_C: float, water: float, frozen: float, off: float | None, off_K: float, is_stalled: bool
 ) -> None:
     """The shift in time would take it for ever later, and leave the band long after."""
     bench = Bench()
@@ -506,7 +515,8 @@ def test_a_pot_that_stands_still_below_its_ramp_is_named_within_ten_minutes(
     fraction = Band(water, water, water)
     stuck = replace(
         CRAWLS, p_beyond_patience=0.1, p_beyond_patience_frozen=frozen,
-        steps=(fraction, *CRAWLS.steps[1:]), remaining_s=RemainingBand(9e3, 2e4, 9e4),
+        p_beyond_patience_off=off, steps=(fraction, *CRAWLS.steps[1:]),
+        remaining_s=RemainingBand(9e3, 2e4, 9e4),
     )  # fmt: skip
     words = []
     for _ in range(14):
