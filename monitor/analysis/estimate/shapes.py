@@ -201,7 +201,7 @@ FAMILIES = (
     Family("as planned", 0.70, None, (0.01, 0.03)),
     Family("order", 0.13, (0.0, 0.0), (0.10, 0.40)),
     Family("nucleation", 0.08, (0.60, 0.0), (0.30, 0.15)),
-    Family("diffusion", 0.04, (-0.69, -0.80), (0.10, 0.35)),
+    Family("diffusion", 0.04, (-0.69, -0.65), (0.10, 0.40)),
     Family("two populations", 0.025, (-1.0, -1.2), (0.8, 0.6), mixed=True),
     Family("held back", 0.025, None, (0.01, 0.03), held=True),
 )
