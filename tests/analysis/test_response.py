@@ -268,7 +268,7 @@ def test_whatever_the_plan_and_the_pot_the_forecast_is_a_number(
 
 
 def test_the_next_hold_is_missed_by_its_own_amount() -> None:
-    """5 K low on the first hold for an hour: half of that on the next, give or take 3 K."""
+    """5 K low on the first hold for an hour: four fifths of that on the next, give or take 2 K."""
     knots = (np.array([0.0, 3000.0, 6600.0, 8400.0]), np.array([20.0, 120.0, 120.0, 180.0]))
     road = Road(knots, 300.0)
     at = np.arange(0.0, 20_000.0, _STEP_S)
@@ -282,7 +282,7 @@ def test_the_next_hold_is_missed_by_its_own_amount() -> None:
     )  # fmt: skip
     _response, ahead_C = _foreseen(replace(past, warmth=warmth), cloud, _AHEAD_S, road)
     low, middle_C, high = np.quantile(ahead_C[-1], (0.05, 0.5, 0.95))
-    assert 175.0 < middle_C < 180.0
-    assert high - low > 7.0
+    assert 175.0 < middle_C < 179.0
+    assert high - low > 5.5
     soon = np.quantile(ahead_C[1], (0.05, 0.95))
     assert soon[1] - soon[0] < 5.0

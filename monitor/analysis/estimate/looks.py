@@ -36,7 +36,7 @@ steps do that are not of [done] [K]; seconds of climb wound up on a ramp [s]."""
 ROOM_C = 22.0
 OFFSET_K = 3.5
 """How far holds are missed, standard deviation. Judgement."""
-KEPT_OFFSET = 0.5
+KEPT_OFFSET = 0.8
 """How much of that stays from one hold to the next, as a correlation: a probe's error does, a set
 point typed anew or a dial turned anew does not. Judgement."""
 _RATE = 0.1
