@@ -24,6 +24,7 @@ _CLEAR = 4.0
 _SIGN = {"pot_mass": -1.0}
 _SIGMAS = 1.645
 _ONE_DIGIT = 1.5
+"""Digits: minutes that differ by no more have moved by one at most, rounding and all."""
 
 
 def pace(view: View, state: ChannelState, window_s: float) -> tuple[float, float] | None:

@@ -39,6 +39,7 @@ _ANSWERS_K, _ANSWERS_MOST = 4.0, 4.0
 """What a pot on a hold may lack, one standard deviation, of what it should have come up by in ten
 minutes as the reaction died away: the mantle has a part in it. Judgement."""
 _HOLDS_K = 2.0
+"""A plan that moves by less within the look is on a hold."""
 _HEAT_AT_ODDS = 0.65
 """Of the most heat so far: a pot on a hold takes about half of what a ramp takes. From memory."""
 _HEAT_SLOPE, _HEAT_LEAST, _HEAT_MOST = 8.0, -2.5, 1.0

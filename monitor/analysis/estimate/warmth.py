@@ -63,7 +63,7 @@ def pot_warmth(
     last = own.at_s > own.at_s[-1] - 1200.0
     beside = np.interp(own.at_s[last], mantle.at_s, mantle.temp_C)
     above = float(np.median(beside - own.temp_C[last]))
-    after = mantle.between(mantle.at_s > own.at_s[-1])
+    after = mantle.where(mantle.at_s > own.at_s[-1])
     both = _Told(
         np.concatenate([own.at_s, after.at_s]),
         np.concatenate([own.temp_C, after.temp_C - above]),
@@ -89,7 +89,7 @@ class _Told:
     temp_C: _Array
     u_K: _Array
 
-    def between(self, free: NDArray[np.bool_]) -> _Told:
+    def where(self, free: NDArray[np.bool_]) -> _Told:
         return _Told(self.at_s[free], self.temp_C[free], self.u_K[free])
 
 
