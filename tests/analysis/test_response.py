@@ -6,6 +6,7 @@ reaction holds back: closed forms and Euler steps of the equations in `response.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -267,22 +268,47 @@ def test_whatever_the_plan_and_the_pot_the_forecast_is_a_number(
     assert (np.abs(np.median(ahead_C[-1]) - knots[1][-1])) < 30.0
 
 
-def test_the_next_hold_is_missed_by_its_own_amount() -> None:
-    """5 K low on the first hold for an hour: four fifths of that on the next, give or take 2 K."""
-    knots = (np.array([0.0, 3000.0, 6600.0, 8400.0]), np.array([20.0, 120.0, 120.0, 180.0]))
-    road = Road(knots, 300.0)
+_THREE = Road(
+    (np.array([0.0, 3000, 6600, 8400, 12000, 13200]), np.array([20.0, 120, 120, 180, 180, 220])),
+    300.0,
+)
+"""Three holds."""
+
+
+def _after(now_s: float, misses_K: Sequence[float]) -> tuple[Response, _Array]:
+    """What was learned, and what is foreseen (cells, sets), on a hold of that road."""
     at = np.arange(0.0, 20_000.0, _STEP_S)
-    low_C = road.temp_C(at) - 5.0 * np.clip((at - 300.0) / 3000.0, 0.0, 1.0)
-    past, cloud = _past(6_600.0, _Pot())
+    knots_s, knots_K = (
+        [300.0, 3300.0, 6900.0, 8700.0],
+        [0.0, misses_K[0], misses_K[0], misses_K[-1]],
+    )
+    missed_C = _THREE.temp_C(at) + np.interp(at, knots_s, knots_K)
+    past, cloud = _past(now_s, _Pot())
     middle = 0.5 * (past.grid.fine_s[1:] + past.grid.fine_s[:-1])
-    temp_C = np.interp(middle, at, low_C)
+    temp_C = np.interp(middle, at, missed_C)
     warmth = replace(
         past.warmth, temp_C=temp_C, slope_K_s=np.gradient(temp_C, middle),
-        now_C=115.0, now_slope_K_s=0.0,
+        now_C=float(np.interp(now_s, at, missed_C)), now_slope_K_s=0.0,
     )  # fmt: skip
-    _response, ahead_C = _foreseen(replace(past, warmth=warmth), cloud, _AHEAD_S, road)
-    low, middle_C, high = np.quantile(ahead_C[-1], (0.05, 0.5, 0.95))
-    assert 175.0 < middle_C < 179.0
+    return _foreseen(replace(past, warmth=warmth), cloud, _AHEAD_S, _THREE)
+
+
+def test_the_next_hold_may_be_missed_by_its_own_amount() -> None:
+    """5 K low on the first hold: most likely so on the next, but hotter or colder by itself too."""
+    _response, ahead_C = _after(6_600.0, [-5.0])
+    low, middle_C, high = np.quantile(ahead_C[90], (0.05, 0.5, 0.95))
+    assert 174.0 < middle_C < 178.0
     assert high - low > 5.5
     soon = np.quantile(ahead_C[1], (0.05, 0.95))
     assert soon[1] - soon[0] < 5.0
+
+
+def test_two_holds_tell_whether_all_are_missed_alike() -> None:
+    """5 K low twice, a third is most likely so too; low and then high, it is anybody's guess."""
+    alike, third_C = _after(12_000.0, [-5.0, -5.0])
+    anew, other_C = _after(12_000.0, [-5.0, 3.0])
+    assert alike.all_alike.mean() > 0.7
+    assert anew.all_alike.mean() < 0.3
+    widths = [float(np.ptp(np.quantile(c[-1], (0.05, 0.95)))) for c in (third_C, other_C)]
+    assert widths[0] < 0.8 * widths[1]
+    assert 213.0 < float(np.median(third_C[-1])) < 217.0

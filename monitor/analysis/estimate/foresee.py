@@ -12,7 +12,7 @@ from monitor.analysis.estimate.controls import CONTROLS
 from monitor.analysis.estimate.looks import (
     FAST_S,
     HELD,
-    KEPT_OFFSET,
+    KEPT_ELSE,
     OFFSET,
     OFFSET_K,
     OTHER,
@@ -149,8 +149,9 @@ def _programme(
         takes = np.maximum((ramp.ends_s - ramp.begins_s) / pace, 1.0)
         if i:
             ends = ends + (ramp.begins_s - ramps[first + i - 1].ends_s) + takes
-            own_K = math.sqrt(1.0 - KEPT_OFFSET**2) * OFFSET_K * response.other_holds[first + i]
-            offset, before = KEPT_OFFSET * offset + own_K, offset
+            own_K = math.sqrt(1.0 - KEPT_ELSE**2) * OFFSET_K * response.other_holds[first + i]
+            anew = KEPT_ELSE * offset + own_K
+            offset, before = np.where(response.all_alike, offset, anew), offset
             climbs = ramp.to_C - ramp.from_C + offset - before
         else:
             climbs = np.full(sets, ramp.to_C - ramp.from_C)

@@ -21,8 +21,8 @@ from monitor.analysis.estimate.past import Past
 from monitor.analysis.estimate.road import Ramp, Road
 
 __all__ = [
-    "FAST_S", "HELD", "KEPT_OFFSET", "OFFSET", "OFFSET_K", "OTHER", "RATE", "ROOM_C", "SHARE",
-    "SHIFT", "SLOW_S", "WOUND", "Looks", "Said", "least_slow_K",
+    "ALL_ALIKE", "FAST_S", "HELD", "KEPT_ELSE", "OFFSET", "OFFSET_K", "OTHER", "RATE", "ROOM_C",
+    "SHARE", "SHIFT", "SLOW_S", "WOUND", "Looks", "Said", "least_slow_K",
 ]  # fmt: skip
 
 _Array = NDArray[np.float64]
@@ -36,9 +36,10 @@ steps do that are not of [done] [K]; seconds of climb wound up on a ramp [s]."""
 ROOM_C = 22.0
 OFFSET_K = 3.5
 """How far holds are missed, standard deviation. Judgement."""
-KEPT_OFFSET = 0.8
-"""How much of that stays from one hold to the next, as a correlation: a probe's error does, a set
-point typed anew or a dial turned anew does not. Judgement."""
+ALL_ALIKE, KEPT_ELSE = 0.6, 0.5
+"""How likely it is that every hold is missed alike, by a probe's error; and else, where a set point
+is typed anew or a dial is turned anew, how much stays from one hold to the next, as a correlation.
+Judgement."""
 _RATE = 0.1
 """How far ramps are run at another rate, as a share of it. Judgement."""
 _SHIFT_S = 240.0
@@ -85,24 +86,30 @@ _RESETS = tuple(sorted({how.reset_s for how in CONTROLS if math.isfinite(how.res
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """What the looks say, by wander and hypothesis (every arrival with every controller)."""
+    """What the looks say, by chance and hypothesis (every arrival with every controller).
+
+    A chance is a wander, with holds that are all missed alike or not; of the latter nothing is told
+    before a second hold was seen.
+    """
 
     sizes_K: tuple[float, ...]
-    """(wanders,): standard deviation of what the pot does beside all that is known."""
+    """(chances,): standard deviation of what the pot does beside all that is known."""
+    alike: tuple[bool | None, ...]
+    """(chances,): whether all holds are missed alike; None: it does not tell."""
     arrivals_s: tuple[float, ...]
     """By how much later than by the road the ramp may come to its end."""
     slope_K_s: _Array
     """(cells, arrivals): the programme's slope."""
     logs: _Array
-    """(wanders, hypotheses): log of the weight, up to a constant."""
+    """(chances, hypotheses): log of the weight, up to a constant."""
     normal: _Array
-    """(wanders, hypotheses, 7, 7)."""
+    """(chances, hypotheses, 7, 7)."""
     right: _Array
-    """(wanders, hypotheses, 7)."""
+    """(chances, hypotheses, 7)."""
     slow_K: _Array
-    """(wanders, hypotheses, 8): the slow wander of now, by each column and by the miss."""
+    """(chances, hypotheses, 8): the slow wander of now, by each column and by the miss."""
     slow_u_K: _Array
-    """(wanders,): how open it is beside that."""
+    """(chances,): how open it is beside that."""
 
 
 def least_slow_K(size_K: float) -> float:
@@ -147,8 +154,7 @@ class Looks:
         kept = dict(zip(_LAGS + _RESETS, _lagged(edges, driven, memories), strict=True))
         kept[math.inf] = np.zeros_like(driven)
         self.earlier = _hold_of(road, middle, now_s)
-        kept_offset = np.where(self.earlier < 0, 1.0, KEPT_OFFSET)[:, None]
-        columns = [kept_offset, ((pot_C - self.end_C) / self.span_K)[:, None]]
+        columns = [np.ones((middle.size, 1)), ((pot_C - self.end_C) / self.span_K)[:, None]]
         columns += [-slope, (planned - top_C) * (slope != 0.0)]
         columns += [kept[c.reset_s][:, :2] - kept[c.lag_s][:, :2] for c in CONTROLS]
         columns += [kept[reset][:, 2:] for reset in (*_RESETS, math.inf)]
@@ -169,12 +175,26 @@ class Looks:
         fast, slow = np.exp(-apart / FAST_S), np.exp(-apart / SLOW_S)
         fixed = np.outer(self.restless, self.restless) * np.exp(-apart / _JITTER_LASTS_S)
         fixed = _JITTER_S**2 * fixed + np.diag(np.full(self.at_s.size, _WHITE_K**2))
-        fixed += self._own_offsets()
+        before = self.earlier >= 0
+        chances: list[tuple[float, float, bool | None]] = [(*one, None) for one in _WANDERS]
+        if before.any():
+            chances = [
+                (chance * (ALL_ALIKE if alike else 1.0 - ALL_ALIKE), size, alike)
+                for chance, size in _WANDERS
+                for alike in (True, False)
+            ]
+        own = self._own_offsets(before)
         logs, normals, rights, slows, opens = [], [], [], [], []
-        for chance, size in _WANDERS:
+        for chance, size, alike in chances:
             slow_K = least_slow_K(size)
-            root = np.linalg.cholesky(fixed + size**2 * fast + slow_K**2 * slow)
-            white = np.linalg.solve(root, self.z)
+            covariance = fixed + size**2 * fast + slow_K**2 * slow
+            z = self.z
+            if alike is False:
+                covariance += own
+                z = z.copy()
+                z[before, 0] = KEPT_ELSE
+            root = np.linalg.cholesky(covariance)
+            white = np.linalg.solve(root, z)
             g = _COUNTS * (white.T @ white)
             normal = g[columns[:, :, None], columns[:, None, :]]
             normal[:, range(7), range(7)] += spread**-2.0
@@ -188,7 +208,8 @@ class Looks:
             slows.append(slow_K**2 * g[self.index, -1])
             opens.append(math.sqrt(max(slow_K**2 - slow_K**4 * g[-1, -1], 0.0)))
         return Said(
-            tuple(size for _chance, size in _WANDERS),
+            tuple(size for _chance, size, _alike in chances),
+            tuple(alike for _chance, _size, alike in chances),
             self.arrivals_s,
             self.slope,
             np.array(logs),
@@ -198,12 +219,11 @@ class Looks:
             np.array(opens),
         )
 
-    def _own_offsets(self) -> _Array:
+    def _own_offsets(self, before: NDArray[np.bool_]) -> _Array:
         """Covariance (looks, looks) of what earlier holds missed beside what is kept till now."""
-        before = self.earlier >= 0
         same = before[:, None] & (self.earlier[:, None] == self.earlier[None, :])
-        common = KEPT_OFFSET * np.outer(before, before) + same
-        return np.asarray((1.0 - KEPT_OFFSET) * OFFSET_K**2 * common)
+        common = KEPT_ELSE * np.outer(before, before) + same
+        return np.asarray((1.0 - KEPT_ELSE) * OFFSET_K**2 * common)
 
     def _priors(self) -> tuple[_Array, _Array]:
         """Standard deviations and means (hypotheses, 7)."""

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis.estimate.controls import CONTROLS
-from monitor.analysis.estimate.looks import HELD, SHIFT, Looks, least_slow_K
+from monitor.analysis.estimate.looks import ALL_ALIKE, HELD, SHIFT, Looks, least_slow_K
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.road import Road
 
@@ -57,6 +57,8 @@ class Response:
     slow_now_K: _Array
     chance: _Array
     """(2, sets): standard normals, for what the two will be."""
+    all_alike: NDArray[np.bool_]
+    """(sets,): whether every hold is missed by the same."""
     other_holds: _Array
     """(ramps, sets): standard normals, for by how much each hold to come is missed by itself."""
     kept_speed: _Array
@@ -110,6 +112,7 @@ def learn_response(past: Past, cloud: Cloud, road: Road, seed: int) -> Response:
     kept_speed = np.moveaxis(fades @ speeds, 0, 1)[at, :, every].transpose(0, 2, 1)
     kept_slope = (fades @ said.slope_K_s)[at, warp[of]]
     sizes = np.array(said.sizes_K)
+    alike = np.array([-1.0 if a is None else float(a) for a in said.alike])[wander][of]
     slowest = np.array([least_slow_K(size) for size in said.sizes_K])
     return Response(
         control=control[of],
@@ -119,6 +122,7 @@ def learn_response(past: Past, cloud: Cloud, road: Road, seed: int) -> Response:
         slow_K=slowest[wander][of],
         slow_now_K=slow_now,
         chance=normals[8:],
+        all_alike=np.where(alike < 0.0, generator.random(sets) < ALL_ALIKE, alike > 0.0),
         other_holds=generator.standard_normal((len(road.ramps()), sets)),
         kept_speed=kept_speed,
         kept_slope=kept_slope,
