@@ -146,9 +146,14 @@ def _programme(
     slopes = np.zeros_like(out)
     offset = response.beta[OFFSET]
     for i, ramp in enumerate(ramps[first:]):
-        takes = np.maximum((ramp.ends_s - ramp.begins_s) / pace, 1.0)
+        rate = pace + response.other_rates[first + i] if i else pace
+        takes = np.maximum((ramp.ends_s - ramp.begins_s) / rate, 1.0)
         if i:
-            ends = ends + (ramp.begins_s - ramps[first + i - 1].ends_s) + takes
+            hold_s = ramp.begins_s - ramps[first + i - 1].ends_s
+            begins = ends + hold_s * response.hold_times[first + i]
+            # It has not begun yet: a hold that was cut short would be over.
+            begins = np.where(begins < 0.0, np.maximum(ends + hold_s, 0.0), begins)
+            ends = begins + takes
             own_K = math.sqrt(1.0 - KEPT_ELSE**2) * OFFSET_K * response.other_holds[first + i]
             anew = KEPT_ELSE * offset + own_K
             offset, before = np.where(response.all_alike, offset, anew), offset

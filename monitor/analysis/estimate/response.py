@@ -36,6 +36,12 @@ _SLOW_PER_S = 1.0 / 7200.0
 """Of the whole charge: a reaction that never went faster holds no pot back by much. Judgement."""
 FASTEST = 1.5
 
+_BY_HAND = 0.35
+"""How likely it is that holds and ramps to come do not last as long as planned. Judgement."""
+_OTHER_RATE_U, _LONGER, _LONGER_U = 0.1, 0.15, 0.3
+"""How far ramps are then run at rates of their own, as a share; by how much holds last longer, mean
+and standard deviation of the logarithm: they are cut short less often. Judgement."""
+
 _MEMORIES = sorted({m for how in CONTROLS for m in (how.lag_s, how.reset_s)})
 _ROW = np.array([[_MEMORIES.index(m) for m in (how.lag_s, how.reset_s)] for how in CONTROLS])
 """Of each controller, where its lag and its reset are among these."""
@@ -61,6 +67,10 @@ class Response:
     """(sets,): whether every hold is missed by the same."""
     other_holds: _Array
     """(ramps, sets): standard normals, for by how much each hold to come is missed by itself."""
+    other_rates: _Array
+    """(ramps, sets): by how much each ramp to come is run faster than that of now, as a share."""
+    hold_times: _Array
+    """(ramps, sets): how long the hold before each ramp lasts, in planned times."""
     kept_speed: _Array
     """(2, 2, sets): what the lag and the reset remember of the speeds, whole and other."""
     kept_slope: _Array
@@ -114,6 +124,7 @@ def learn_response(past: Past, cloud: Cloud, road: Road, seed: int) -> Response:
     sizes = np.array(said.sizes_K)
     alike = np.array([-1.0 if a is None else float(a) for a in said.alike])[wander][of]
     slowest = np.array([least_slow_K(size) for size in said.sizes_K])
+    ramps, by_hand = len(road.ramps()), generator.random(sets) < _BY_HAND
     return Response(
         control=control[of],
         beta=beta,
@@ -123,7 +134,11 @@ def learn_response(past: Past, cloud: Cloud, road: Road, seed: int) -> Response:
         slow_now_K=slow_now,
         chance=normals[8:],
         all_alike=np.where(alike < 0.0, generator.random(sets) < ALL_ALIKE, alike > 0.0),
-        other_holds=generator.standard_normal((len(road.ramps()), sets)),
+        other_holds=generator.standard_normal((ramps, sets)),
+        other_rates=_OTHER_RATE_U * by_hand * generator.standard_normal((ramps, sets)),
+        hold_times=np.exp(
+            by_hand * (_LONGER + _LONGER_U * generator.standard_normal((ramps, sets)))
+        ),
         kept_speed=kept_speed,
         kept_slope=kept_slope,
         speed_now=speeds[:, -1],
