@@ -46,9 +46,10 @@ _ENOUGH = 8
 _SLACK_PER_H = 2.0
 """Rates below this many times what may be left at the end, an hour, are nobody's business."""
 _CUT = 4.0
-_LEAST_SEEN = 0.06
+_LEAST_SEEN, _LEAST_SEEN_GAS = 0.06, 0.03
 """A channel by which less than this share of what the step gives comes is no evidence of its end:
-a receiver that keeps next to nothing of a gas."""
+a receiver that keeps next to nothing of a gas. Where the receivers take up most of it, what is left
+shows the end of all: a hundredth of that is a dozen bubbles yet."""
 _SLOWLY = 0.4
 _ROUGHEST = 15.0
 _GROWS, _FALLS = 1.3, 2.0
@@ -270,10 +271,11 @@ def weigh_evidence(
 def _sees_done(past: Past, one: Heard, share: _Array) -> bool:
     """Whether enough of what the step of [done] gives comes by this channel to tell its end."""
     layout = past.layout
-    gas = KIND_OF_ROLE[one.signal.role] == "gas" and layout.volumes
-    gives = layout.gas_mol if gas else layout.loss_g
+    of_gas = KIND_OF_ROLE[one.signal.role] == "gas"
+    gives = layout.gas_mol if of_gas and layout.volumes else layout.loss_g
     whole = float(gives[layout.done]) / max(float(gives.sum()), 1e-30)
-    return abs(float(share[layout.done])) >= _LEAST_SEEN * whole
+    least = _LEAST_SEEN_GAS if of_gas else _LEAST_SEEN
+    return abs(float(share[layout.done])) >= least * whole
 
 
 def _held_back_at(past: Past, cloud: Cloud) -> float | None:
