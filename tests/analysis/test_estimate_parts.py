@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from types import SimpleNamespace
 
 import numpy as np
@@ -12,11 +13,12 @@ from hypothesis import strategies as st
 from drivers.reading import Quality
 from monitor.analysis.bins import BinStore
 from monitor.analysis.estimate import climb
+from monitor.analysis.estimate.ahead import _bent
 from monitor.analysis.estimate.bands import band, remaining_band, weighted_quantiles
 from monitor.analysis.estimate.course import _limit, rate_integrals, run_course
 from monitor.analysis.estimate.estimator import _room
 from monitor.analysis.estimate.evidence import _sees_done
-from monitor.analysis.estimate.fit import _priors
+from monitor.analysis.estimate.fit import _fitted, _priors
 from monitor.analysis.estimate.grid import Grid, build_grid
 from monitor.analysis.estimate.hearing import agreement, hear
 from monitor.analysis.estimate.hiding import held_yet
@@ -102,6 +104,33 @@ def test_integral_and_conversion_undo_each_other(family: Family, alpha: float) -
     shape = shape_of(family, (1.0, 1.0), z, z[::-1].copy())
 
     assert conversion(integral_at(alpha, shape)[None], shape)[0] == pytest.approx(alpha, abs=2e-4)
+
+
+@pytest.mark.parametrize("begun", [0.1, 0.8, 0.95])
+@pytest.mark.parametrize("bend", [-0.3, 0.0, 0.3])
+def test_a_tail_of_another_order_takes_another_time(begun: float, bend: float) -> None:
+    """From half on dx/dt = -x**(1 + bend), x of one there; before it is first order."""
+    edges = np.geomspace(0.01, 100.0, 4000) - 0.01
+    extent = 1.0 - (1.0 - begun) * np.exp(-edges)[:, None]
+    got = _bent(edges, extent, _ONE, 0.99 * _ONE, bend * _ONE)
+    from_left = min(0.5, 1.0 - begun)
+    x = 0.01 / from_left
+    rest = -math.log(x) if bend == 0.0 else (x**-bend - 1.0) / bend
+    assert got[0] == pytest.approx(math.log((1.0 - begun) / from_left) + rest, rel=0.01)
+
+
+def test_only_the_plans_own_model_is_taken_at_its_word() -> None:
+    """Held back or not; a shape that was fitted to the course so far is extrapolated."""
+    at_its_word = {f.name for f, own in zip(FAMILIES, _fitted([1] * 6), strict=True) if not own}
+    assert at_its_word == {"as planned", "held back"}
+
+
+def test_a_tail_that_never_ends_stays_so_and_one_that_has_ended_takes_no_time() -> None:
+    """Whatever its order."""
+    edges = np.array([0.0, 10.0, 20.0])
+    extent = np.array([[0.7, 0.995], [0.75, 0.996], [0.78, 0.997]])
+    got = _bent(edges, extent, np.ones(2), np.full(2, 0.99), np.full(2, 0.3))
+    assert got.tolist() == [math.inf, 0.0]
 
 
 @pytest.mark.parametrize("rate_K_per_min", [1.0, 3.0, 8.0])

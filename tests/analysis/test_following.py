@@ -58,7 +58,16 @@ def _share(pot: _Course, gone: _Course, bins: BinStore, road: Road = _ROAD) -> f
     extent = np.interp(grid.edges_s, *gone)
     alpha = np.tile(extent[:, None, None], (1, 4, layout.steps))
     cloud = Cloud(
-        kin, Course(alpha.copy(), alpha), np.full(4, 0.25), z, {}, {}, np.ones(4), 0, "as planned"
+        kin,
+        Course(alpha.copy(), alpha),
+        np.full(4, 0.25),
+        z,
+        {},
+        {},
+        np.ones(4),
+        np.zeros(4, dtype=bool),
+        0,
+        "as planned",
     )
     return follows_yet(Past(layout, grid, warmth, ()), cloud, road, bins, _BAND_K)
 

@@ -100,7 +100,16 @@ def _past(until_s: float, pot: _Pot) -> tuple[Past, Cloud]:
     even = np.full(_SETS, 1.0 / _SETS)
     past = Past(layout, grid, warmth, ())
     return past, Cloud(
-        kin, Course(alpha.copy(), alpha), even, z, {}, {}, np.ones(_SETS), 0, "as planned"
+        kin,
+        Course(alpha.copy(), alpha),
+        even,
+        z,
+        {},
+        {},
+        np.ones(_SETS),
+        np.zeros(_SETS, dtype=bool),
+        0,
+        "as planned",
     )
 
 

@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +33,10 @@ _RAMP_CELL_S = 300.0
 _SETTLES_S = (150.0, 300.0, 600.0, 1200.0, 1800.0)
 """Behind a corner cells are narrow until the pot has settled."""
 _SUBCELLS = 2
+
+_TAIL_U = 0.2
+"""How far the order of the rest may be from that of a shape that was fitted to the rest so far,
+standard deviation: what it is extrapolated by was seen of none. Judgement."""
 
 _SAME_K = 0.5
 """A course is not foreseen again for less than this, in the mean of the draws."""
@@ -80,12 +86,13 @@ def look_ahead(past: Past, cloud: Cloud, road: Road | None, total: _Array, seed:
         frozen = course = run(stays, np.arange(stays_C.size))
     group = list(layout.done_group)
     goal = layout.fraction * total
+    bend = _TAIL_U * cloud.fitted * _shuffled_scores(total.size, seed + 2)
     return Ahead(
         edges,
         course,
         total,
-        _reached(edges, course.alpha[:, :, group].sum(axis=2), goal),
-        _reached(edges, frozen.alpha[:, :, group].sum(axis=2), goal),
+        _bent(edges, course.alpha[:, :, group].sum(axis=2), total, goal, bend),
+        _bent(edges, frozen.alpha[:, :, group].sum(axis=2), total, goal, bend),
         _tail_s(past, cloud, stays_C),
     )
 
@@ -165,6 +172,29 @@ def _reached(edges: _Array, extent: _Array, goal: _Array) -> _Array:
     part = (left[2] - left[0]) / np.minimum(left[1] - left[0], -1e-15)
     out[inside] = edges[j - 1] + np.clip(part, 0.0, 1.0) * (edges[j] - edges[j - 1])
     return np.asarray(out)
+
+
+@lru_cache(maxsize=16)
+def _shuffled_scores(count: int, seed: int) -> _Array:
+    """The same normal quantiles at every tick, in the same disorder: (count,)."""
+    scores = [NormalDist().inv_cdf((i + 0.5) / count) for i in range(count)]
+    return np.random.Generator(np.random.PCG64(seed)).permutation(np.array(scores))
+
+
+def _bent(edges: _Array, extent: _Array, total: _Array, goal: _Array, bend: _Array) -> _Array:
+    """When `goal` is passed if from the half on the rate falls by another power of what is left.
+
+    With that power `bend` more, the first-order time from x = 1 to x is longer by the factor
+    (x**-bend - 1) / (bend ln(1 / x)).
+    """
+    then_s = _reached(edges, extent, goal)
+    from_s = np.minimum(_reached(edges, extent, 0.5 * total), then_s)
+    begun = np.maximum(extent[0], 0.5 * total)
+    ln_left = np.log((total - goal) / np.maximum(total - begun, total - goal))
+    power = np.where(np.abs(bend * ln_left) < 1e-9, 1e-9, -bend * ln_left)
+    with np.errstate(invalid="ignore"):
+        longer = from_s + (then_s - from_s) * np.expm1(power) / power
+    return np.where(np.isfinite(then_s), longer, then_s)
 
 
 def _tail_s(past: Past, cloud: Cloud, temp_C: _Array) -> _Array:

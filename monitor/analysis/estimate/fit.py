@@ -8,7 +8,7 @@ only because the evidence did.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -136,8 +136,16 @@ def _draw(
         pace=np.concatenate(
             [np.full(n + 1, _pace_now(past, f)) for f, n in zip(FAMILIES, counts, strict=True)]
         ),
+        fitted=_fitted(n + 1 for n in counts),
         family=next(f.name for f, r in zip(FAMILIES, rows, strict=True) if best < r.stop),
         agreed=agreed,
+    )
+
+
+def _fitted(counts: Iterable[int]) -> NDArray[np.bool_]:
+    """For every draw whether its family leaves the plan's model, in the families' order."""
+    return np.concatenate(
+        [np.full(n, f.centre is not None) for f, n in zip(FAMILIES, counts, strict=True)]
     )
 
 
@@ -164,7 +172,7 @@ def _unweighed(past: Past, seed: int) -> Cloud:
     weights /= weights.sum()
     best = int(np.argmin((z**2).sum(axis=1)))
     pace = np.ones(weights.size)
-    return Cloud(kin, course, weights, z, {}, {}, pace, best, FAMILIES[0].name)
+    return Cloud(kin, course, weights, z, {}, {}, pace, _fitted(counts), best, FAMILIES[0].name)
 
 
 def _priors(evenly: bool) -> _Array:

@@ -169,6 +169,7 @@ def mixed(cloud: Cloud, other: Cloud, how: Hidden) -> Cloud:
         weights=np.concatenate([weights, share * other.weights]),
         z=np.concatenate([cloud.z, other.z]),
         pace=np.concatenate([cloud.pace, np.ones(other.weights.size)]),
+        fitted=np.concatenate([cloud.fitted, other.fitted]),
     )
 
 

@@ -67,6 +67,8 @@ class Cloud:
     """Every family's share of the weight."""
     pace: _Array
     """(sets,): pace of the step of [done] now, over what its kinetics say."""
+    fitted: NDArray[np.bool_]
+    """(sets,): whether the shape of that step was fitted, and is not that of the plan's model."""
     best: int
     """Index of the set of the highest posterior density."""
     family: str
@@ -89,6 +91,7 @@ class Cloud:
             z=self.z[keep],
             best=best,
             pace=self.pace[keep],
+            fitted=self.fitted[keep],
             agreed=tuple(one.rows(keep) for one in self.agreed),
         )
 
