@@ -15,6 +15,7 @@ from monitor.analysis.diagnosis.rules import (
     stood_ratio,
 )
 from monitor.analysis.diagnosis.train import alone_since_s, counted_rate, main_step_runs, stepped_s
+from monitor.analysis.lately import pace
 from monitor.analysis.view import View
 from monitor.chemistry.gases import molar_volume_L_mol
 
@@ -25,6 +26,10 @@ _POWER_AGE_S = 10.0
 _WINDOW_S = 300.0
 _HIDDEN_S = 480.0
 _LATE_S = 150.0
+_PARTED_S = 120.0
+_SEEN_AGAIN_S = 30.0
+"""Time between two looks counts for no more."""
+_AGREES = 0.75
 _NOTHING = 0.2
 """Less of what the bubbles mean is no hose that holds a part: the balance hides all, or leans."""
 _SHIFT_K = 2.0
@@ -192,12 +197,15 @@ def _parts(view: View) -> Iterator[Judged]:
     counted = counted_rate(view, "bubble_count", _WINDOW_S)
     fell = late_rate(balance, view.now_s, _WINDOW_S)
     if balance is None or counted is None or fell is None or not main_step_runs(view):
-        if balance is not None and view.memory.get("held", 0.0) > 0.0 and view.complete_s is None:
+        apart = view.memory.get("apart", 0.0) >= _PARTED_S
+        if balance is not None and apart and view.complete_s is None:
             why = "balance and bubbles had parted, and have not been seen to agree again"
             yield Judged("channels-disagree", why, balance.name)
         return
     if counted * _WINDOW_S < 60.0 or view.now_s - stepped_s(view, balance) < _WINDOW_S:
         return
+    if _was_limited(view):
+        return  # it has counted for a part of that time only
     each = -fell / counted
     learned_ratio(view, "g-each", each)
     is_on = view.memory.get("held", 0.0) > 0.0
@@ -205,12 +213,44 @@ def _parts(view: View) -> Iterator[Judged]:
     if usual is None or usual * counted * _WINDOW_S < 12.0 * balance.noise():
         return
     share = each / usual if usual > 0.0 else 1.0
+    if share < _AGREES:
+        share = max(share, _steady_share(view, balance, usual * counted))
     parts = _NOTHING < share < 0.6 and _late_share(view, balance, usual) > _NOTHING
-    if dead_band(view, "held", parts, _NOTHING < share < 0.75):
+    if dead_band(view, "held", parts, _NOTHING < share < _AGREES):
+        _count_apart(view)
         why = f"balance shows {100 * share:.0f} % of what the bubbles have meant so far"
-        yield Judged("channels-disagree", why, balance.name, on_delay_s=120.0)
-    elif is_learned(view, "g-each"):
+        yield Judged("channels-disagree", why, balance.name, on_delay_s=_PARTED_S)
+        return
+    view.memory.pop("apart", None)
+    if is_learned(view, "g-each"):
         remember_slowly(view, "g-each", each, 900.0)
+
+
+def _count_apart(view: View) -> None:
+    """How long the balance has been seen apart: a moment of it is noise, and nothing to keep."""
+    memory = view.memory
+    since_s = view.now_s - memory.get("apart@", view.now_s)
+    memory["apart"] = memory.get("apart", 0.0) + min(since_s, _SEEN_AGAIN_S)
+    memory["apart@"] = view.now_s
+
+
+def _was_limited(view: View) -> bool:
+    """Whether the bubbles have been more than their counter can tell, within the window."""
+    bubbles = view.live("bubble_count")
+    if bubbles is None:
+        return False
+    bins = view.bins.channel(bubbles.name)
+    return bool(bins.limited[bins.t1_s > view.now_s - _WINDOW_S].any())
+
+
+def _steady_share(view: View, balance: ChannelState, meant: float) -> float:
+    """The most that the balance may have shown minute by minute of what was `meant`. [g/s]
+
+    By the median of its minutes, which one nudge of a hose moves none of, and its standard error:
+    a balance in a draught says little within five minutes.
+    """
+    found = pace(view, balance, _WINDOW_S)
+    return 1.0 if found is None else (found[0] + found[1]) / meant
 
 
 def _late_share(view: View, balance: ChannelState, usual: float) -> float:
