@@ -96,6 +96,20 @@ def test_autocatalysis_is_held_by_the_family_of_nucleation(m: float, n: float) -
     assert np.abs(got - at[:, None]).max(axis=0).min() < 0.015
 
 
+@pytest.mark.parametrize("planned", ["F1", "A2", "R3", "F0.5"])
+def test_of_two_populations_each_goes_by_first_order(planned: str) -> None:
+    """Parallel first-order reactions: V. Vand, Proc. Phys. Soc. 55 (1943) 222, from memory.
+
+    Whatever the plan takes the step for: with nucleation in both, a quick and a slow one that die
+    away were fitted worse than by an order of nearly three, whose end is days off.
+    """
+    family = next(f for f in FAMILIES if f.mixed)
+    z, g = np.array([-1.0, 0.0, 1.0]), np.array([0.1, 0.5, 1.0, 2.0, 5.0, 20.0])[:, None]
+    shape = shape_of(family, exponents(planned), z, z)
+    expected = 1.0 - (1.0 - shape.w) * np.exp(-g) - shape.w * np.exp(-shape.r * g)
+    assert conversion(np.repeat(g, 3, axis=1), shape) == pytest.approx(expected, abs=1e-4)
+
+
 @pytest.mark.parametrize("family", FAMILIES, ids=lambda family: family.name)
 @pytest.mark.parametrize("alpha", [0.05, 0.5, 0.95, 0.99])
 def test_integral_and_conversion_undo_each_other(family: Family, alpha: float) -> None:

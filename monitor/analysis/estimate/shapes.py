@@ -186,7 +186,9 @@ class Family:
     """One kind of shape for the step that ends the run, with its prior.
 
     Two standard normal coordinates: the logarithms of a and n (or, of a mixture, the logit of the
-    slower share and the logarithm of its relative speed) are centre + spread times these.
+    slower share and the logarithm of its relative speed) are centre + spread times these. Both
+    parts of a mixture go by first order, whatever the plan says: parallel first-order reactions are
+    what a quick and a slow population are usually taken for (Vand 1943, from memory).
     """
 
     name: str
@@ -214,12 +216,11 @@ _LEAST_ORDER = 0.02
 
 def shape_of(family: Family, planned: tuple[float, float], z1: _Array, z2: _Array) -> Shape:
     """Shapes (sets,) of a family at its two coordinates."""
-    a, n = (np.full_like(z1, value) for value in planned)
     w, r = np.zeros_like(z1), np.ones_like(z1)
     if family.mixed and family.centre is not None:
         w = 0.6 / (1.0 + np.exp(-(family.centre[0] + family.spread[0] * z1)))
         r = np.exp(np.minimum(family.centre[1] + family.spread[1] * z2, -0.05))
-        return Shape(a, n, w, r)
+        return Shape(np.ones_like(z1), np.ones_like(z1), w, r)
     if family.centre is None:
         a, n = planned[0] * np.ones_like(z1), max(planned[1], _LEAST_ORDER) * np.ones_like(z1)
     else:
