@@ -65,9 +65,10 @@ that has left, what is asked is whether it comes after yet."""
 _STILL = 0.3
 """Once stalled it is so until that is less likely. Where what still comes is too little to be told
 from nothing the fit wanders about even, and knows no better than when it saw it."""
+_MEAN_OF = 3
+"""Estimates along the profile whose mean counts: each jumps by a tenth or two, as fits do."""
 _BELIEVED_S = 120.0
-"""So long a belief has to last on the last hold or out of the band, for two estimates: as much of a
-fit is chance."""
+"""So long a belief has to last out of the band, or where it is younger than that."""
 _EASED_N = 3
 """Estimates in a row that have it lower, and where what is left would show."""
 
@@ -119,8 +120,13 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findi
         beyond = _beyond_off(estimate)
     elif verdict.stands:
         beyond = max(beyond, _beyond_off(estimate))
-    sure = _EVEN if leaves else _LIKELY if on_last_hold(view) else _SURE
     named = verdict.word == "stalled" and verdict.beyond_since_s is not None
+    if leaves or verdict.stands:
+        verdict.far = []
+    else:
+        verdict.far = [*verdict.far, beyond][-_MEAN_OF:]
+        beyond = beyond if named else sum(verdict.far) / len(verdict.far)
+    sure = _EVEN if leaves else _LIKELY if on_last_hold(view) else _SURE
     limit = _STILL if named else sure
     if _passes(verdict, view, estimate):
         verdict.beyond_since_s = None
@@ -573,7 +579,9 @@ def _lasts_s(verdict: Verdict, view: View) -> float:
     if _has_left(verdict, view):
         return _BELIEVED_S
     hotter_ahead = view.heating.goes_along(view.now_s) and not on_last_hold(view)
-    return 300.0 if verdict.begun_s is None or hotter_ahead else _BELIEVED_S
+    if verdict.begun_s is None or hotter_ahead:
+        return 300.0
+    return 0.0 if len(verdict.far) == _MEAN_OF else _BELIEVED_S
 
 
 def causes_of_stall(verdict: Verdict, view: View, findings: Findings) -> list[str]:

@@ -77,6 +77,8 @@ class Verdict:
     beyond_since_s: float | None = None
     eased_n: int = 0
     """Estimates in a row by which [done] is no further off than the plan's patience any more."""
+    far: list[float] = field(default_factory=list)
+    """Likelihood of that of the last estimates, while the pot goes along its profile."""
     cold_n: int = 0
     """Estimates in a row by which it is further off at the temperature of now."""
     unheated: bool = False
