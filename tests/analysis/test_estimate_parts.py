@@ -126,7 +126,7 @@ def test_a_tail_of_another_order_takes_another_time(begun: float, bend: float) -
     """From half on dx/dt = -x**(1 + bend), x of one there; before it is first order."""
     edges = np.geomspace(0.01, 100.0, 4000) - 0.01
     extent = 1.0 - (1.0 - begun) * np.exp(-edges)[:, None]
-    got = _bent(edges, extent, _ONE, 0.99 * _ONE, bend * _ONE)
+    got = _bent(edges, extent, _ONE, 0.99 * _ONE, bend * np.ones((1, 1)))[0]
     from_left = min(0.5, 1.0 - begun)
     x = 0.01 / from_left
     rest = -math.log(x) if bend == 0.0 else (x**-bend - 1.0) / bend
@@ -143,8 +143,8 @@ def test_a_tail_that_never_ends_stays_so_and_one_that_has_ended_takes_no_time() 
     """Whatever its order."""
     edges = np.array([0.0, 10.0, 20.0])
     extent = np.array([[0.7, 0.995], [0.75, 0.996], [0.78, 0.997]])
-    got = _bent(edges, extent, np.ones(2), np.full(2, 0.99), np.full(2, 0.3))
-    assert got.tolist() == [math.inf, 0.0]
+    got = _bent(edges, extent, np.ones(2), np.full(2, 0.99), np.array([[-0.3, 0.3], [0.0, -0.3]]))
+    assert got.tolist() == [[math.inf, 0.0]] * 2
 
 
 @pytest.mark.parametrize("rate_K_per_min", [1.0, 3.0, 8.0])

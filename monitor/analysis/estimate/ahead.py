@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
@@ -37,6 +36,8 @@ _SUBCELLS = 2
 _TAIL_U = 0.2
 """How far the order of the rest may be from that of a shape that was fitted to the rest so far,
 standard deviation: what it is extrapolated by was seen of none. Judgement."""
+_TAILS = np.array([NormalDist().inv_cdf((i + 0.5) / 5) for i in range(5)])
+"""Equally likely, in standard deviations: every draw has them all, so that chance moves nothing."""
 
 _SAME_K = 0.5
 """A course is not foreseen again for less than this, in the mean of the draws."""
@@ -44,7 +45,10 @@ _SAME_K = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
-    """Courses on `edges_s` (edges,), seconds from now; times in seconds, inf: never."""
+    """Courses on `edges_s` (edges,), seconds from now; times in seconds, inf: never.
+
+    Times (tails, sets) are those of equally likely tails.
+    """
 
     edges_s: _Array
     course: Course
@@ -86,7 +90,7 @@ def look_ahead(past: Past, cloud: Cloud, road: Road | None, total: _Array, seed:
         frozen = course = run(stays, np.arange(stays_C.size))
     group = list(layout.done_group)
     goal = layout.fraction * total
-    bend = _TAIL_U * cloud.fitted * _shuffled_scores(total.size, seed + 2)
+    bend = _TAIL_U * np.outer(_TAILS, cloud.fitted)
     return Ahead(
         edges,
         course,
@@ -174,16 +178,10 @@ def _reached(edges: _Array, extent: _Array, goal: _Array) -> _Array:
     return np.asarray(out)
 
 
-@lru_cache(maxsize=16)
-def _shuffled_scores(count: int, seed: int) -> _Array:
-    """The same normal quantiles at every tick, in the same disorder: (count,)."""
-    scores = [NormalDist().inv_cdf((i + 0.5) / count) for i in range(count)]
-    return np.random.Generator(np.random.PCG64(seed)).permutation(np.array(scores))
-
-
 def _bent(edges: _Array, extent: _Array, total: _Array, goal: _Array, bend: _Array) -> _Array:
     """When `goal` is passed if from the half on the rate falls by another power of what is left.
 
+    `extent` (edges, sets), `total`, `goal` (sets,), `bend` (tails, sets); seconds (tails, sets).
     With that power `bend` more, the first-order time from x = 1 to x is longer by the factor
     (x**-bend - 1) / (bend ln(1 / x)).
     """

@@ -318,18 +318,20 @@ def _estimate(
     patience = 60.0 * setup.plan.done.patience_min
     done = network.fractions(alpha[-1])[:, layout.done] >= layout.fraction
     left_s, frozen_s = (np.where(done, 0.0, t) for t in (ahead.time_s, ahead.frozen_s))
-    along, stays = (float(w @ (t > patience)) for t in (left_s, frozen_s))
+    along, stays = (float((t > patience).mean(axis=0) @ w) for t in (left_s, frozen_s))
+    tails = np.tile(w / len(left_s), len(left_s))
+    left_s, frozen_s = left_s.ravel(), frozen_s.ravel()
     off = follows * along + (1.0 - follows) * stays
-    either_s, weights, beyond = left_s, w, along
+    either_s, weights, beyond = left_s, tails, along
     if not about.follows_profile and 0.0 < follows < 1.0:  # both ways, by how likely they are
         either_s = np.concatenate([left_s, frozen_s])
-        weights = np.concatenate([follows * w, (1.0 - follows) * w])
+        weights = np.concatenate([follows * tails, (1.0 - follows) * tails])
         beyond = off
     estimate = replace(
         now,
         at_s=about.now_s,
         remaining_s=remaining_band(either_s, weights),
-        frozen_remaining_s=remaining_band(frozen_s, w),
+        frozen_remaining_s=remaining_band(frozen_s, tails),
         past_peak=float(w @ _past_peak(past, cloud, ahead)),
         p_beyond_patience=beyond,
         p_beyond_patience_frozen=stays,
