@@ -385,6 +385,37 @@ def test_a_controller_rests_on_a_hold_that_it_overshot(
     assert ("heater-off" in {one.name for one in found}) is is_off
 
 
+@pytest.mark.parametrize(
+    ("roles", "falls_K_per_min", "is_off"),
+    [
+        (("pot_temperature",), (5.0,) * 8, True),
+        # An endotherm, or a dial turned down a little: the fall comes to rest by itself.
+        (("pot_temperature",), (3.0, 3.0, 2.0, 0.5, 0.2, 0.0, 0.0, 0.0), False),
+        # 170 K above the room, and at this pace three hours from it: no pot without heat.
+        (("pot_temperature",), (0.9,) * 12, False),
+        (("pot_temperature", "mantle_temperature"), (1.6,) * 8, True),
+        (("pot_temperature", "mantle_temperature"), (2.0, 2.0, 1.5, 0.3, 0.0, 0.0, 0.0), False),
+    ],
+)
+def test_a_pot_drawn_down_is_not_without_heat(
+    roles: tuple[str, ...], falls_K_per_min: tuple[float, ...], is_off: bool
+) -> None:
+    """Without a meter: a fall that goes on, as fast as a pot cools that gets no heat."""
+    bench, at_C = Bench(roles), 190.0
+    bench.heating = replace(bench.heating, off_K=-9.0)
+    found: set[str] = set()
+    for fall in (0.0,) * 5 + falls_K_per_min:
+        for _ in range(6):
+            at_C -= fall / 6.0
+            bench.now_s += 10.0
+            for role, state in bench.states.items():
+                state.take(bench.now_s, Reading(role, at_C))
+            judged, _, _ = judge(RULES, bench.view(GOING_ON))
+            bench.findings.update(bench.now_s, judged, {"heater-off"})
+        found |= {one.name for one in bench.findings.shown()}
+    assert ("heater-off" in found) is is_off
+
+
 def test_gas_after_complete_takes_it_back_between_estimates() -> None:
     """At the tick that sees it, not at the next estimate minutes later; `why` says it first."""
     bench = Bench()

@@ -17,7 +17,12 @@ __all__ = ["RULES"]
 
 _OFF_PROFILE_S = 300.0
 _FALLS_S, _FALL_K, _OVERSHOT_K = 900.0, 8.0, 4.0
-_HEATER_OFF_S = 60.0
+_HEATER_OFF_S, _FALLS_ON_S = 60.0, 120.0
+_LEAST_FALL_K_PER_MIN, _COOLS_MIN = 0.7, 90.0
+"""A flask in its mantle cools to the room in 20 to 60 min; a well packed one may take longer.
+
+The time constant; common practice, no source.
+"""
 _CLIMBS_K_PER_MIN = 1.0
 _MISSES_K = 4.0
 """A controller's own probe and set point are off the pot's by less, or by not much more."""
@@ -136,16 +141,29 @@ def _heater_off_by_mantle(view: View) -> Iterator[Judged]:
     probe = mantle or pot
     if probe is None or probe.value is None:
         return
-    slope = slope_per_s(probe, view.now_s, 300.0)
-    if slope is None:
+    slope, late = (slope_per_s(probe, view.now_s, span_s) for span_s in (300.0, 120.0))
+    if slope is None or late is None:
         return
-    falls = 60.0 * slope < (-1.0 if mantle is not None else -0.7)
+    least = 1.0 if mantle is not None else _least_fall_K_per_min(view, probe.value)
+    # Without heat a fall goes on; what a reaction or a turned dial drew down comes to rest.
+    goes_on = 60.0 * late < -0.5 * least
     colder = _apart_K(mantle, pot) < 5.0  # else the pot may merely need less than before
     below = view.heating.off_K is not None and view.heating.off_K < -_MISSES_K
     below = below and not _is_drawn_down(pot, probe, slope, view)
-    if dead_band(view, "mantle-falls", falls and (below or colder), 60.0 * slope < -0.2):
+    begins = 60.0 * slope < -least and goes_on and (below or colder)
+    is_young = view.now_s - view.memory.get("falls@", view.now_s) <= _FALLS_ON_S
+    lasts = 60.0 * slope < -0.2 and (goes_on or not is_young)
+    if dead_band(view, "mantle-falls", begins, lasts):
+        view.memory.setdefault("falls@", view.now_s)
         why = f"{probe.name} falls by {-60.0 * slope:.1f} K/min, to {probe.value:.0f} degC"
-        yield Judged("heater-off", why, probe.name, on_delay_s=120.0)
+        yield Judged("heater-off", why, probe.name, on_delay_s=_FALLS_ON_S)
+    else:
+        view.memory.pop("falls@", None)
+
+
+def _least_fall_K_per_min(view: View, pot_C: float) -> float:
+    """What a pot that gets no heat falls by at the least, by Newton's law of cooling."""
+    return max(_LEAST_FALL_K_PER_MIN, (pot_C - (view.heating.start_C or 20.0)) / _COOLS_MIN)
 
 
 def _is_drawn_down(pot: ChannelState | None, probe: ChannelState, slope: float, view: View) -> bool:
