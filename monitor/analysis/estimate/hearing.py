@@ -122,17 +122,18 @@ def _place(signal: Signal, cells: NDArray[np.intp], edges: int) -> _Array:
 
 def _whitening(diagonal: _Array, beside: _Array) -> _Array:
     """Inverse of the Cholesky factor of a symmetric matrix of three diagonals."""
-    n = diagonal.size
-    out = np.zeros((n, n))
     root = float(np.sqrt(diagonal[0]))
-    out[0, 0] = 1.0 / root
-    d, b = diagonal.tolist(), beside.tolist()
-    for i in range(1, n):
-        low = b[i - 1] / root
-        root = max(d[i] - low * low, 1e-3 * d[i]) ** 0.5
-        out[i, :i] = out[i - 1, :i] * (-low / root)
-        out[i, i] = 1.0 / root
-    return out
+    roots, falls = [root], [1.0]
+    for d, b in zip(diagonal.tolist()[1:], beside.tolist(), strict=True):
+        low = b / root
+        root = max(d - low * low, 1e-3 * d) ** 0.5
+        roots.append(root)
+        falls.append(-low / root)
+    # Each row is the one before it times what it falls by, begun by one over its own root.
+    index = np.arange(len(roots))
+    out = np.where(index[:, None] > index, np.array(falls)[:, None], 1.0)
+    out[index, index] = 1.0 / np.array(roots)
+    return np.tril(np.multiply.accumulate(out, axis=0))
 
 
 def _without(columns: _Array, factor: _Array) -> _Array:

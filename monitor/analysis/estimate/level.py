@@ -230,5 +230,8 @@ def _noise_lately(channel: ChannelBins) -> _Array:
     own = _scatter(channel)
     padded = np.pad(own, _NEIGHBOURS // 2, constant_values=np.nan)
     windows = np.lib.stride_tricks.sliding_window_view(padded, _NEIGHBOURS)
-    few = np.isfinite(windows).sum(axis=1) < _NEIGHBOURS // 2
-    return np.where(few, np.nan, np.nanmedian(np.where(few[:, None], 0.0, windows), axis=1))
+    ordered = np.sort(windows, axis=1)  # what is not known comes last
+    known = np.isfinite(windows).sum(axis=1)
+    rows, middle = np.arange(len(channel)), np.maximum(known, 1)
+    median = 0.5 * (ordered[rows, (middle - 1) // 2] + ordered[rows, middle // 2])
+    return np.where(known < _NEIGHBOURS // 2, np.nan, median)

@@ -108,7 +108,7 @@ def likely_noise(seen: Differences, course: _Array) -> tuple[float, float, float
 def _without_jumps(rest: _Array) -> _Array:
     """Residuals (rows, many), those cut down that stand out far among their neighbours."""
     padded = np.pad(np.abs(rest), ((2, 2), (0, 0)), mode="reflect")
-    usual = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5, axis=0), axis=-1)
+    usual = np.sort(np.lib.stride_tricks.sliding_window_view(padded, 5, axis=0), axis=-1)[..., 2]
     most = _CUT * (1.0 + usual)
     return np.asarray(np.clip(rest, -most, most))
 
