@@ -183,40 +183,37 @@ class Looks:
                 for chance, size in _WANDERS
                 for alike in (True, False)
             ]
-        own = self._own_offsets(before)
-        logs, normals, rights, slows, opens = [], [], [], [], []
+        own, anew = self._own_offsets(before), self.z.copy()
+        anew[before, 0] = KEPT_ELSE
+        products, noises, slow_Ks = [], [], []
         for chance, size, alike in chances:
             slow_K = least_slow_K(size)
             covariance = fixed + size**2 * fast + slow_K**2 * slow
-            z = self.z
             if alike is False:
                 covariance += own
-                z = z.copy()
-                z[before, 0] = KEPT_ELSE
             root = np.linalg.cholesky(covariance)
-            white = np.linalg.solve(root, z)
-            g = _COUNTS * (white.T @ white)
-            normal = g[columns[:, :, None], columns[:, None, :]]
-            normal[:, range(7), range(7)] += spread**-2.0
-            right = g[columns, at[:, None]] + prior * spread**-2.0
-            sizes = np.diagonal(np.linalg.cholesky(normal), axis1=1, axis2=2)
-            explained = (right * np.linalg.solve(normal, right[:, :, None])[:, :, 0]).sum(axis=1)
-            noise = math.log(chance) - _COUNTS * np.log(np.diag(root)).sum()
-            logs.append(noise + likely + 0.5 * (explained - g[at, at]) - np.log(sizes).sum(axis=1))
-            normals.append(normal)
-            rights.append(right)
-            slows.append(slow_K**2 * g[self.index, -1])
-            opens.append(math.sqrt(max(slow_K**2 - slow_K**4 * g[-1, -1], 0.0)))
+            white = np.linalg.solve(root, anew if alike is False else self.z)
+            products.append(_COUNTS * (white.T @ white))
+            noises.append(math.log(chance) - _COUNTS * np.log(np.diag(root)).sum())
+            slow_Ks.append(slow_K)
+        g = np.array(products)
+        normals = g[:, columns[:, :, None], columns[:, None, :]]
+        normals[:, :, range(7), range(7)] += spread**-2.0
+        rights = g[:, columns, at[:, None]] + prior * spread**-2.0
+        sizes = np.diagonal(np.linalg.cholesky(normals), axis1=2, axis2=3)
+        explained = (rights * np.linalg.solve(normals, rights[..., None])[..., 0]).sum(axis=2)
+        logs = np.array(noises)[:, None] + likely + 0.5 * (explained - g[:, at, at])
+        slow_var, slow_4 = (np.array([k**power for k in slow_Ks]) for power in (2, 4))
         return Said(
             tuple(size for _chance, size, _alike in chances),
             tuple(alike for _chance, _size, alike in chances),
             self.arrivals_s,
             self.slope,
-            np.array(logs),
-            np.array(normals),
-            np.array(rights),
-            np.array(slows),
-            np.array(opens),
+            logs - np.log(sizes).sum(axis=2),
+            normals,
+            rights,
+            slow_var[:, None, None] * g[:, self.index, -1],
+            np.sqrt(np.maximum(slow_var - slow_4 * g[:, -1, -1], 0.0)),
         )
 
     def _own_offsets(self, before: NDArray[np.bool_]) -> _Array:
