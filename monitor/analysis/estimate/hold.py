@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis.estimate.model import Hold
-from monitor.analysis.estimate.past import Past, log_height, run_sets
+from monitor.analysis.estimate.past import Past, log_height, run_paces
 from monitor.analysis.estimate.shapes import FAMILIES
 
 __all__ = ["find_hold"]
@@ -67,10 +67,9 @@ def _likeliest(
     """Which of the holds explains most, with which of the kinetics; the first has a start."""
     held = next(f for f in FAMILIES if f.held)
     tried = [(hold, z) for z in own for hold in holds]
-    z = np.array([z for _hold, z in tried])
-    pace = np.tile(np.stack([past.pace(hold) for hold in holds], axis=1), (1, len(own)))
-    course = run_sets(past, z, [(held, slice(0, len(tried)))], pace)[1]
-    height = log_height(past, z, course)
+    pace = np.stack([past.pace(hold) for hold in holds], axis=1)
+    course = run_paces(past, np.array(own), held, pace)
+    height = log_height(past, np.repeat(own, len(holds), axis=0), course)
     height[0] += _STAYS
     gone = course.alpha[:, :, list(past.layout.done_group)].sum(axis=2)
     for i, (hold, _z) in enumerate(tried):

@@ -16,7 +16,7 @@ from monitor.analysis.estimate.model import Hold
 from monitor.analysis.estimate.shapes import FAMILIES, Family
 from monitor.analysis.estimate.warmth import Warmth
 
-__all__ = ["Cloud", "Past", "foretold", "log_height", "run_sets"]
+__all__ = ["Cloud", "Past", "foretold", "log_height", "run_paces", "run_sets"]
 
 _Array = NDArray[np.float64]
 
@@ -96,24 +96,42 @@ class Cloud:
         )
 
 
-def run_sets(
-    past: Past, z: _Array, rows: list[tuple[Family, slice]], pace: _Array | None = None
-) -> tuple[Kinetics, Course]:
-    """Courses of sets z (sets, unknowns); `rows` says which are of which family, in their order.
-
-    `pace` (cells, sets) overrules the pace of the step of [done].
-    """
-    warmth, grid = past.warmth, past.grid
-    kin = kinetics(past.layout, z, rows, warmth.probe_u_K)
-    k_dt = rate_integrals(kin, warmth.temp_C, warmth.slope_K_s, np.diff(grid.fine_s), grid.first)
-    if pace is None and past.hold is not None:
+def run_sets(past: Past, z: _Array, rows: list[tuple[Family, slice]]) -> tuple[Kinetics, Course]:
+    """Courses of sets z (sets, unknowns); `rows` says which are of which family, in their order."""
+    kin, k_dt = _rates(past, z, rows)
+    pace = None
+    if past.hold is not None:
         pace = np.ones(k_dt.shape[:2])
         for own in (r for family, r in rows if family.held):
             pace[:, own] = past.pace(past.hold)[:, None]
+    return kin, _course(past, kin, k_dt, pace)
+
+
+def run_paces(past: Past, z: _Array, family: Family, pace: _Array) -> Course:
+    """Courses of each of the few sets z of one family at each pace (cells, paces).
+
+    In the order of the sets, (sets * paces) of them: what a pace leaves alone is worked out once.
+    """
+    kin, k_dt = _rates(past, z, [(family, slice(0, z.shape[0]))])
+    of = np.repeat(np.arange(z.shape[0]), pace.shape[1])
+    k_dt = k_dt.transpose(2, 0, 1)[:, :, of].transpose(1, 2, 0)
+    return _course(past, kin.rows(of), k_dt, np.tile(pace, (1, z.shape[0])))
+
+
+def _rates(past: Past, z: _Array, rows: list[tuple[Family, slice]]) -> tuple[Kinetics, _Array]:
+    """Kinetics of sets z, and the integrals of their rates (cells, sets, steps)."""
+    warmth, grid = past.warmth, past.grid
+    kin = kinetics(past.layout, z, rows, warmth.probe_u_K)
+    width_s = np.diff(grid.fine_s)
+    return kin, rate_integrals(kin, warmth.temp_C, warmth.slope_K_s, width_s, grid.first)
+
+
+def _course(past: Past, kin: Kinetics, k_dt: _Array, pace: _Array | None) -> Course:
+    """The course, the rates of the step of [done] at their pace (cells, sets), in place."""
     if pace is not None:
         for step in past.layout.done_group:
             k_dt[:, :, step] *= pace
-    return kin, run_course(past.layout, k_dt, kin.shapes)
+    return run_course(past.layout, k_dt, kin.shapes)
 
 
 def log_height(past: Past, z: _Array, course: Course) -> _Array:
