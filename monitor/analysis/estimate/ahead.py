@@ -204,5 +204,8 @@ def _tail_s(past: Past, cloud: Cloud, temp_C: _Array) -> _Array:
     k = np.exp(np.minimum(exponent, 20.0)).sum(axis=1) * cloud.pace
     shape = cloud.kin.shapes[layout.done]
     begin = max(layout.fraction - 0.04, 0.5 * layout.fraction)
-    need = integral_at(layout.fraction, shape) - integral_at(begin, shape)
+    sets = np.arange(k.size)
+    ends = np.repeat([layout.fraction, begin], k.size)
+    until, since = integral_at(ends, shape.rows(np.concatenate([sets, sets]))).reshape(2, -1)
+    need = until - since
     return np.asarray(need / np.maximum(k, 1e-12))
