@@ -78,9 +78,9 @@ def _summed(k_dt: _Array, first: NDArray[np.intp]) -> _Array:
 
     Cells of as many parts lie side by side: so a few additions of large arrays do.
     """
-    parts = np.diff(first, append=k_dt.shape[1])
-    if (parts == 1).all():
+    if first.size == k_dt.shape[1]:
         return k_dt
+    parts = np.diff(first, append=k_dt.shape[1])
     out = np.empty((k_dt.shape[0], first.size, k_dt.shape[2]))
     begins = np.flatnonzero(np.diff(parts, prepend=-1))
     for begin, end in zip(begins, [*begins[1:], first.size], strict=True):
@@ -201,17 +201,16 @@ def _follow(
     """Cell by cell; arrays as in `_follow_first_order`."""
     now, alpha = g[0], converted(g[0])
     middle = 0.5 * (supplied[:-1] + supplied[1:])
-    for j in range(k_dt.shape[0]):
+    for there, own, after, reached in zip(middle, k_dt, supplied[1:], g[1:], strict=True):
         # What is there to react, of what is left: within 0..1.
-        step = middle[j] - alpha
+        step = there - alpha
         np.maximum(step, 0.0, out=step)
         left = 1.0 - alpha
         left += 1e-12
         step /= left
         np.minimum(step, 1.0, out=step)
-        step *= k_dt[j]
+        step *= own
         then = converted(now + step)
-        after = supplied[j + 1]
         beyond = then > after
         if np.count_nonzero(beyond):  # never beyond what is supplied, however fast by itself
             part = (after - alpha) / np.maximum(then - alpha, 1e-15)
@@ -219,4 +218,4 @@ def _follow(
             np.multiply(step, part, out=step, where=beyond)
             np.maximum(after, alpha, out=then, where=beyond)
         alpha = then
-        now = np.add(now, step, out=g[j + 1])
+        now = np.add(now, step, out=reached)
