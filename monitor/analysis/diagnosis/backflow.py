@@ -30,28 +30,26 @@ def _suck_back(view: View) -> Iterator[Judged]:
 
 
 def _draws(view: View) -> Iterator[Judged]:
-    gauge = view.live(_P)
+    gauge, balance = view.live(_P), view.live(_POT)
     if gauge is not None:
-        value, falls = gauge.value or 0.0, slope_per_s(gauge, view.now_s, 8.0)
-        under = value < _UNDER_KPA - 4.0 * gauge.noise() and falls is not None and falls < -0.002
-        deep = value < -0.3 - 4.0 * gauge.noise()
-        # Jolts swing back at once; what is drawn back stays below.
-        late = [v for t, v in gauge.recent if t > view.now_s - _STAYS_S]
-        calm = gauge.roughness() < 8.0 or (len(late) >= 3 and max(late) < -0.1)
-        back = _UNDER_KPA + dead_band_of("pressure")
-        if dead_band(view, "under", (under or deep) and calm, value < back):
-            why = f"{value:.2f} kPa in the train, below the room: liquid is drawn back"
-            yield Judged("suck-back", why, gauge.name, on_delay_s=2.0)
-    elif view.live(_POT) is not None:
-        yield from _drinks_into_pot(view)
-    else:
-        yield from _drinks_from_receiver(view)
+        return _goes_under(view, gauge)
+    return _drinks_from_receiver(view) if balance is None else _drinks_into_pot(view, balance)
 
 
-def _drinks_into_pot(view: View) -> Iterator[Judged]:
-    balance = view.live(_POT)
-    if balance is None:
-        return
+def _goes_under(view: View, gauge: ChannelState) -> Iterator[Judged]:
+    value, falls = gauge.value or 0.0, slope_per_s(gauge, view.now_s, 8.0)
+    under = value < _UNDER_KPA - 4.0 * gauge.noise() and falls is not None and falls < -0.002
+    deep = value < -0.3 - 4.0 * gauge.noise()
+    # Jolts swing back at once; what is drawn back stays below.
+    late = [v for t, v in gauge.recent if t > view.now_s - _STAYS_S]
+    calm = gauge.roughness() < 8.0 or (len(late) >= 3 and max(late) < -0.1)
+    back = _UNDER_KPA + dead_band_of("pressure")
+    if dead_band(view, "under", (under or deep) and calm, value < back):
+        why = f"{value:.2f} kPa in the train, below the room: liquid is drawn back"
+        yield Judged("suck-back", why, gauge.name, on_delay_s=2.0)
+
+
+def _drinks_into_pot(view: View, balance: ChannelState) -> Iterator[Judged]:
     gained = lost_g(view, 30.0)
     rose = False
     if gained is not None and gained < 0.0:

@@ -82,11 +82,13 @@ def _over_temperature(view: View) -> Iterator[Judged]:
         if limit is None:
             continue
         for state in view.of(role):
-            if not state.is_live(view.now_s) or state.value is None:
+            if state.value is None:
                 continue
             key = f"over:{state.name}"
             was_over = view.memory.get(key, 0.0) > 0.0
-            if not was_over and state.value <= limit:
+            if not was_over and state.value <= limit:  # as nearly always
+                continue
+            if not state.is_live(view.now_s):
                 continue
             stays = was_over and state.value > limit - dead_band_of("hot temperature", state)
             if dead_band(view, key, state.value > limit, stays):

@@ -63,16 +63,16 @@ def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs],
     wanted = view.wanted
     found: list[Judged] = []
     wanting: list[Needs] = []
-    decided: set[str] = set()
+    decided: list[str] = []  # of few names most stand once: the set is made at the end
     judged: set[str] = set()
     for rule in rules:
         if rule.concerns is not None and not rule.concerns(view):
             continue
         if rule.matters is not None and not rule.matters(view):
-            decided.update(rule.names)
+            decided += rule.names
             continue
         if rule.rests is not None and rule.rests(view):
-            decided.update(rule.names)
+            decided += rule.names
             continue
         if rule.needs:
             absent = wanted.get(rule)
@@ -83,7 +83,7 @@ def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs],
                 wanting += absent
                 continue
         found += rule.judge(view)
-        decided.update(rule.names)
+        decided += rule.names
         if rule.is_alternative:
             judged.update(rule.names)
         wants = rule.unsure(view) if rule.unsure is not None else ()
@@ -93,7 +93,7 @@ def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs],
     if wanting and (found or judged):
         named = judged | {one.name for one in found}
         wanting = [w for w in wanting if w.name not in named]
-    return found, wanting, decided
+    return found, wanting, set(decided)
 
 
 def dead_band(view: View, key: str, rises: bool, stays: bool) -> bool:
