@@ -146,11 +146,14 @@ def explaining(view: View, findings: Findings) -> list[Finding]:
     What is wrong with a channel that has lost its vote explains its own silence alone: it lost it
     because others went on.
     """
+    shown = findings.shown()
+    if not shown:  # as nearly always, and it is asked at each tick
+        return []
     outvoted = {"channels-disagree", "zero-tracking"} if len(kinds_of_rig(view)) >= 3 else set()
     contrary, out = parted(view, findings), out_since(view)
     return [
         f
-        for f in findings.shown()
+        for f in shown
         if f.name in _EXPLAINS
         and f.name not in outvoted
         and (f.name != "channels-disagree" or f in contrary)
@@ -338,9 +341,10 @@ def _steady_rate(state: ChannelState, now_s: float) -> float | None:
     ends = [now_s - window_s * part / _PARTS for part in range(_PARTS, -1, -1)]
     places = [bisect_right(state.recent, (end, math.inf)) for end in ends]
     means: list[tuple[float, float]] = []
-    for begin, end in pairwise(places):
+    late = [*islice(state.recent, places[0], places[-1])]  # once: it goes there point by point
+    for begin, end in pairwise(place - places[0] for place in places):
         if end > begin:
-            times_s, values = zip(*islice(state.recent, begin, end), strict=True)
+            times_s, values = zip(*late[begin:end], strict=True)
             means.append((sum(times_s) / len(times_s), sum(values) / len(values)))
     if len(means) < _LEAST_PARTS:
         return None

@@ -40,14 +40,18 @@ class Tares:
         assert channel.value is not None
         if channel.unit != "g":
             return channel.value
+        if self.before_g or channel.jump_s == now_s:  # seldom, and every reading comes by here
+            self._look_for_tare(channel, channel.value, now_s)
+        return channel.value - self.away_g.get(channel.name, 0.0)
+
+    def _look_for_tare(self, channel: ChannelState, value: float, now_s: float) -> None:
         before_g = self.before_g.pop(channel.name, None)
         if before_g is not None:
-            self._take_away(channel.name, channel.value - before_g)
-        elif channel.jump_s == now_s and abs(channel.value) <= NEAR_ZERO * abs(channel.jump):
+            self._take_away(channel.name, value - before_g)
+        elif channel.jump_s == now_s and abs(value) <= NEAR_ZERO * abs(channel.jump):
             self._take_away(channel.name, channel.jump)
         elif channel.jump_s == now_s and self._is_undone(channel):
             self._take_away(channel.name, -self.last_g[channel.name])
-        return channel.value - self.away_g.get(channel.name, 0.0)
 
     def _is_undone(self, channel: ChannelState) -> bool:
         """The step came back: a flask lifted off and put on again, or a tare cleared."""

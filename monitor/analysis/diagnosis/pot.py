@@ -300,12 +300,12 @@ def _step_in(points: list[tuple[float, float]], noise: float) -> tuple[float, fl
     usual = sorted(rise / lasts_s for lasts_s, rise in steps)[len(steps) // 2]
     sizes = [rise - usual * lasts_s for lasts_s, rise in steps]
     k = max(range(2, len(sizes) - 2), key=lambda i: abs(sizes[i]))
+    if noise <= 0.0 or abs(sizes[k]) <= 15.0 * noise:
+        return 0.0, 0.0
     drift = max(abs(rise) for i, (_, rise) in enumerate(steps) if i != k)
     # Over a hole the usual pace is not known so well.
     slack = 5.0 * drift + 0.5 * abs(usual) * steps[k][0]
-    if noise > 0.0 and abs(sizes[k]) > 15.0 * noise and abs(sizes[k]) > slack:
-        return points[k + 1][0], steps[k][1]
-    return 0.0, 0.0
+    return (points[k + 1][0], steps[k][1]) if abs(sizes[k]) > slack else (0.0, 0.0)
 
 
 RULES = (
