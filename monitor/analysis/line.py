@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from functools import lru_cache
 from typing import Any
 
@@ -41,12 +41,16 @@ def time_text(utc_s: float | None, utc_offset_s: int | None) -> str | None:
     """RFC 3339 with offset, to a tenth of a second where there is one; None where not known."""
     if utc_s is None or not math.isfinite(utc_s):
         return None
-    zone = UTC if utc_offset_s is None else timezone(timedelta(seconds=60 * (utc_offset_s // 60)))
     try:
-        at = datetime.fromtimestamp(round(utc_s, 1), zone)
+        at = datetime.fromtimestamp(round(utc_s, 1), _zone(utc_offset_s))
     except (OverflowError, OSError, ValueError):
         return None
     return at.isoformat(timespec="seconds" if at.microsecond == 0 else "milliseconds")
+
+
+@lru_cache(maxsize=4)
+def _zone(utc_offset_s: int | None) -> tzinfo:
+    return UTC if utc_offset_s is None else timezone(timedelta(seconds=60 * (utc_offset_s // 60)))
 
 
 def build_line(
