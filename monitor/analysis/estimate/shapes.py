@@ -106,15 +106,21 @@ def converter(shape: Shape) -> Callable[[_Array], _Array]:
     """`conversion` for one shape and many g: what depends on the shape alone is worked out once."""
     if shape.plain:
         return _first_order
-    mixed = _side_by_side(np.flatnonzero(shape.w))
-    part = shape.rows(mixed)
-    m, m_part = _m(shape.n), _m(part.n)
+    a, m, w = shape.a, _m(shape.n), shape.w
+    index = np.flatnonzero(w)
+    if not index.size:
+        return lambda g: _one(g, a, m)
+    mixed, sets = _side_by_side(index), w.size
+    w, r = w[mixed], shape.r[mixed]
+    # The second populations lie behind all sets: of few sets each call costs more than its work.
+    a, m = np.concatenate([a, a[mixed]]), np.concatenate([m, m[mixed]])
 
     def of(g: _Array) -> _Array:
-        alpha = _one(g, shape.a, m)
-        if part.w.size:
-            second = _one(g[..., mixed] * part.r, part.a, m_part)
-            alpha[..., mixed] += part.w * (second - alpha[..., mixed])
+        both = _one(np.concatenate([g, g[..., mixed] * r], axis=-1), a, m)
+        alpha, second = both[..., :sets], both[..., sets:]
+        second -= alpha[..., mixed]
+        second *= w
+        alpha[..., mixed] += second
         return alpha
 
     return of
@@ -170,7 +176,9 @@ def _mixed_ln_g(alpha: _Array, ln_g: _Array, shape: Shape) -> _Array:
 
     def converted(ln: _Array) -> _Array:
         first, second = _one(np.exp(ln) * speeds, shape.a, m)
-        return np.asarray(first + shape.w * (second - first))
+        second -= first
+        second *= shape.w
+        return np.add(first, second, out=second)
 
     for _ in range(9):
         middle = 0.5 * (low + high)
