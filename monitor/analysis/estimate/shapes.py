@@ -178,7 +178,7 @@ def _mixed_ln_g(alpha: _Array, ln_g: _Array, shape: Shape) -> _Array:
         first, second = _one(np.exp(ln) * speeds, shape.a, m)
         second -= first
         second *= shape.w
-        return np.add(first, second, out=second)
+        return np.asarray(np.add(first, second, out=second))
 
     for _ in range(9):
         middle = 0.5 * (low + high)
