@@ -48,6 +48,9 @@ _JUMP = {"degC": 25.0, "g": 8.0}
 
 _FACTORS = (10.0, 0.1, 100.0, 0.01, 1000.0, 0.001, 28.3495, 1.0 / 28.3495, 453.592, 1.0 / 453.592)
 
+_STOOD_S, _STOOD_N = 60.0, 5.0
+"""A scale that may have changed has been there for so long, and for so many readings."""
+
 _RARE_S = 5.0
 """Read no more often than this, a hot thing may change by a jump within one reading."""
 
@@ -268,10 +271,12 @@ class ChannelState:
         self.pending = None
         if self.suspended:
             return True
+        # What stood but for a moment, among readings that jump about, was no scale.
+        stood = now_s - self.jump_s > max(_STOOD_S, _STOOD_N * self.period_s)
         self.jump_s, self.jump = now_s, value - last
         self.before, self.fresh = None, True  # a step is no noise
         how = _unit_slip(self.unit, last, value, self.noise())
-        if young and how:
+        if young and stood and how:
             self.suspended, self.suspended_from, self.suspended_s = how, last, now_s
         else:
             self.recent.clear()

@@ -186,3 +186,15 @@ def test_a_search_finds_what_a_pass_over_all_points_finds(
         by_ends = (state.value - late[0][1]) / (61.0 - late[0][0]) if late else None
         whole = late and 61.0 - late[0][0] >= 12.0
         assert late_rate(state, 61.0, 20.0) == (by_ends if whole else None)
+
+
+def test_noise_that_comes_and_goes_is_no_other_unit() -> None:
+    """A heavy minute of pick-up on a pot at 130 degC; 269 and back would fit degF into degC."""
+    picked_up = (201.0, 148.7, 169.5, 147.6, 142.1, 137.5, 152.0, 214.7, 269.4, 98.5, 118.6, 150.9)
+    state = ChannelState.of("pot", "pot_temperature")
+    said_C = [130.0 + 0.01 * n for n in range(120)]
+    said_C += [*picked_up, *(133.0 + 0.05 * n for n in range(24))]
+    for n, value in enumerate(said_C):
+        state.take(5.0 * n, Reading("pot", value))
+    assert state.suspended == ""
+    assert state.value == pytest.approx(said_C[-1], abs=1.0)
