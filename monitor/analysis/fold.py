@@ -173,7 +173,8 @@ class Fold:
 
     def _take_readings(self, now: float, body: Readings) -> None:
         state = self._state
-        channels, add, is_heated = state.channels, self._bins.add, state.heating.began_s is not None
+        channels, add, tares = state.channels, self._bins.add, state.tares
+        is_heated = state.heating.began_s is not None
         for reading in body.values:
             channel = channels.get(reading.channel)
             if channel is None:
@@ -183,7 +184,7 @@ class Fold:
             if not channel.take(now, reading):
                 continue
             state.read_since_heavy = True
-            level = channel.value if channel.unit != "g" else state.tares.level(channel, now)
+            level = channel.value if channel.unit != "g" else tares.level(channel, now)
             assert level is not None
             quality = Quality.AT_LEAST if channel.limited else reading.quality
             add(channel.name, channel.role, now, level, quality)
@@ -368,12 +369,8 @@ class Fold:
         limit = state.limit_C
         of = self._by_role.get
         cold = (*of("coolant_in_temperature", ()), *of("coolant_out_temperature", ()))
-        known: dict[str, ChannelState | None] = {}
-        speaking: list[str] = []
-        for role, said in self._by_role.items():
-            known[role] = first = first_live(said, now_s)
-            if first is not None:
-                speaking.append(role)
+        known = {role: first_live(said, now_s) for role, said in self._by_role.items()}
+        speaking = [role for role, first in known.items() if first is not None]
         if speaking != self._speaking:
             self._speaking, self._wanted = speaking, {}
         return View(
