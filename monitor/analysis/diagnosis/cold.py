@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_right
 from collections.abc import Iterator
+from itertools import islice
 from statistics import median
 
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
@@ -107,7 +110,8 @@ def _freezing(view: View) -> Iterator[Judged]:
 
 def _late_C(state: ChannelState, now_s: float) -> float:
     """Median of the last minute or so: pick-up shakes a probe far below what is so. [degC]"""
-    late = [v for t, v in state.recent if t > now_s - _LATE_S]
+    begin = bisect_right(state.recent, (now_s - _LATE_S, math.inf))
+    late = [v for _, v in islice(state.recent, begin, None)]
     return median(late) if late else _number(state)
 
 
