@@ -9,7 +9,7 @@ the first reading, so two channels can be laid side by side.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -243,9 +243,18 @@ class BinStore:
             kept.laid_out = _laid_out(name, kept)
         return kept.laid_out
 
-    def channels(self) -> tuple[ChannelBins, ...]:
-        """Closed bins of every channel, in the order in which the channels first spoke."""
-        return tuple(self.channel(name) for name in self._channels)
+    def channels(self, roles: Container[str] | None = None) -> tuple[ChannelBins, ...]:
+        """Closed bins of every channel, of these roles, in the order in which they first spoke."""
+        return tuple(
+            self.channel(name)
+            for name, kept in self._channels.items()
+            if roles is None or kept.role in roles
+        )
+
+    def first_s(self) -> float | None:
+        """When the first reading of any closed bin came; None before one is closed. [s]"""
+        began = (float(kept.table[_T0, 0]) for kept in self._channels.values() if kept.n)
+        return min(began, default=None)
 
     def names(self, role: str) -> tuple[str, ...]:
         """Names of the channels of a role, in the order in which they first spoke."""

@@ -190,8 +190,8 @@ def _sooner(left: RemainingBand | None, dt_s: float) -> RemainingBand | None:
 
 
 def _first_s(bins: BinStore, now_s: float) -> float:
-    began = [float(c.t0_s[0]) for c in bins.channels() if len(c)]
-    return min(began, default=now_s)
+    began_s = bins.first_s()
+    return now_s if began_s is None else began_s
 
 
 def _shut(

@@ -55,9 +55,9 @@ def gather_signals(
 ) -> list[Signal]:
     """All channels that tell of the steps; see `EstimatorState` for `shut` and `jumps`."""
     found = []
-    for channel in bins.channels():
-        maker = _MAKERS.get(channel.role)
-        if maker is None or len(channel) < 2:
+    for channel in bins.channels(_MAKERS):
+        maker = _MAKERS[channel.role]
+        if len(channel) < 2:
             continue
         free = open_times(channel.at_s, shut.get(channel.name, ()))
         signal = maker(about, channel, free, tuple(jumps.get(channel.name, ())))
