@@ -141,7 +141,7 @@ def _allowed(one: Heard, amplitude: _Array, late: float) -> NDArray[np.bool_]:
     if most is None:
         return np.ones(amplitude.size, dtype=bool)
     if late == 0.0:
-        most = np.maximum(most, np.pad(most, (1, 0), mode="edge")[:-1])
+        most = np.maximum(most, np.concatenate([most[:1], most[:-1]]))
     return np.asarray(most[one.cells] >= _ALLOWED * np.abs(amplitude))
 
 

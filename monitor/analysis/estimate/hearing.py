@@ -101,13 +101,16 @@ def _differences(
 
 def _smooth(made: _Array) -> _Array:
     """Median of five neighbours: a jump brings no misfit with it."""
-    padded = np.pad(made, 2, mode="reflect") if made.size > 2 else np.pad(made, 2, mode="edge")
+    if made.size > 2:  # mirrored at both ends
+        padded = np.concatenate([made[2:0:-1], made, made[-2:-4:-1]])
+    else:
+        padded = np.pad(made, 2, mode="edge")
     return np.asarray(np.sort(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)[:, 2])
 
 
 def _late_most(square: _Array) -> _Array:
     """The largest of each row and the few before it, (rows,)."""
-    padded = np.pad(square, (_TAIL, 0))
+    padded = np.concatenate([np.zeros(_TAIL), square])
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, _TAIL + 1).max(axis=1))
 
 

@@ -228,7 +228,8 @@ def _noise_lately(channel: ChannelBins) -> _Array:
     if len(channel) < 3:
         return np.full(len(channel), np.nan)
     own = _scatter(channel)
-    padded = np.pad(own, _NEIGHBOURS // 2, constant_values=np.nan)
+    beyond = np.full(_NEIGHBOURS // 2, np.nan)
+    padded = np.concatenate([beyond, own, beyond])
     windows = np.lib.stride_tricks.sliding_window_view(padded, _NEIGHBOURS)
     ordered = np.sort(windows, axis=1)  # what is not known comes last
     known = np.isfinite(windows).sum(axis=1)
