@@ -52,7 +52,7 @@ def _stuck(view: View) -> Iterator[Judged]:
     if not full or usual > 0.7 * most:
         remember_slowly(view, "usual-power", power.value, 900.0)
     if dead_band(view, "stuck", beyond, full):
-        why = f"heater at {power.value:.0f} W, all that it has"
+        why = f"heater at {power.value:.0f} W, as much as it has given in this run"
         yield Judged("heater-stuck", f"{why}{_off_course(view)}", None, on_delay_s=5.0)
 
 
