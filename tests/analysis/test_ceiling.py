@@ -66,6 +66,8 @@ def test_what_was_counted_at_the_ceiling_has_no_vote_and_accuses_nobody() -> Non
         (3.0, 60.0, True),  # 33 K at 170 degC: by 60 kJ/mol the rate would have changed by 19 %
         (0.0, 60.0, False),  # a slow reaction on a hold goes evenly for long
         (1.0, 60.0, False),  # over 11 K at its greatest: within what counts differ by
+        (1.0, 480.0, True),  # many counts, alike to one of them: so near no reaction keeps its pace
+        (0.3, 480.0, False),
         (-3.0, 60.0, False),
     ],
 )

@@ -49,7 +49,7 @@ def learn_ceiling(view: View, counter: ChannelState) -> None:
         return
     balance = view.live("pot_mass")
     if balance is None:
-        if not _climbs_too_far(view, *even):
+        if not _climbs_too_far(view, counter, *even):
             return
     elif not _loses_unevenly(view, balance, even[0]):
         return
@@ -93,8 +93,11 @@ def _loses_unevenly(view: View, balance: ChannelState, since_s: float) -> bool:
     return least > 0.0 and most - u_g > _DIFFER * (least + u_g)
 
 
-def _climbs_too_far(view: View, since_s: float, per_s: float) -> bool:
+def _climbs_too_far(view: View, counter: ChannelState, since_s: float, per_s: float) -> bool:
     """Whether no reaction could have kept its pace while the pot climbed as it did since then.
+
+    Its pace is kept as nearly as the counts have been alike, and no nearer than to one of them;
+    the first minute, in which it came to that pace, aside.
 
     At its greatest on a ramp ln(rate) bends by (E dT/dt / (R T^2))^2, where a first-order step is
     half gone and each neighbouring law within a few tenths of that; so over a climb by dT the rate
@@ -104,13 +107,16 @@ def _climbs_too_far(view: View, since_s: float, per_s: float) -> bool:
     if pot is None:
         return False
     bins = view.bins.channel(pot.name)
-    inside = bins.at_s >= since_s
-    if inside.sum() < _MINUTES:
+    inside = bins.at_s >= since_s + BIN_S
+    if inside.sum() < _MINUTES - 1:
         return False
     temps_C = bins.mean[inside]
     climb = (temps_C[-1] - temps_C[0]) * _LEAST_E_OVER_R_K / (float(temps_C.mean()) + 273.15) ** 2
     changes = max(climb, 0.0) ** 2 / 8.0
-    return bool(changes > _TIMES * (_EVEN + 1.0 / (BIN_S * per_s)))
+    counts = view.bins.channel(counter.name)
+    counted, lasts_s = np.diff(counts.last), np.diff(counts.t1_s)
+    apart = np.abs(counted - per_s * lasts_s)[counts.t1_s[:-1] >= since_s + BIN_S]
+    return bool(changes > _TIMES * max(float(apart.max()), 1.0) / (BIN_S * per_s))
 
 
 def _forget(view: View, name: str) -> None:
