@@ -197,7 +197,7 @@ def _parts(view: View) -> Iterator[Judged]:
     counted = counted_rate(view, "bubble_count", _WINDOW_S)
     fell = late_rate(balance, view.now_s, _WINDOW_S)
     if balance is None or counted is None or fell is None or not main_step_runs(view):
-        apart = view.memory.get("apart", 0.0) >= _PARTED_S
+        apart = view.memory.get("parted-s", 0.0) >= _PARTED_S
         if balance is not None and apart and view.complete_s is None:
             why = "balance and bubbles had parted, and have not been seen to agree again"
             yield Judged("channels-disagree", why, balance.name)
@@ -221,7 +221,7 @@ def _parts(view: View) -> Iterator[Judged]:
         why = f"balance shows {100 * share:.0f} % of what the bubbles have meant so far"
         yield Judged("channels-disagree", why, balance.name, on_delay_s=_PARTED_S)
         return
-    view.memory.pop("apart", None)
+    view.memory.pop("parted-s", None)
     if is_learned(view, "g-each"):
         remember_slowly(view, "g-each", each, 900.0)
 
@@ -229,9 +229,9 @@ def _parts(view: View) -> Iterator[Judged]:
 def _count_apart(view: View) -> None:
     """How long the balance has been seen apart: a moment of it is noise, and nothing to keep."""
     memory = view.memory
-    since_s = view.now_s - memory.get("apart@", view.now_s)
-    memory["apart"] = memory.get("apart", 0.0) + min(since_s, _SEEN_AGAIN_S)
-    memory["apart@"] = view.now_s
+    since_s = view.now_s - memory.get("parted-s@", view.now_s)
+    memory["parted-s"] = memory.get("parted-s", 0.0) + min(since_s, _SEEN_AGAIN_S)
+    memory["parted-s@"] = view.now_s
 
 
 def _was_limited(view: View) -> bool:
