@@ -59,6 +59,9 @@ _AGAIN_S = 900.0
 _PARTS, _LEAST_PARTS = 10, 5
 """Parts of the window of a balance: a step shows in two of nine differences at the most."""
 
+_FLOW_NOISE, _ZERO_MOVES = 3.0, 0.005
+"""Of the noise of one reading of flow, and of the most that was shown. Judgement."""
+
 _CALM_ROLES = (
     ("bubble_count", 1.0, 0.05),
     ("inlet_bubble_count", 1.0, 0.05),
@@ -315,11 +318,21 @@ def watch_calm(verdict: Verdict, view: View) -> None:
                 continue
             floor = 10.0 * max(state.noise(), 1e-4) / _CALM_S if least is None else least
             if role == "outlet_flow":
-                floor *= _CALM_S / 60.0
+                floor = _flow_floor(view, state)
             _compare(verdict, view, state, sign * rate, floor)
     if verdict.again_s is not None and now - verdict.again_s > _AGAIN_S:
         verdict.again_s = None
     view.gas_again_why = "" if verdict.again_s is None else verdict.again_why
+
+
+def _flow_floor(view: View, state: ChannelState) -> float:
+    """What a flow meter has to show beyond its calm, in mL a second.
+
+    Far beyond the noise of the mean that is looked at, and beyond what a zero may move by.
+    """
+    noise = max(state.noise(), 1e-4)
+    moves = _ZERO_MOVES * float(view.bins.channel(state.name).maximum.max(initial=0.0))
+    return min(10.0 * noise, max(_FLOW_NOISE * noise, moves)) / 60.0
 
 
 def _rate(state: ChannelState, now_s: float) -> float | None:

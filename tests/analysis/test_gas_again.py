@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from drivers.reading import Reading
+from drivers.reading import Quality, Reading
 from monitor.analysis.bins import BinStore
 from monitor.analysis.channels import ChannelState
 from monitor.analysis.completion import watch_calm
@@ -26,6 +26,9 @@ _NUDGES_S = (1800, 1890, 2030)
 
 Course = Callable[[int], float]
 
+_ROLES = {"scale": "pot_mass", "bubbles": "bubble_count", "flow": "outlet_flow"}
+_WIDE = {"scale": 0.02, "bubbles": 0.0, "flow": 3.0}
+
 
 def steps(*steps_g: tuple[int, float]) -> Course:
     """A mass with steps at given seconds. [g]"""
@@ -34,22 +37,22 @@ def steps(*steps_g: tuple[int, float]) -> Course:
 
 def again_s(period_s: int = 1, **courses: Course) -> tuple[int | None, str]:
     """When gas is first said to have come again, and why. Ticks are 10 s apart."""
-    rig = {
-        name: ChannelState.of(name, {"scale": "pot_mass", "bubbles": "bubble_count"}[name])
-        for name in courses
-    }
+    rig = {name: ChannelState.of(name, _ROLES[name]) for name in courses}
     verdict, memory = Verdict(complete_s=float(COMPLETE_S)), dict[str, float]()
+    bins = BinStore()
     for t in range(END_S):
         for k, (name, course) in enumerate(courses.items()):
             if t % period_s == 0:
-                wide = 0.02 if name == "scale" else 0.0
-                rig[name].take(float(t), Reading(name, round(course(t) + wide * noise(t, k), 2)))
+                value = round(course(t) + _WIDE[name] * noise(t, k), 2)
+                rig[name].take(float(t), Reading(name, value))
+                bins.add(name, _ROLES[name], float(t), value, Quality.GOOD)
         if t < COMPLETE_S or t % 10:
             continue
+        bins.close_until(float(t))
         view = View(
             now_s=float(t), setting=SETTING, by_role={s.role: [s] for s in rig.values()},
             channels=rig, heating=Heating(start_C=20.0, began_s=0.0), happened=Happened(),
-            memory=memory, bins=BinStore(), estimate=None, coolant=CoolantView(),
+            memory=memory, bins=bins, estimate=None, coolant=CoolantView(),
             complete_s=verdict.complete_s,
         )  # fmt: skip
         judge(POT_RULES, view)
@@ -93,3 +96,14 @@ def test_bubbles_that_come_again_are_gas_at_once() -> None:
     assert found_s is not None
     assert HAPPENS_S < found_s <= HAPPENS_S + 90
     assert "bubbles/min again" in why
+
+
+@pytest.mark.parametrize(
+    ("mL_min", "is_seen"), [(6.0, True), (3.0, False)], ids=["a pocket opens", "the zero moves"]
+)
+def test_flow_that_comes_again_is_told_from_a_zero_that_moves(mL_min: float, is_seen: bool) -> None:
+    """A meter that scatters by a mL/min or so, and showed 1000 at its peak."""
+    at_s, why = again_s(flow=lambda t: 1000.0 if t < 60 else 0.0 if t < HAPPENS_S else mL_min)
+    assert (at_s is not None) is is_seen
+    if at_s is not None:
+        assert HAPPENS_S < at_s < HAPPENS_S + 300, why
