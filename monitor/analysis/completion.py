@@ -316,21 +316,22 @@ def watch_calm(verdict: Verdict, view: View) -> None:
             if verdict.complete_s is None:
                 verdict.calm.pop(state.name, None)
                 continue
-            floor = 10.0 * max(state.noise(), 1e-4) / _CALM_S if least is None else least
-            if role == "outlet_flow":
-                floor = _flow_floor(view, state)
+            floor = _floor(view, state) if least is None else least
             _compare(verdict, view, state, sign * rate, floor)
     if verdict.again_s is not None and now - verdict.again_s > _AGAIN_S:
         verdict.again_s = None
     view.gas_again_why = "" if verdict.again_s is None else verdict.again_why
 
 
-def _flow_floor(view: View, state: ChannelState) -> float:
-    """What a flow meter has to show beyond its calm, in mL a second.
+def _floor(view: View, state: ChannelState) -> float:
+    """What a channel has to gain beyond its calm, in its unit a second; of a flow meter in mL.
 
-    Far beyond the noise of the mean that is looked at, and beyond what a zero may move by.
+    A meter's is far beyond the noise of the mean that is looked at, and beyond what its zero may
+    move by.
     """
     noise = max(state.noise(), 1e-4)
+    if state.role != "outlet_flow":
+        return 10.0 * noise / _CALM_S
     moves = _ZERO_MOVES * float(view.bins.channel(state.name).maximum.max(initial=0.0))
     return min(10.0 * noise, max(_FLOW_NOISE * noise, moves)) / 60.0
 

@@ -19,10 +19,8 @@ _OFF_PROFILE_S = 300.0
 _FALLS_S, _FALL_K, _OVERSHOT_K = 900.0, 8.0, 4.0
 _HEATER_OFF_S, _FALLS_ON_S = 60.0, 120.0
 _LEAST_FALL_K_PER_MIN, _COOLS_MIN = 0.7, 90.0
-"""A flask in its mantle cools to the room in 20 to 60 min; a well packed one may take longer.
-
-The time constant; common practice, no source.
-"""
+"""Time constant of a flask that cools in its mantle: 20 to 60 min, of a well packed one more.
+Common practice, no source."""
 _CLIMBS_K_PER_MIN = 1.0
 _MISSES_K = 4.0
 """A controller's own probe and set point are off the pot's by less, or by not much more."""
@@ -143,7 +141,7 @@ def _heater_off_by_mantle(view: View) -> Iterator[Judged]:
     probe = mantle or pot
     if probe is None or probe.value is None:
         return
-    slope, late = (slope_per_s(probe, view.now_s, span_s) for span_s in (300.0, 120.0))
+    slope, late = (slope_per_s(probe, view.now_s, span_s) for span_s in (300.0, _FALLS_ON_S))
     if slope is None or late is None:
         return
     least = 1.0 if mantle is not None else _least_fall_K_per_min(view, probe.value)

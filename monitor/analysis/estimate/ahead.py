@@ -47,7 +47,7 @@ _SAME_K = 0.5
 class Ahead:
     """Courses on `edges_s` (edges,), seconds from now; times in seconds, inf: never.
 
-    Times (tails, sets) are those of equally likely tails.
+    `time_s` and `frozen_s` (tails, sets) are those of equally likely tails; the others (sets,).
     """
 
     edges_s: _Array
