@@ -208,12 +208,14 @@ def _learned(past: Past, cloud: Cloud, one: Heard, course: _Array, known: Noise)
     A sudden loss of rate would else pass for a model that is very wrong, in which nothing shows
     any more. For the same reason misfit grows by degrees.
     """
-    misfit, walk, likely = likely_noise(one.seen, course)
     rival = next(f for f in FAMILIES if f.held)
+    courses = [course]
     if past.hold is not None and cloud.family != rival.name:
         alpha = foretold(past, cloud.at, rival.name)
         share = one.signal.share + one.signal.share_u * agreement(one, alpha[:, None]).pulled[0]
-        other = likely_noise(one.seen, alpha @ share)
+        courses.append(alpha @ share)
+    (misfit, walk, likely), *others = likely_noise(one.seen, *courses)
+    for other in others:
         if other[2] + np.log(rival.weight / FAMILIES[0].weight) > likely:
             misfit, walk, likely = other
     misfit = max(misfit, least_misfit(one.signal.role))

@@ -81,28 +81,35 @@ def least_misfit(role: str) -> float:
     return _USUAL_CAUGHT if role == "receiver_mass" else _LEAST_THROUGH_TRAIN
 
 
-def likely_noise(seen: Differences, course: _Array) -> tuple[float, float, float]:
-    """What the residuals about `course`, (edges,) the level by a fit, speak for.
+def likely_noise(seen: Differences, *courses: _Array) -> list[tuple[float, float, float]]:
+    """What the residuals about each of `courses`, (edges,) the level by a fit, speak for.
 
-    (misfit, walk, logarithm of how likely the residuals are with that).
+    (misfit, walk, logarithm of how likely the residuals are with that) of each; all are whitened
+    together, for the nuisances are the same.
     """
     misfit, walk = (each.ravel() for each in np.meshgrid(_MISFITS, _WALKS, indexing="ij"))
     own = seen.other[:, None] + seen.walk[:, None] * walk**2 + seen.square[:, None] * misfit**2
-    rows, log_det = _whitened(
-        np.column_stack([seen.y - seen.plain @ course, seen.columns]), own, seen.beside
-    )
-    rest, columns = _without_jumps(rows[:, :, 0]), rows[:, :, 1:]
+    rests = [seen.y - seen.plain @ course for course in courses]
+    rows, log_det = _whitened(np.column_stack([*rests, seen.columns]), own, seen.beside)
+    columns = rows[:, :, len(courses) :]
     normal = np.einsum("rgi,rgj->gij", columns, columns) + np.eye(columns.shape[2])
-    right = np.einsum("rgi,rg->gi", columns, rest)
-    pulled = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-    rest = rest - np.einsum("rgi,gi->rg", columns, pulled)
-    chi2 = (rest * rest).sum(axis=0) + (pulled * pulled).sum(axis=1)
-    height = -0.5 * (chi2 + log_det + np.linalg.slogdet(normal)[1])
-    height += np.tile(np.log(_WALKS_PRIOR), _MISFITS.size)
-    share = np.exp(height - height.max())
-    likely = float(height.max() + np.log(share.sum()))
-    share /= share.sum()
-    return float(np.exp(share @ np.log(misfit))), float(np.exp(share @ np.log(walk))), likely
+    log_det_normal = np.linalg.slogdet(normal)[1]
+    found = []
+    for i in range(len(courses)):
+        rest = _without_jumps(rows[:, :, i])
+        right = np.einsum("rgi,rg->gi", columns, rest)
+        pulled = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+        rest = rest - np.einsum("rgi,gi->rg", columns, pulled)
+        chi2 = (rest * rest).sum(axis=0) + (pulled * pulled).sum(axis=1)
+        height = -0.5 * (chi2 + log_det + log_det_normal)
+        height += np.tile(np.log(_WALKS_PRIOR), _MISFITS.size)
+        share = np.exp(height - height.max())
+        likely = float(height.max() + np.log(share.sum()))
+        share /= share.sum()
+        found.append(
+            (float(np.exp(share @ np.log(misfit))), float(np.exp(share @ np.log(walk))), likely)
+        )
+    return found
 
 
 def _without_jumps(rest: _Array) -> _Array:
@@ -119,11 +126,11 @@ def _whitened(rows: _Array, diagonal: _Array, beside: _Array) -> tuple[_Array, _
     `diagonal` (rows, many), `beside` (rows - 1,). Also the logarithm of each determinant.
     """
     out = np.empty((rows.shape[0], diagonal.shape[1], rows.shape[1]))
-    left = np.empty_like(diagonal)
+    left, least = np.empty_like(diagonal), 1e-3 * diagonal
     out[0], left[0] = rows[0], diagonal[0]
-    for i in range(1, rows.shape[0]):
-        low = beside[i - 1] / left[i - 1]
-        left[i] = np.maximum(diagonal[i] - low * beside[i - 1], 1e-3 * diagonal[i])
-        out[i] = rows[i] - low[:, None] * out[i - 1]
+    for i, b in enumerate(beside.tolist(), start=1):
+        low = b / left[i - 1]
+        np.maximum(diagonal[i] - low * b, least[i], out=left[i])
+        np.subtract(rows[i], low[:, None] * out[i - 1], out=out[i])
     out /= np.sqrt(left)[:, :, None]
     return out, np.log(left).sum(axis=0)
