@@ -33,7 +33,7 @@ from monitor.analysis.estimate.shapes import (
     converter,
     exponents,
     integral_at,
-    shape_of,
+    shapes_of,
 )
 from monitor.analysis.estimate.signals import Signal, _between_digits
 from monitor.chemistry.integration import integrate
@@ -91,7 +91,7 @@ def test_autocatalysis_is_held_by_the_family_of_nucleation(m: float, n: float) -
     scaled = np.interp(at, alpha, g) / np.interp(0.5, alpha, g)
     family = next(f for f in FAMILIES if f.name == "nucleation")
     z1, z2 = (z.ravel() for z in np.meshgrid(*[np.linspace(-1.5, 1.5, 16)] * 2))
-    shape = shape_of(family, (1.0, 1.0), z1, z2)
+    shape = shapes_of([(family, slice(0, z1.size))], (1.0, 1.0), z1, z2)
     got = conversion(scaled[:, None] * integral_at(0.5, shape), shape)
     assert np.abs(got - at[:, None]).max(axis=0).min() < 0.015
 
@@ -105,7 +105,7 @@ def test_of_two_populations_each_goes_by_first_order(planned: str) -> None:
     """
     family = next(f for f in FAMILIES if f.mixed)
     z, g = np.array([-1.0, 0.0, 1.0]), np.array([0.1, 0.5, 1.0, 2.0, 5.0, 20.0])[:, None]
-    shape = shape_of(family, exponents(planned), z, z)
+    shape = shapes_of([(family, slice(0, z.size))], exponents(planned), z, z)
     expected = 1.0 - (1.0 - shape.w) * np.exp(-g) - shape.w * np.exp(-shape.r * g)
     assert conversion(np.repeat(g, 3, axis=1), shape) == pytest.approx(expected, abs=1e-4)
 
@@ -115,7 +115,7 @@ def test_of_two_populations_each_goes_by_first_order(planned: str) -> None:
 def test_integral_and_conversion_undo_each_other(family: Family, alpha: float) -> None:
     """Mixtures of two populations included."""
     z = np.linspace(-2.0, 2.0, 5)
-    shape = shape_of(family, (1.0, 1.0), z, z[::-1].copy())
+    shape = shapes_of([(family, slice(0, z.size))], (1.0, 1.0), z, z[::-1].copy())
 
     assert conversion(integral_at(alpha, shape)[None], shape)[0] == pytest.approx(alpha, abs=2e-4)
 

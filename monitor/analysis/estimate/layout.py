@@ -19,7 +19,7 @@ from monitor.analysis.estimate.shapes import (
     Shape,
     exponents,
     integral_at,
-    shape_of,
+    shapes_of,
 )
 from monitor.chemistry.kinetics import GAS_CONSTANT_J_MOL_K, temperature_integral
 from monitor.chemistry.network import Network
@@ -128,7 +128,7 @@ def kinetics(
     half_u = np.hypot(layout.half_u, probe_u_K)
     half_K = np.maximum(layout.half_C + half_u * z[:, k : 2 * k] + 273.15, 200.0)
     lag_s = LAG_S * np.log1p(np.exp(1.2 * z[:, 2 * k]))
-    last = _last_shape(layout, z, families)
+    last = shapes_of(families, layout.planned[layout.done], z[:, 2 * k + 1], z[:, 2 * k + 2])
     shapes, half = [last] * k, np.empty_like(e)
     half[:, list(layout.done_group)] = integral_at(0.5, last)[:, None]
     for i, planned in enumerate(layout.planned):
@@ -143,16 +143,6 @@ def _ln_a(half: _Array, e_over_r: _Array, half_K: _Array) -> _Array:
     rate = 5.0 / 60.0
     p = temperature_integral(np.minimum(e_over_r / half_K, 600.0))
     return np.asarray(np.log(half * rate / e_over_r) - np.log(p))
-
-
-def _last_shape(layout: Layout, z: _Array, families: list[tuple[Family, slice]]) -> Shape:
-    k2 = 2 * layout.steps
-    planned = layout.planned[layout.done]
-    parts = [
-        shape_of(family, planned, z[rows, k2 + 1], z[rows, k2 + 2]) for family, rows in families
-    ]
-    a, n, w, r = (np.concatenate([getattr(p, f) for p in parts]) for f in ("a", "n", "w", "r"))
-    return Shape(a, n, w, r)
 
 
 def _planned_shape(planned: tuple[float, float], sets: int) -> Shape:
