@@ -80,11 +80,11 @@ def _summed(k_dt: _Array, first: NDArray[np.intp]) -> _Array:
     """
     if first.size == k_dt.shape[1]:
         return k_dt
-    parts = np.diff(first, append=k_dt.shape[1])
+    parts = np.append(first[1:], k_dt.shape[1]) - first
     out = np.empty((k_dt.shape[0], first.size, k_dt.shape[2]))
-    begins = np.flatnonzero(np.diff(parts, prepend=-1))
+    begins = [0, *(np.flatnonzero(parts[1:] != parts[:-1]) + 1).tolist()]
     for begin, end in zip(begins, [*begins[1:], first.size], strict=True):
-        n = parts[begin]
+        n = int(parts[begin])
         inside = k_dt[:, first[begin] : first[begin] + n * (end - begin)]
         into = out[:, begin:end]
         if n == 1:

@@ -31,6 +31,8 @@ _JUMP_SIGMA = 6.0
 _MOST_JUMPS = 16
 _PARTS = (0.0, 0.25, 0.5, 0.75)
 """Of a jump, what may fall into the next cell."""
+_LATE = np.array(_PARTS)[:, None]
+_EARLY = 1.0 - _LATE
 _LEAST_JUMP = 1e-3
 """Smaller steps, as a share of the whole change, are left to drift."""
 _LITTLE, _ALONE = 0.2, 3.0
@@ -116,33 +118,36 @@ def _jump_s(past: Past, one: Heard, rest: _Array) -> float | None:
     pull = one.factor.T @ rest
     weight = (one.factor * one.factor).sum(axis=0)
     beside = (one.factor[:, :-1] * one.factor[:, 1:]).sum(axis=0)
+    after, weight_after = np.zeros_like(pull), np.append(weight[1:], weight[-1])
+    after[:-1] = pull[1:]
+    amplitude = _EARLY * pull + _LATE * after
+    size = _EARLY**2 * weight + _LATE**2 * weight_after
+    size += 2.0 * _EARLY * _LATE * np.append(beside, 0.0)
+    amplitude /= size
+    many = np.abs(amplitude)
+    score = np.where(_allowed(one, many), many * np.sqrt(size), 0.0)
     best, at = _JUMP_SIGMA, None
     edges, cells = past.grid.edges_s, one.cells
-    for late in _PARTS:
-        early = 1.0 - late
-        amplitude = early * pull + late * np.append(pull[1:], 0.0)
-        size = early**2 * weight + late**2 * np.append(weight[1:], weight[-1])
-        size += 2.0 * early * late * np.append(beside, 0.0)
-        amplitude /= size
-        score = np.where(_allowed(one, amplitude, late), np.abs(amplitude) * np.sqrt(size), 0.0)
-        j = int(np.argmax(score))
-        if score[j] > best and abs(amplitude[j]) >= _LEAST_JUMP and _is_sharp(one, j, rest):
-            best = float(score[j])
+    for i, (late, j) in enumerate(zip(_PARTS, score.argmax(axis=1).tolist(), strict=True)):
+        if score[i, j] > best and many[i, j] >= _LEAST_JUMP and _is_sharp(one, j, rest):
+            best = float(score[i, j])
             at = float(edges[cells[j]] + late * (edges[cells[j] + 1] - edges[cells[j]]))
     return at
 
 
-def _allowed(one: Heard, amplitude: _Array, late: float) -> NDArray[np.bool_]:
-    """Whether the readings allow for jumps (rows,) that large, so `late` in the cell.
+def _allowed(one: Heard, jump: _Array) -> NDArray[np.bool_]:
+    """Whether the readings allow for jumps (parts, rows) that large, each so late in its cell.
 
     A fast reaction takes most of a charge away within a few cells, but evenly.
     """
     most = one.signal.at_once
     if most is None:
-        return np.ones(amplitude.size, dtype=bool)
-    if late == 0.0:
-        most = np.maximum(most, np.concatenate([most[:1], most[:-1]]))
-    return np.asarray(most[one.cells] >= _ALLOWED * np.abs(amplitude))
+        return np.ones(jump.shape, dtype=bool)
+    inside = most[one.cells]
+    out = np.asarray(inside >= _ALLOWED * jump)
+    # What falls at the very beginning may have come on the way to the cell before, too.
+    out[0] = np.maximum(inside, most[np.maximum(one.cells - 1, 0)]) >= _ALLOWED * jump[0]
+    return out
 
 
 def _stands(past: Past, one: Heard, at_s: float) -> bool:

@@ -67,6 +67,8 @@ def _likeliest(
     """Which of the holds explains most, with which of the kinetics; the first has a start."""
     held = next(f for f in FAMILIES if f.held)
     tried = [(hold, z) for z in own for hold in holds]
+    if len(tried) == 1:  # nothing to choose from
+        return tried[0]
     pace = np.stack([past.pace(hold) for hold in holds], axis=1)
     course = run_paces(past, np.array(own), held, pace)
     height = log_height(past, np.repeat(own, len(holds), axis=0), course)
