@@ -41,11 +41,10 @@ def weighted_quantiles(values: _Array, weights: _Array, levels: _Array = _LEVELS
 
     Infinite values are allowed and come out as infinity once a quantile reaches them.
     """
-    order = np.argsort(values, kind="stable")
+    order = values.argsort(kind="stable")
     sorted_values, w = values[order], weights[order]
-    middle = (np.cumsum(w) - 0.5 * w) / w.sum()
-    finite = np.isfinite(sorted_values)
-    last = int(finite.sum())
+    middle = (w.cumsum() - 0.5 * w) / w.sum()
+    last = int(np.count_nonzero(np.isfinite(sorted_values)))
     if last == 0:
         return np.full(levels.shape, math.inf)
     out: _Array = np.interp(levels, middle[:last], sorted_values[:last])

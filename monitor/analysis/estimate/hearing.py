@@ -172,14 +172,14 @@ def agreement(heard: Heard, alpha: _Array) -> Agreement:
     _edges, sets, steps = alpha.shape
     share, share_u = heard.signal.share, heard.signal.share_u
     seen = heard.operator @ np.ascontiguousarray(alpha.transpose(2, 0, 1))
-    rest = heard.y[:, None] - sum((share[i] * seen[i] for i in range(steps)), np.zeros(1))
-    normal, right = np.empty((sets, steps, steps)), np.empty((sets, steps))
-    for i in range(steps):
-        right[:, i] = share_u[i] * np.einsum("rs,rs->s", seen[i], rest)
-        for j in range(i + 1):
-            both = np.einsum("rs,rs->s", seen[i], seen[j])
-            normal[:, i, j] = normal[:, j, i] = (share_u[i] * share_u[j]) * both
-    normal[:, np.arange(steps), np.arange(steps)] += 1.0
+    told = share[0] * seen[0]
+    for i in range(1, steps):
+        told += share[i] * seen[i]
+    rest = np.subtract(heard.y[:, None], told, out=told)
+    right = np.ascontiguousarray((share_u[:, None] * np.einsum("irs,rs->is", seen, rest)).T)
+    each = np.outer(share_u, share_u)[:, :, None] * np.einsum("irs,jrs->ijs", seen, seen)
+    each.reshape(steps * steps, sets)[:: steps + 1] += 1.0  # the diagonals
+    normal = each.transpose(2, 0, 1)
     pulled = np.asarray(np.linalg.solve(normal, right[:, :, None])[:, :, 0], dtype=np.float64)
     chi2 = np.einsum("rs,rs->s", rest, rest) - (right * pulled).sum(axis=1)
     _, log_det = np.linalg.slogdet(normal)

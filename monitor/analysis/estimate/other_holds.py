@@ -137,13 +137,11 @@ def _passed_s(edges: _Array, extent: _Array, goal: _Array) -> _Array:
 
 def _needed_C(holds: _Array, seconds: _Array, within_s: float) -> _Array:
     """The hold (draws,) at which [done] comes within that time; inf: hotter than all looked at."""
-    out = np.empty(seconds.shape[1])
-    for i, own in enumerate(seconds.T):
-        quick = -np.log(np.clip(own, 1.0, 1e12))
-        wanted = -math.log(within_s)
-        at = float(np.interp(wanted, np.maximum.accumulate(quick), holds))
-        out[i] = math.inf if quick[-1] < wanted else at
-    return out
+    quick = -np.log(np.minimum(np.maximum(seconds, 1.0), 1e12))
+    rising = np.maximum.accumulate(quick, axis=0).T
+    wanted = -math.log(within_s)
+    at = np.array([np.interp(wanted, own, holds) for own in rising])
+    return np.where(quick[-1] < wanted, math.inf, at)
 
 
 def _finite(levels: _Array) -> tuple[float | None, float | None, float | None]:

@@ -82,15 +82,19 @@ class Shape:
         return Shape(self.a[index], self.n[index], self.w[index], self.r[index], self.plain)
 
 
+_LEAST_G, _USED_UP = np.full((), 1e-300), np.full((), -1.0 + 1e-15)
+"""As arrays, since a number takes half of a call's time to become one, and calls are many."""
+
+
 def _one(g: _Array, a: _Array, m: _Array) -> _Array:
     """Conversion at g; `m`: the order less one. In place, since the arrays may be large."""
-    u = np.maximum(g, 1e-300)
+    u = np.maximum(g, _LEAST_G)
     np.log(u, out=u)
     u *= a
     np.exp(u, out=u)
     u *= m
     # Below first order the reactant is used up at a finite g; from there on alpha stays at 1.
-    np.maximum(u, -1.0 + 1e-15, out=u)
+    np.maximum(u, _USED_UP, out=u)
     np.log1p(u, out=u)
     np.negative(u, out=u)
     u /= m
