@@ -200,8 +200,9 @@ def temperature_integral(x: ArrayLike) -> _Array:
     86; a common misprint, 88, is off by 0.5 % at x = 10.
     """
     u = np.asarray(x, dtype=np.float64)
-    above = u**3 + 18.0 * u**2 + 86.0 * u + 96.0
-    below = u**4 + 20.0 * u**3 + 120.0 * u**2 + 240.0 * u + 120.0
+    square, cube = u**2, u**3
+    above = cube + 18.0 * square + 86.0 * u + 96.0
+    below = u**4 + 20.0 * cube + 120.0 * square + 240.0 * u + 120.0
     return np.exp(-u) / u * above / below
 
 

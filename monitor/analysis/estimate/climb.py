@@ -18,7 +18,7 @@ _Array = NDArray[np.float64]
 _H = 0.02
 """Step of the finite differences, in prior standard deviations."""
 _LONGEST_STEP = 1.0
-_PARTS = (1.0, 0.4)
+_PARTS = np.array([1.0, 0.4])
 """Of a step, tried in turn."""
 _FAR = 5.0
 """Coordinates stay within this many prior standard deviations."""
@@ -33,18 +33,18 @@ def improve(past: Past, centres: _Array, families: Sequence[Family]) -> tuple[_A
     One of a family that has gained much by it is followed by another: within the minutes between
     two estimates a fast reaction tells so much that one does not do.
     """
-    reached, roots, gained = _one_step(past, centres, families)
+    reached, hessian, gained = _one_step(past, centres, families)
     far = np.flatnonzero(gained > _FAR_UP)
     if far.size:
-        again, again_roots, _gained = _one_step(past, reached[far], [families[int(i)] for i in far])
-        reached[far], roots[far] = again, again_roots
-    return reached, roots
+        again, of_again, _gained = _one_step(past, reached[far], [families[int(i)] for i in far])
+        reached[far], hessian[far] = again, of_again
+    return reached, np.linalg.inv(np.linalg.cholesky(hessian)).transpose(0, 2, 1)
 
 
 def _one_step(
     past: Past, centres: _Array, families: Sequence[Family]
 ) -> tuple[_Array, _Array, _Array]:
-    """Where a step of each family leads, the root of each covariance, and what was gained.
+    """Where a step of each family leads, the Hessian that it went by, and what was gained.
 
     The step is shortened, or left out, where the whole of it leads down.
     """
@@ -61,9 +61,8 @@ def _one_step(
     step = np.linalg.solve(hessian, gradient[:, :, None])[:, :, 0]
     length = np.sqrt((step**2).mean(axis=1, keepdims=True))
     step *= np.minimum(1.0, _LONGEST_STEP / np.maximum(length, 1e-12))
-    roots = np.linalg.inv(np.linalg.cholesky(hessian)).transpose(0, 2, 1)
     reached, gained = _highest(past, centres, height, np.asarray(step), families)
-    return reached, roots, gained
+    return reached, hessian, gained
 
 
 def _highest(
@@ -74,7 +73,8 @@ def _highest(
     And by how much that is higher than the centre.
     """
     count, size = centres.shape
-    tried = np.stack([np.clip(centres + part * step, -_FAR, _FAR) for part in _PARTS], axis=1)
+    tried = centres[:, None] + _PARTS[:, None] * step[:, None]
+    tried = np.minimum(np.maximum(tried, -_FAR), _FAR)
     rows = [(f, slice(i * len(_PARTS), (i + 1) * len(_PARTS))) for i, f in enumerate(families)]
     flat = tried.reshape(-1, size)
     reached = log_height(past, flat, run_sets(past, flat, rows)[1]).reshape(count, -1)
@@ -117,7 +117,7 @@ def climb(
 ) -> _Array:
     """Several steps of each family."""
     for _ in range(steps):
-        centres, _roots, _gained = _one_step(past, centres, families)
+        centres, _hessian, _gained = _one_step(past, centres, families)
     return centres
 
 

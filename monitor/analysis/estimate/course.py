@@ -114,7 +114,10 @@ def run_course(
         own = k_dt[:, :, group[0]] if len(group) == 1 else k_dt[:, :, list(group)].sum(axis=2)
         begin = None if start is None else start[0][:, group[0]]
         shape = shapes[group[0]]
-        total, converted = _accumulated(own, begin), converter(shape)
+        total, converted = g[:, :, group[0]], converter(shape)
+        np.cumsum(own, axis=0, out=total[1:])
+        if begin is not None:
+            total += begin
         row, base = layout.supply[group[0]], layout.base[group[0]]
         if base < 1.0:
             supplied = np.full(total.shape, base)
@@ -124,19 +127,10 @@ def run_course(
             _limit(total, own, np.minimum(supplied, 1.0), shape, converted)
         conv = converted(total)
         if len(group) == 1:
-            g[:, :, group[0]], alpha[:, :, group[0]] = total, conv
+            alpha[:, :, group[0]] = conv
         else:
             _share(group, k_dt, total, conv, g, alpha)
     return Course(g, alpha)
-
-
-def _accumulated(k_dt: _Array, begin: _Array | None) -> _Array:
-    """Sums (cells + 1, sets) up to each edge, on top of what there was at the beginning."""
-    out = np.zeros((k_dt.shape[0] + 1, k_dt.shape[1]))
-    np.cumsum(k_dt, axis=0, out=out[1:])
-    if begin is not None:
-        out += begin
-    return out
 
 
 def _share(

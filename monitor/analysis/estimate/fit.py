@@ -93,10 +93,11 @@ class _Proposed:
     """Logarithm of the volume of the summit."""
 
 
-def _propose(centre: _Array, root: _Array, normals: _Array, scale: _Array) -> _Proposed:
+def _propose(
+    centre: _Array, root: _Array, log_width: float, normals: _Array, scale: _Array
+) -> _Proposed:
     standard = normals * scale[:, None]
-    z = np.vstack([centre[None], centre + standard @ root.T])
-    log_width = float(np.linalg.slogdet(root)[1])
+    z = np.concatenate([centre[None], centre + standard @ root.T])
     square = (standard**2).sum(axis=1)
     tail = -0.5 * (_FREEDOM + centre.size) * np.log1p(square / _FREEDOM)
     return _Proposed(z, tail - log_width, log_width)
@@ -113,8 +114,10 @@ def _draw(
     """Draw about every family's summit, more where more of the weight was, and weigh."""
     normals, scale = _normals(seed, len(FAMILIES), centres.shape[1])
     counts = [_count(shares.get(f.name, f.weight)) for f in FAMILIES]
+    widths = np.linalg.slogdet(roots)[1].tolist()
     proposed = [
-        _propose(centres[i], roots[i], normals[i, :n], scale[i, :n]) for i, n in enumerate(counts)
+        _propose(centres[i], roots[i], widths[i], normals[i, :n], scale[i, :n])
+        for i, n in enumerate(counts)
     ]
     ends = np.cumsum([n + 1 for n in counts])
     rows = [slice(int(end) - n - 1, int(end)) for end, n in zip(ends, counts, strict=True)]

@@ -78,9 +78,13 @@ class Foreseen:
         kept = (held * self.response.kept_speed).sum(axis=1)
         out = self.free_C.copy()
         for one in self.own:
+            if not one.memories:
+                continue
+            own, driven = out[:, one.sets], drive[:, one.sets]
             for n, lag in one.memories:
-                back = lag.of(kept[n, one.sets], drive[:, one.sets])
-                out[:, one.sets] += back if n else -back
+                back = lag.of(kept[n, one.sets], driven)
+                own += back if n else -back
+            out[:, one.sets] = own
         return out
 
 

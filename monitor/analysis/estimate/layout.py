@@ -124,7 +124,7 @@ def kinetics(
     """Parameters of the sets z (sets, unknowns); `families` says which rows are of which family."""
     k = layout.steps
     e = layout.e_kJ_mol + layout.e_u * z[:, :k]
-    e = np.clip(e, _LEAST_E_KJ_MOL, _MOST_E_KJ_MOL)
+    e = np.minimum(np.maximum(e, _LEAST_E_KJ_MOL), _MOST_E_KJ_MOL)
     half_u = np.hypot(layout.half_u, probe_u_K)
     half_K = np.maximum(layout.half_C + half_u * z[:, k : 2 * k] + 273.15, 200.0)
     lag_s = LAG_S * np.log1p(np.exp(1.2 * z[:, 2 * k]))
@@ -145,10 +145,14 @@ def _ln_a(half: _Array, e_over_r: _Array, half_K: _Array) -> _Array:
     return np.asarray(np.log(half * rate / e_over_r) - np.log(p))
 
 
+@lru_cache(maxsize=64)
 def _planned_shape(planned: tuple[float, float], sets: int) -> Shape:
-    a, n = planned
-    one = np.ones(sets)
-    return Shape(a * one, n * one, np.zeros(sets), one, planned == (1.0, 1.0))
+    """Of a step whose shape is none of the unknowns; nobody may write to it."""
+    one, none = np.ones(sets), np.zeros(sets)
+    shape = Shape(planned[0] * one, planned[1] * one, none, one, planned == (1.0, 1.0))
+    for values in (shape.a, shape.n, shape.w, shape.r):
+        values.flags.writeable = False
+    return shape
 
 
 @lru_cache(maxsize=64)

@@ -260,7 +260,7 @@ def shapes_of(
 
 @lru_cache(maxsize=64)
 def _usual(family: Family, planned: tuple[float, float]) -> tuple[float, float, float, float]:
-    """a and n in a family's centre, and the spread of the logarithm of each."""
+    """In a family's centre: a, n, and the spread of the logarithm of each."""
     if family.centre is None:
         return planned[0], max(planned[1], _LEAST_ORDER), *family.spread
     if family.mixed:
