@@ -39,6 +39,7 @@ _T0, _T1, _AT, _MEAN, _FIRST, _LAST, _MIN, _MAX, _COUNT, _DD, _ND, _LIMITED = ra
 _COUNTED = frozenset({Quality.GOOD, Quality.UNSTABLE, Quality.AT_LEAST})
 """Qualities whose value is a number about now. An old or faulty value says nothing."""
 
+_AT_LEAST = Quality.AT_LEAST
 _COMPACT_EVERY_S = 1800.0
 
 _NO_MOVE, _WHOLE, _MOSTLY = 1e-7, 0.05, 0.9
@@ -225,7 +226,7 @@ class BinStore:
         else:
             kept.close()
             now = kept.open = _Open(elapsed_s, value)
-        if quality is Quality.AT_LEAST:
+        if quality is _AT_LEAST:
             now.limited += 1
 
     def close_until(self, elapsed_s: float) -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, bisect_right
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from operator import mul
@@ -21,6 +21,7 @@ __all__ = [
     "ChannelState",
     "between",
     "first_live",
+    "first_live_of",
     "late_rate",
     "ne107_state",
     "places_between",
@@ -40,11 +41,15 @@ _RESTING = frozenset({0.0, 85.0})
 """Values that mean 'failed' only where the channel comes from far away (reset, short circuit)."""
 
 _ODD = _SENTINELS | _RESTING
-_RANGES = {"degC": (-150.0, 1800.0), "g": (-2e5, 2e5), "kPa": (-200.0, 2000.0)}
-_ANY_RANGE = (-1e9, 1e9)
-
 _JUMP = {"degC": 25.0, "g": 8.0}
 """A change within one reading beyond which a second reading has to confirm it."""
+_BOUNDS = {
+    "degC": (-150.0, 1800.0, _JUMP["degC"]),
+    "g": (-2e5, 2e5, _JUMP["g"]),
+    "kPa": (-200.0, 2000.0, math.inf),
+}
+"""Range of a unit, and that change: looked up once for every reading."""
+_ANY_BOUNDS = (-1e9, 1e9, math.inf)
 
 _FACTORS = (10.0, 0.1, 100.0, 0.01, 1000.0, 0.001, 28.3495, 1.0 / 28.3495, 453.592, 1.0 / 453.592)
 
@@ -145,7 +150,7 @@ class ChannelState:
             return False
         if unit == "1":
             return self._count(now_s, value)
-        low, high = _RANGES.get(unit, _ANY_RANGE)
+        low, high, jump = _BOUNDS.get(unit, _ANY_BOUNDS)
         if not low <= value <= high or (value in _ODD and self._is_sentinel(value)):
             self._bad(now_s, f"{value:g} {unit}, which means no sensor or a failed read")
             return False
@@ -158,8 +163,7 @@ class ChannelState:
         if now_s - self.value_s > 10.0 * self.period_s + 5.0:
             self.before, self.fresh = None, True  # what a hole brought is no noise
             self.rough = self.variance
-        jump = _JUMP.get(unit)
-        if jump is not None and not (-jump < value - last < jump or self._is_coarse(jump)):
+        if not (-jump < value - last < jump or self._is_coarse(jump)):
             if not self._confirmed(now_s, value, last):
                 return False
         elif self.pending is not None:
@@ -393,11 +397,25 @@ def _unit_slip(unit: str, last: float, value: float, noise: float = 0.0) -> str:
 def first_live(states: Iterable[ChannelState], now_s: float) -> ChannelState | None:
     """The first of them that speaks for now; None where none does."""
     for state in states:
-        # Of each role at every second: what nearly always holds is looked at without a call.
-        usual = state.heard > 3 and not state.suspended and state.value is not None
-        if (usual and now_s - state.value_s <= state.period_s) or state.is_live(now_s):
+        if state.is_live(now_s):
             return state
     return None
+
+
+def first_live_of(
+    by_role: Mapping[str, Sequence[ChannelState]], now_s: float
+) -> dict[str, ChannelState | None]:
+    """The first channel of each role that speaks for now; None where none does."""
+    known: dict[str, ChannelState | None] = {}
+    for role, states in by_role.items():
+        # Of each role at every second: what nearly always holds is looked at without a call.
+        first = states[0]
+        usual = now_s - first.value_s <= first.period_s and first.heard > 3
+        if usual and first.value is not None and not first.suspended:
+            known[role] = first
+        else:
+            known[role] = first_live(states, now_s)
+    return known
 
 
 def places_between(

@@ -17,7 +17,7 @@ from typing import Any
 from drivers.reading import Quality
 from monitor.analysis.bins import BinStore
 from monitor.analysis.boil_down import follow_boil_down
-from monitor.analysis.channels import ChannelState, first_live
+from monitor.analysis.channels import ChannelState, first_live_of
 from monitor.analysis.codec import from_data, to_data
 from monitor.analysis.conditions import Needs
 from monitor.analysis.coolant import limit_C, view_coolant
@@ -369,7 +369,7 @@ class Fold:
         limit = state.limit_C
         of = self._by_role.get
         cold = (*of("coolant_in_temperature", ()), *of("coolant_out_temperature", ()))
-        known = {role: first_live(said, now_s) for role, said in self._by_role.items()}
+        known = first_live_of(self._by_role, now_s)
         speaking = [role for role, first in known.items() if first is not None]
         if speaking != self._speaking:
             self._speaking, self._wanted = speaking, {}
