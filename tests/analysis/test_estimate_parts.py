@@ -24,7 +24,12 @@ from monitor.analysis.estimate.hearing import agreement, hear
 from monitor.analysis.estimate.hiding import held_yet
 from monitor.analysis.estimate.layout import kinetics, layout_of
 from monitor.analysis.estimate.level import in_cells
-from monitor.analysis.estimate.noise import Differences, likely_noise, usual_noise
+from monitor.analysis.estimate.noise import (
+    Differences,
+    likely_noise,
+    median_of_five,
+    usual_noise,
+)
 from monitor.analysis.estimate.shapes import (
     FAMILIES,
     Family,
@@ -266,6 +271,17 @@ def test_one_jump_is_no_misfit() -> None:
     seen.y[60] += 0.1
 
     assert likely_noise(seen, course)[0][0] < 0.02
+
+
+@given(st.lists(st.floats(-1e6, 1e6), min_size=3, max_size=30))
+def test_median_of_five_is_that_of_sorting(values: list[float]) -> None:
+    """For any values, alone and as columns; mirrored at both ends."""
+    padded = np.pad(np.array(values), 2, mode="reflect")
+    expected = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+
+    assert median_of_five(np.array(values)).tolist() == expected.tolist()
+    both = np.stack([values, values[::-1]], axis=1)
+    assert median_of_five(both)[:, 1].tolist() == expected[::-1].tolist()
 
 
 @given(st.lists(st.floats(0.0, 1e6), min_size=2, max_size=40))

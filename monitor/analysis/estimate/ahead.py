@@ -14,9 +14,9 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.analysis.estimate.bands import WEEK_S
 from monitor.analysis.estimate.course import Course, rate_integrals, run_course
 from monitor.analysis.estimate.foresee import foresee
+from monitor.analysis.estimate.grid import growing_edges
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.response import FASTEST, charge_speeds, learn_response
 from monitor.analysis.estimate.road import Road
@@ -26,8 +26,7 @@ __all__ = ["Ahead", "look_ahead"]
 
 _Array = NDArray[np.float64]
 
-_FIRST_S = 60.0
-_GROWTH = 0.2
+_GROWING_S = growing_edges(60.0, 0.2)
 _RAMP_CELL_S = 300.0
 _SETTLES_S = (150.0, 300.0, 600.0, 1200.0, 1800.0)
 """Behind a corner cells are narrow until the pot has settled."""
@@ -102,18 +101,14 @@ def look_ahead(past: Past, cloud: Cloud, road: Road | None, total: _Array, seed:
 
 
 def _edges(road: Road | None, now_s: float) -> _Array:
-    out = [0.0]
-    while out[-1] < WEEK_S * 1.01:
-        out.append(out[-1] + max(_FIRST_S, _GROWTH * out[-1]))
-    edges = np.array(out)
     if road is None:
-        return edges
+        return _GROWING_S
     corners = road.knots[0] + road.began_s - now_s
     until = min(float(corners[-1]), 12 * 3600.0)
     if until <= 0.0:
-        return edges
+        return _GROWING_S
     step = max(_RAMP_CELL_S, until / 24.0)
-    parts = [edges, corners]
+    parts = [_GROWING_S, corners]
     for ramp in road.ramps():
         begins, ends = max(ramp.begins_s - now_s, 0.0), min(ramp.ends_s - now_s, until)
         if ends > 0.0:
@@ -155,7 +150,7 @@ def _along(
     guess = foreseen.temp_C(response.speed_now[:, None, :] * dying)
     sets = np.arange(cloud.weights.size)
     both = run(np.concatenate([stays, rates(guess)], axis=1), np.concatenate([sets, sets]))
-    frozen, course = both.part(sets), both.part(sets + sets.size)
+    frozen, course = both.part(slice(sets.size)), both.part(slice(sets.size, None))
     speeds = charge_speeds(past, course.alpha, edges) / response.scale
     speeds = np.clip(np.repeat(speeds, _SUBCELLS, axis=1), 0.0, FASTEST)
     temp_C = foreseen.temp_C(speeds)
@@ -167,14 +162,15 @@ def _along(
 def _reached(edges: _Array, extent: _Array, goal: _Array) -> _Array:
     """When `extent` (edges, sets) passes `goal` (sets,), within a cell by its logarithm to 1."""
     over = extent >= goal
-    at = np.argmax(over, axis=0)
-    out = np.where(over.any(axis=0), edges[at], math.inf)
-    inside = np.flatnonzero((at > 0) & over.any(axis=0))
+    at, comes = over.argmax(axis=0), over.any(axis=0)
+    out = np.where(comes, edges[at], math.inf)
+    inside = np.flatnonzero((at > 0) & comes)
     j = at[inside]
     low, high, want = extent[j - 1, inside], extent[j, inside], goal[inside]
-    left = np.log1p(-np.minimum(np.stack([low, high, want]), 1.0 - 1e-12))
+    left = np.log1p(-np.minimum(np.array([low, high, want]), 1.0 - 1e-12))
     part = (left[2] - left[0]) / np.minimum(left[1] - left[0], -1e-15)
-    out[inside] = edges[j - 1] + np.clip(part, 0.0, 1.0) * (edges[j] - edges[j - 1])
+    part = np.minimum(np.maximum(part, 0.0), 1.0)
+    out[inside] = edges[j - 1] + part * (edges[j] - edges[j - 1])
     return np.asarray(out)
 
 

@@ -39,12 +39,12 @@ class Course:
     g: _Array
     alpha: _Array
 
-    def part(self, index: NDArray[np.intp]) -> Course:
-        """Those of some of the sets."""
+    def part(self, index: slice | NDArray[np.intp]) -> Course:
+        """Those of some of the sets; by a slice, without a copy."""
         return Course(_sets_of(self.g, index), _sets_of(self.alpha, index))
 
 
-def _sets_of(values: _Array, index: NDArray[np.intp]) -> _Array:
+def _sets_of(values: _Array, index: slice | NDArray[np.intp]) -> _Array:
     return values.transpose(2, 0, 1)[:, :, index].transpose(1, 2, 0)
 
 

@@ -348,7 +348,7 @@ def _amounts(layout: Layout, sets: int, seed: int) -> _Array:
 
 
 def _interpolated(edges: _Array, alpha: _Array, at: float) -> _Array:
-    j = int(np.clip(np.searchsorted(edges, at), 1, edges.size - 1))
+    j = min(max(int(edges.searchsorted(at)), 1), edges.size - 1)
     part = min(max((at - edges[j - 1]) / (edges[j] - edges[j - 1]), 0.0), 1.0)
     return np.asarray(alpha[j - 1] + part * (alpha[j] - alpha[j - 1]))
 
@@ -366,23 +366,24 @@ def _described(
     """What holds at one moment, from extents (sets, steps) a minute before, then and after."""
     network = setup.network
     fractions, progress = network.fractions(now), network.progress(now, counts)
-    done = fractions[:, layout.done]
+    steps = tuple(band(fractions[:, i], w) for i in range(layout.steps))
+    reached = fractions[:, layout.done] >= layout.fraction
     rate = ((after - before) * volumes_mL).sum(axis=1) / (2.0 * _STEP_S / 60.0)
     gone_L = (now * volumes_mL).sum(axis=1) / 1e3
     return Estimate(
         at_s=0.0,
         progress=band(progress, w),
-        steps=tuple(band(fractions[:, i], w) for i in range(layout.steps)),
+        steps=steps,
         rate_mL_per_min=band(np.maximum(rate, 0.0), w) if layout.volumes else None,
         total_L=band(gone_L, w) if layout.volumes else None,
         remaining_s=None,
         frozen_remaining_s=None,
-        p_done=float(w @ (done >= layout.fraction)),
+        p_done=float(w @ reached),
         past_peak=0.0,
         p_beyond_patience=0.0,
         p_beyond_patience_frozen=0.0,
         p_begun=float(w @ (progress > 0.01)),
-        done_fraction=band(done, w),
+        done_fraction=steps[layout.done],
     )
 
 

@@ -9,7 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Grid", "build_grid", "open_times"]
+from monitor.analysis.estimate.bands import WEEK_S
+
+__all__ = ["Grid", "build_grid", "growing_edges", "open_times"]
 
 _Array = NDArray[np.float64]
 
@@ -53,6 +55,19 @@ def build_grid(from_s: float, now_s: float, sharp_s: Sequence[float] = ()) -> Gr
     edges = np.union1d(edges, near[(near > begin) & (near < end)])
     fine = np.union1d(_graded(begin, end, _FINE, _OLDEST_FINE_S), edges)
     return Grid(edges, fine, np.searchsorted(fine, edges[:-1]))
+
+
+def growing_edges(first_s: float, growth: float) -> _Array:
+    """Edges from now to beyond a week: cells are `first_s` long, then `growth` of how far they lie.
+
+    The same at each estimate: nobody may write to them.
+    """
+    out = [0.0]
+    while out[-1] < WEEK_S * 1.01:
+        out.append(out[-1] + max(first_s, growth * out[-1]))
+    edges = np.array(out)
+    edges.flags.writeable = False
+    return edges
 
 
 def _graded(

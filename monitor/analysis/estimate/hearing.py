@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.analysis.estimate.noise import Differences, Noise, usual_noise
+from monitor.analysis.estimate.noise import Differences, Noise, median_of_five, usual_noise
 from monitor.analysis.estimate.signals import Signal
 
 __all__ = ["Agreement", "Heard", "agreement", "hear"]
@@ -101,17 +101,18 @@ def _differences(
 
 def _smooth(made: _Array) -> _Array:
     """Median of five neighbours: a jump brings no misfit with it."""
-    if made.size > 2:  # mirrored at both ends
-        padded = np.concatenate([made[2:0:-1], made, made[-2:-4:-1]])
-    else:
-        padded = np.pad(made, 2, mode="edge")
+    if made.size > 2:
+        return median_of_five(made)
+    padded = np.pad(made, 2, mode="edge")
     return np.asarray(np.sort(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)[:, 2])
 
 
 def _late_most(square: _Array) -> _Array:
     """The largest of each row and the few before it, (rows,)."""
-    padded = np.concatenate([np.zeros(_TAIL), square])
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, _TAIL + 1).max(axis=1))
+    out = square.copy()
+    for late in range(1, _TAIL + 1):
+        np.maximum(out[late:], square[:-late], out=out[late:])
+    return out
 
 
 def _place(signal: Signal, cells: NDArray[np.intp], edges: int) -> _Array:

@@ -7,7 +7,7 @@ temperature, then one of the thermowell's lag and two of the last step's shape.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -76,6 +76,18 @@ class Layout:
     done: int
     """Index of the step of [done]."""
     fraction: float
+    loss_share: _Array = field(init=False)
+    """Share (steps,) of each step in all that is lost."""
+    done_group: tuple[int, ...] = field(init=False)
+    """The step of [done] and those that compete with it."""
+
+    def __post_init__(self) -> None:
+        """Work out once what is asked for many times."""
+        lost = np.abs(self.loss_g)
+        share = np.asarray(lost / max(float(lost.sum()), 1e-30))
+        object.__setattr__(self, "loss_share", share)
+        group = next(group for group in self.rivals if self.done in group)
+        object.__setattr__(self, "done_group", group)
 
     @property
     def steps(self) -> int:
@@ -86,17 +98,6 @@ class Layout:
     def unknowns(self) -> int:
         """Number of coordinates z."""
         return 2 * self.steps + 3
-
-    @property
-    def loss_share(self) -> _Array:
-        """Share (steps,) of each step in all that is lost."""
-        lost = np.abs(self.loss_g)
-        return np.asarray(lost / max(float(lost.sum()), 1e-30))
-
-    @property
-    def done_group(self) -> tuple[int, ...]:
-        """The step of [done] and those that compete with it."""
-        return next(group for group in self.rivals if self.done in group)
 
 
 @dataclass(frozen=True, slots=True)

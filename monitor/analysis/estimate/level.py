@@ -109,9 +109,10 @@ def in_cells(grid: Grid, channel: ChannelBins, keep: NDArray[np.bool_]) -> Cells
     index = np.flatnonzero((where >= 0) & (where < grid.cells) & keep)
     if index.size == 0:
         return None
-    begins = np.flatnonzero(np.diff(where[index], prepend=-1))
-    ends = np.append(begins[1:], index.size) - 1
-    return Cells(where[index][begins], index[begins], index[ends])
+    cell = where[index]
+    new = np.flatnonzero(cell[1:] != cell[:-1]) + 1
+    begins, ends = np.append(0, new), np.append(new, index.size) - 1
+    return Cells(cell[begins], index[begins], index[ends])
 
 
 def spread(grid: Grid, cell: NDArray[np.intp], values: _Array, fill: float = 0.0) -> _Array:

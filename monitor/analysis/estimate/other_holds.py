@@ -12,8 +12,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.analysis.estimate.bands import WEEK_S, Band, remaining_band, weighted_quantiles
+from monitor.analysis.estimate.bands import Band, remaining_band, weighted_quantiles
 from monitor.analysis.estimate.course import rate_integrals, run_course
+from monitor.analysis.estimate.grid import growing_edges
 from monitor.analysis.estimate.layout import Kinetics
 from monitor.analysis.estimate.model import OtherHolds, Setup
 from monitor.analysis.estimate.past import Cloud, Past
@@ -28,8 +29,7 @@ _COLDER_K, _HOTTER_K = 60.0, 60.0
 """How far below and above the plan's last hold is looked."""
 _GRAIN_K = 10.0
 
-_FIRST_S = 60.0
-_GROWTH = 0.3
+_EDGES_S = growing_edges(60.0, 0.3)
 _USUAL_RATE_K_PER_MIN = 2.0
 """Where the plan has no profile. Common practice, no source."""
 
@@ -87,7 +87,7 @@ def _at_holds(
         cloud.kin.lag_s[rows],
         tuple(shape.rows(rows) for shape in cloud.kin.shapes),
     )
-    edges = _edges()
+    edges = _EDGES_S
     temp_C = _ramped(setup, past.warmth.now_C, np.repeat(holds, pick.size), edges)
     first = np.arange(edges.size - 1)
     k_dt = rate_integrals(kin, temp_C, np.zeros_like(temp_C), np.diff(edges), first)
@@ -105,13 +105,6 @@ def _at_holds(
     rate = (course.alpha[1] - start[1])[:, group].sum(axis=1) * (3600.0 / edges[1])
     shape = (holds.size, pick.size)
     return seconds.reshape(shape), begun.reshape(shape), rate.reshape(shape)
-
-
-def _edges() -> _Array:
-    out = [0.0]
-    while out[-1] < WEEK_S * 1.01:
-        out.append(out[-1] + max(_FIRST_S, _GROWTH * out[-1]))
-    return np.array(out)
 
 
 def _ramped(setup: Setup, now_C: float, holds: _Array, edges: _Array) -> _Array:

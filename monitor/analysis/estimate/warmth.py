@@ -133,7 +133,8 @@ def _closed(channel: ChannelBins, free: NDArray[np.bool_]) -> _Told:
 def _scatter_C(channel: ChannelBins) -> _Array:
     """Standard deviation (bins,) of one reading about its bin's slope."""
     climb = (channel.last - channel.first) / np.maximum(channel.count - 1, 1)
-    square = np.nan_to_num(channel.scatter) ** 2 - 0.5 * climb**2
+    known = np.where(np.isnan(channel.scatter), 0.0, channel.scatter)
+    square = known**2 - 0.5 * climb**2
     return np.asarray(np.sqrt(np.maximum(square, 0.0)))
 
 
