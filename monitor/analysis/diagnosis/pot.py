@@ -50,14 +50,16 @@ def _per_min(state: ChannelState | None, view: View, window_s: float) -> float |
 
 
 @once
+def _temperatures(view: View) -> list[ChannelState]:
+    """Those that speak for now."""
+    now_s = view.now_s
+    return [s for role in _TEMPERATURES for s in view.of(role) if s.is_live(now_s)]
+
+
+@once
 def scattering(view: View) -> tuple[list[ChannelState], list[ChannelState]]:
     """Temperatures that scatter more than usual, and whether mass and pressure do."""
-    rough = [
-        state
-        for role in _TEMPERATURES
-        for state in view.of(role)
-        if state.is_live(view.now_s) and state.roughness() > _ROUGH
-    ]
+    rough = [state for state in _temperatures(view) if state.roughness() > _ROUGH]
     echo = [
         state
         for role in ("pot_mass", "train_pressure")
@@ -79,8 +81,8 @@ def _bumps(view: View) -> Iterator[Judged]:
 
 def _picked_up(view: View) -> Iterator[Judged]:
     rough, echo = scattering(view)
-    known = [s for role in _TEMPERATURES for s in view.of(role) if s.is_live(view.now_s)]
-    many = len(rough) >= _SHAKEN_AT_ONCE and len(rough) >= 0.6 * len(known) and not echo
+    known = len(_temperatures(view))
+    many = len(rough) >= _SHAKEN_AT_ONCE and len(rough) >= 0.6 * known and not echo
     if dead_band(view, "pick-up", many, len(rough) >= 2 and not echo):
         why = f"{len(rough)} temperatures scatter at once, up to {_worst(rough):.0f} times as usual"
         yield Judged("electrical-noise", why, None, on_delay_s=10.0, off_delay_s=60.0)
@@ -88,9 +90,11 @@ def _picked_up(view: View) -> Iterator[Judged]:
 
 def _too_few_to_shake(view: View) -> tuple[str, ...]:
     """Pick-up is told by several temperatures that scatter at once: those that are wanting."""
-    there = {role for role in _TEMPERATURES if view.live(role) is not None}
-    many = sum(state.is_live(view.now_s) for role in _TEMPERATURES for state in view.of(role))
-    return () if many >= _SHAKEN_AT_ONCE else tuple(r for r in _TEMPERATURES if r not in there)
+    live = _temperatures(view)
+    if len(live) >= _SHAKEN_AT_ONCE:
+        return ()
+    there = {state.role for state in live}
+    return tuple(r for r in _TEMPERATURES if r not in there)
 
 
 def _worst(states: list[ChannelState]) -> float:

@@ -16,7 +16,7 @@ from monitor.analysis.diagnosis.rules import (
 )
 from monitor.analysis.diagnosis.train import alone_since_s, counted_rate, main_step_runs, stepped_s
 from monitor.analysis.lately import pace
-from monitor.analysis.view import View
+from monitor.analysis.view import View, once
 from monitor.chemistry.gases import molar_volume_L_mol
 
 __all__ = ["RULES"]
@@ -69,13 +69,19 @@ def _power(view: View) -> Iterator[Judged]:
         yield Judged("power-lost", why, None, min(heard[n] for n in at_once), 0.0)
 
 
-def _shifted(view: View) -> Iterator[Judged]:
-    """All temperatures of one instrument step by the same amount at once."""
-    groups: dict[str, list[ChannelState]] = {}
+@once
+def _boards(view: View) -> dict[str, list[ChannelState]]:
+    """The temperatures of each instrument that speak for now."""
+    boards: dict[str, list[ChannelState]] = {}
     for state in view.channels.values():
         if state.unit == "degC" and state.is_live(view.now_s):
-            groups.setdefault(state.instrument, []).append(state)
-    for name, states in groups.items():
+            boards.setdefault(state.instrument, []).append(state)
+    return boards
+
+
+def _shifted(view: View) -> Iterator[Judged]:
+    """All temperatures of one instrument step by the same amount at once."""
+    for name, states in _boards(view).items():
         if len(states) < _REFERENCES:
             continue
         key = f"shift:{name}"
@@ -97,11 +103,10 @@ def _one_instrument(view: View) -> tuple[str, ...]:
 
 def _too_few_references(view: View) -> tuple[str, ...]:
     """No instrument has temperatures enough for a step of all to be none of each: what wants."""
-    live = [s for s in view.channels.values() if s.unit == "degC" and s.is_live(view.now_s)]
-    of = [s.instrument for s in live]
-    if any(of.count(instrument) >= _REFERENCES for instrument in set(of)):
+    boards = _boards(view).values()
+    if any(len(states) >= _REFERENCES for states in boards):
         return ()
-    there = {state.role for state in live}
+    there = {state.role for states in boards for state in states}
     return tuple(r for r in _USUAL_BOARD if r not in there)
 
 

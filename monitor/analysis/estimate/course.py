@@ -7,7 +7,7 @@ A step that nothing limits needs no loop over time, so loops run only where supp
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -120,17 +120,25 @@ def run_course(
             total += begin
         row, base = layout.supply[group[0]], layout.base[group[0]]
         if base < 1.0:
-            supplied = np.full(total.shape, base)
-            for i, share in enumerate(row.tolist()):
-                if share:
-                    supplied += share * alpha[:, :, i]
-            _limit(total, own, np.minimum(supplied, 1.0), shape, converted)
+            _limit(total, own, _supplied(base, row.tolist(), alpha), shape, converted)
         conv = converted(total)
         if len(group) == 1:
             alpha[:, :, group[0]] = conv
         else:
             _share(group, k_dt, total, conv, g, alpha)
     return Course(g, alpha)
+
+
+def _supplied(base: float, shares: Sequence[float], alpha: _Array) -> _Array:
+    """What of its reactant a step has there (edges, sets), from its beginning and other steps."""
+    supplied = None if base == 0.0 and any(shares) else np.full(alpha.shape[:2], base)
+    for i, share in enumerate(shares):
+        if share == 0.0:
+            continue
+        more = alpha[:, :, i] if share == 1.0 else share * alpha[:, :, i]
+        supplied = more if supplied is None else supplied + more
+    assert supplied is not None
+    return np.minimum(supplied, 1.0)
 
 
 def _share(
@@ -157,11 +165,13 @@ def _limit(
     `g` (cells + 1, sets): its kinetic integral did nothing limit it, changed in place. `supplied`,
     the same shape: what of its reactant there is.
     """
-    short = supplied.min(axis=1) < 1.0 - _SHORT
-    begun = (g > begins_at(_BEGUN, shape)).any(axis=1)
-    if not (short.any() and begun.any()):
+    short = np.flatnonzero(supplied.min(axis=1) < 1.0 - _SHORT)
+    if not short.size:
         return
-    first, last = max(int(begun.argmax()) - 1, 0), int(np.flatnonzero(short)[-1])
+    begun = (g > begins_at(_BEGUN, shape)).any(axis=1)
+    if not begun.any():
+        return
+    first, last = max(int(begun.argmax()) - 1, 0), int(short[-1])
     if last < first:
         return
     until = min(last + 1, k_dt.shape[0])
@@ -186,10 +196,12 @@ def _follow_first_order(g: _Array, k_dt: _Array, supplied: _Array, alpha: _Array
     gains = supplied[:-1] * gone + np.diff(supplied, axis=0) * late
     extent = np.empty_like(g)
     extent[0] = alpha
-    for j in range(k_dt.shape[0]):
-        now = np.multiply(extent[j], keeps[j], out=extent[j + 1])
-        now += gains[j]
-        np.maximum(now, extent[j], out=now)  # what has reacted stays so, whatever is supplied
+    before = extent[0]
+    for keep, gain, now in zip(keeps, gains, extent[1:], strict=True):
+        np.multiply(before, keep, out=now)
+        now += gain
+        np.maximum(now, before, out=now)  # what has reacted stays so, whatever is supplied
+        before = now
     np.negative(np.log1p(-np.minimum(extent[1:], 1.0 - 1e-15)), out=g[1:])
 
 

@@ -208,16 +208,18 @@ def _weights(
 def _softened(log_w: _Array, least: float) -> _Array:
     """Weights of one family; the power is lowered until `least` draws have a say."""
     w = _normalised(log_w)
-    low, high = 0.0, 1.0
     if 1.0 / (w**2).sum() >= least:
         return w
-    for _ in range(20):
-        power = 0.5 * (low + high)
-        w = _normalised(power * log_w)
-        low, high = (power, high) if 1.0 / (w**2).sum() >= least else (low, power)
+    low, parts = 0.0, 1
+    for _ in range(5):  # twenty halvings, four at a time
+        parts *= 16
+        powers = low + np.arange(1, 16) / parts
+        have = 1.0 / (_normalised(powers[:, None] * log_w) ** 2).sum(axis=1)
+        low += np.count_nonzero(have >= least) / parts
     return _normalised(low * log_w)
 
 
 def _normalised(log_w: _Array) -> _Array:
-    w = np.exp(log_w - log_w.max())
-    return np.asarray(w / w.sum())
+    """Weights (..., draws), of sum one."""
+    w = np.exp(log_w - log_w.max(axis=-1, keepdims=True))
+    return np.asarray(w / w.sum(axis=-1, keepdims=True))

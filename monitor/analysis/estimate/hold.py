@@ -69,8 +69,7 @@ def _likeliest(
     tried = [(hold, z) for z in own for hold in holds]
     if len(tried) == 1:  # nothing to choose from
         return tried[0]
-    pace = np.stack([past.pace(hold) for hold in holds], axis=1)
-    course = run_paces(past, np.array(own), held, pace)
+    course = run_paces(past, np.array(own), held, past.paces(holds))
     height = log_height(past, np.repeat(own, len(holds), axis=0), course)
     height[0] += _STAYS
     gone = course.alpha[:, :, list(past.layout.done_group)].sum(axis=2)

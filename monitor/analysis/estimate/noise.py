@@ -128,8 +128,8 @@ def _without_jumps(rest: _Array) -> _Array:
 def median_of_five(values: _Array) -> _Array:
     """Median (n, ...) of each and its two neighbours on either side, mirrored at both ends; n > 2.
 
-    By comparing whole arrays, where to sort each five costs several times as much: neither the least
-    of two pairs' smaller ones nor the most of their larger ones is in the middle.
+    By comparing whole arrays, since to sort each five costs several times as much: neither the
+    least of two pairs' smaller ones nor the most of their larger ones is in the middle.
     """
     padded = np.concatenate([values[2:0:-1], values, values[-2:-4:-1]])
     n = values.shape[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -36,18 +37,17 @@ class Past:
         """Index of the edge next to a time."""
         return int(np.abs(self.grid.edges_s - at_s).argmin())
 
-    def pace(self, hold: Hold | None) -> _Array:
-        """What `hold` makes of the rates (cells,) of the step of [done]."""
-        if hold is None:
-            return np.ones(self.grid.cells)
-        inside = self._after(hold.since_s)
-        if hold.until_s is not None:
-            inside -= self._after(hold.until_s)
-        return np.asarray(1.0 - (1.0 - hold.pace) * inside)
+    def paces(self, holds: Sequence[Hold | None]) -> _Array:
+        """What each of `holds` makes of the rates (cells, holds) of the step of [done]."""
+        since = np.array([0.0 if h is None else h.since_s for h in holds])
+        until = np.array([math.inf if h is None or h.until_s is None else h.until_s for h in holds])
+        pace = np.array([1.0 if h is None else h.pace for h in holds])
+        inside = self._after(since) - self._after(until)
+        return np.asarray(1.0 - (1.0 - pace) * inside)
 
-    def _after(self, at_s: float) -> _Array:
-        """Share (cells,) of each cell that lies after a time."""
-        edges = self.grid.edges_s
+    def _after(self, at_s: _Array) -> _Array:
+        """Share (cells, times) of each cell that lies after each time."""
+        edges = self.grid.edges_s[:, None]
         share = (edges[1:] - at_s) / (edges[1:] - edges[:-1])
         return np.minimum(np.maximum(share, 0.0), 1.0)
 
@@ -103,7 +103,7 @@ def run_sets(past: Past, z: _Array, rows: list[tuple[Family, slice]]) -> tuple[K
     if past.hold is not None:
         pace = np.ones(k_dt.shape[:2])
         for own in (r for family, r in rows if family.held):
-            pace[:, own] = past.pace(past.hold)[:, None]
+            pace[:, own] = past.paces([past.hold])
     return kin, _course(past, kin, k_dt, pace)
 
 
