@@ -154,11 +154,8 @@ def _flow_by_temperature(view: View) -> Iterator[Judged]:
         return
     apart = _number(outlet) - _number(inlet)
     usual = view.memory.get("apart", apart)
-    away = slope_per_s(outlet, view.now_s, 90.0)
-    stays = slope_per_s(inlet, view.now_s, 90.0)
-    runs = away is not None and stays is not None and 60.0 * (away - stays) > 0.3
     wide = _FLOW_K + _steam_W(view) / _WEAK_FLOW_W_K
-    lost = apart > usual + wide and runs
+    lost = apart > usual + wide and _parts_from(inlet, outlet, view.now_s)
     if dead_band(view, "apart-lost", lost, apart > usual + 0.6 * wide):
         why = (
             f"outlet {apart:.1f} K warmer than inlet, usually {usual:.1f} K:"
@@ -167,6 +164,12 @@ def _flow_by_temperature(view: View) -> Iterator[Judged]:
         yield Judged("coolant-flow-lost", why, outlet.name, on_delay_s=30.0)
     else:
         remember_slowly(view, "apart", apart, 1200.0)
+
+
+def _parts_from(inlet: ChannelState, outlet: ChannelState, now_s: float) -> bool:
+    """The outlet climbs away from the inlet."""
+    away, stays = slope_per_s(outlet, now_s, 90.0), slope_per_s(inlet, now_s, 90.0)
+    return away is not None and stays is not None and 60.0 * (away - stays) > 0.3
 
 
 def _outlet_leaves(view: View) -> bool:

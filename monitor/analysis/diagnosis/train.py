@@ -436,10 +436,11 @@ def _receiver_boils(view: View) -> Iterator[Judged]:
     receiver = view.live("receiver_temperature")
     if receiver is None or receiver.value is None:
         return
-    value, slope = receiver.value, slope_per_s(receiver, view.now_s, 120.0)
+    value = receiver.value
     usual = view.memory.get("receiver", value)
-    rises = slope is not None and 60.0 * slope > 0.3
-    if dead_band(view, "receiver-warm", value > usual + 8.0 and rises, value > usual + 5.0):
+    slope = slope_per_s(receiver, view.now_s, 120.0) if value > usual + 8.0 else None
+    boils = slope is not None and 60.0 * slope > 0.3
+    if dead_band(view, "receiver-warm", boils, value > usual + 5.0):
         why = f"receiver {value:.1f} degC, usually {usual:.1f} degC: what condensed boils again"
         yield Judged("receiver-boiling", why, receiver.name, on_delay_s=15.0)
     else:

@@ -68,14 +68,11 @@ def look_ahead(past: Past, cloud: Cloud, road: Road | None, total: _Array, seed:
     first = np.arange(edges.size - 1) * _SUBCELLS
     lagging = np.clip(warmth.now_slope_K_s * cloud.kin.lag_s, -30.0, 30.0)
     stays_C = warmth.now_C + lagging
-    nothing = np.zeros((1, stays_C.size))
-    one_s = rate_integrals(
-        cloud.kin, stays_C[None], nothing, np.ones(1), np.zeros(1, dtype=np.intp)
-    )
+    one_s = rate_integrals(cloud.kin, stays_C[None], None, np.ones(1), np.zeros(1, dtype=np.intp))
     stays = one_s * np.diff(edges)[:, None, None]
 
     def rates(temp_C: _Array) -> _Array:
-        return rate_integrals(cloud.kin, temp_C, np.zeros_like(temp_C), width, first)
+        return rate_integrals(cloud.kin, temp_C, None, width, first)
 
     def run(k_dt: _Array, of: NDArray[np.intp]) -> Course:
         for step in layout.done_group:

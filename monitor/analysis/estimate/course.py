@@ -54,21 +54,28 @@ def _by_step(steps: int, rows: int, sets: int) -> _Array:
 
 
 def rate_integrals(
-    kin: Kinetics, temp_C: _Array, slope_K_s: _Array, width_s: _Array, first: NDArray[np.intp]
+    kin: Kinetics,
+    temp_C: _Array,
+    slope_K_s: _Array | None,
+    width_s: _Array,
+    first: NDArray[np.intp],
 ) -> _Array:
     """Integrals of k over cells, (cells, sets, steps).
 
-    `temp_C` and `slope_K_s`, (fine cells,) or (fine cells, sets), are temperature as measured and
-    its slope; `width_s` (fine cells,) is duration; `first` holds the index of each cell's first
-    fine cell.
+    `temp_C` is the temperature of the charge (fine cells, sets), or with its slope `slope_K_s` that
+    which the thermowell shows, both (fine cells,); `width_s` (fine cells,) is duration; `first`
+    holds the index of each cell's first fine cell.
     """
-    if temp_C.ndim == 1:
-        temp_C, slope_K_s = temp_C[:, None], slope_K_s[:, None]
-    kelvin = temp_C + 273.15 + slope_K_s * kin.lag_s
-    inverse = 1.0 / np.maximum(kelvin, 150.0)
+    if slope_K_s is None:
+        inverse = temp_C + 273.15
+    else:
+        inverse = slope_K_s[:, None] * kin.lag_s
+        inverse += (temp_C + 273.15)[:, None]
+    np.maximum(inverse, 150.0, out=inverse)  # in place: the arrays are large
+    np.divide(1.0, inverse, out=inverse)
     k_dt = np.empty((kin.ln_a.shape[1], *inverse.shape))
     for own, ln_a, e_over_r in zip(k_dt, kin.ln_a.T.copy(), kin.e_over_r.T.copy(), strict=True):
-        np.multiply(e_over_r, inverse, out=own)  # in place: the arrays are large
+        np.multiply(e_over_r, inverse, out=own)
         np.subtract(ln_a, own, out=own)
     np.minimum(k_dt, 20.0, out=k_dt)
     np.exp(k_dt, out=k_dt)

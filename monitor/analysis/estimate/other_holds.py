@@ -90,7 +90,7 @@ def _at_holds(
     edges = _EDGES_S
     temp_C = _ramped(setup, past.warmth.now_C, np.repeat(holds, pick.size), edges)
     first = np.arange(edges.size - 1)
-    k_dt = rate_integrals(kin, temp_C, np.zeros_like(temp_C), np.diff(edges), first)
+    k_dt = rate_integrals(kin, temp_C, None, np.diff(edges), first)
     group = list(layout.done_group)
     k_dt[:, :, group] *= cloud.pace[rows][None, :, None]
     start = (cloud.course.g[-1][rows], cloud.course.alpha[-1][rows])
