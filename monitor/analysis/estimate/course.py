@@ -145,7 +145,7 @@ def _supplied(base: float, shares: Sequence[float], alpha: _Array) -> _Array:
         more = alpha[:, :, i] if share == 1.0 else share * alpha[:, :, i]
         supplied = more if supplied is None else supplied + more
     assert supplied is not None
-    return np.minimum(supplied, 1.0)
+    return np.asarray(np.minimum(supplied, 1.0))
 
 
 def _share(

@@ -136,7 +136,7 @@ def median_of_five(values: _Array) -> _Array:
     a, b, c, d, e = (padded[i : i + n] for i in range(5))
     low = np.maximum(np.minimum(a, b), np.minimum(c, d))
     high = np.minimum(np.maximum(a, b), np.maximum(c, d))
-    return np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), e))
+    return np.asarray(np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), e)))
 
 
 def _whitened(rows: _Array, diagonal: _Array, beside: _Array) -> tuple[_Array, _Array]:

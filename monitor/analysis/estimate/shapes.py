@@ -88,7 +88,7 @@ _LEAST_G, _USED_UP = np.full((), 1e-300), np.full((), -1.0 + 1e-15)
 
 def _one(g: _Array, a: _Array, m: _Array) -> _Array:
     """Conversion at g; `m`: the order less one. In place, since the arrays may be large."""
-    u = np.maximum(g, _LEAST_G)
+    u: _Array = np.maximum(g, _LEAST_G)
     np.log(u, out=u)
     u *= a
     np.exp(u, out=u)
@@ -99,7 +99,8 @@ def _one(g: _Array, a: _Array, m: _Array) -> _Array:
     np.negative(u, out=u)
     u /= m
     np.expm1(u, out=u)
-    return np.negative(u, out=u)
+    np.negative(u, out=u)
+    return u
 
 
 def conversion(g: _Array, shape: Shape) -> _Array:
