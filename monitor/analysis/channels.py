@@ -201,15 +201,15 @@ class ChannelState:
 
     def is_live(self, now_s: float) -> bool:
         """A number that counts, young enough, from a channel not suspended."""
-        if self.value is None or self.suspended:
+        return not self.suspended and self.is_young(now_s)
+
+    def is_young(self, now_s: float) -> bool:
+        """The last number that counted is no older than the staleness of the channel."""
+        if self.value is None:
             return False
         age_s = now_s - self.value_s
         # No limit is shorter than one period, but that of the first readings.
         return (self.heard > 3 and age_s <= self.period_s) or age_s <= self.stale_after_s()
-
-    def is_young(self, now_s: float) -> bool:
-        """The last number that counted is no older than the staleness of the channel."""
-        return self.value is not None and now_s - self.value_s <= self.stale_after_s()
 
     def noise(self) -> float:
         """Standard deviation of one reading, from second differences; 0 before ten of them."""

@@ -232,7 +232,7 @@ def _fraction(band: Band | None) -> dict[str, float] | None:
 def _quantiles(band: Band | None) -> dict[str, float] | None:
     if band is None:
         return None
-    low, middle, high = (_digits(q) for q in (band.p05, band.p50, band.p95))
+    low, middle, high = _digits(band.p05), _digits(band.p50), _digits(band.p95)
     if low is None or middle is None or high is None:
         return None
     return {"p05": low, "p50": middle, "p95": high}

@@ -110,7 +110,7 @@ def foresee(
     ):
         fades = np.exp(-ahead_s / lasts_s)[:, None]
         free += fades * at + np.sqrt(1.0 - fades**2) * (size * normals)
-    own = []
+    own, lags = [], dict[float, _Lag]()
     for n, how in enumerate(CONTROLS):
         sets = np.flatnonzero(control == n)
         if not sets.size:
@@ -119,7 +119,9 @@ def foresee(
         for m, memory_s in enumerate((how.lag_s, how.reset_s)):
             if not math.isfinite(memory_s):
                 continue
-            lag = _lag(ahead_s, memory_s)
+            lag = lags.get(memory_s)
+            if lag is None:  # controllers share theirs
+                lag = lags[memory_s] = _lag(ahead_s, memory_s)
             memories.append((m, lag))
             weight = beta[WOUND, sets] if m else np.full(sets.size, -how.lag_s)
             if not weight.any():
@@ -175,4 +177,4 @@ def _lag(at_s: _Array, memory_s: float) -> _Lag:
         return _Lag(np.empty(0), np.empty(0))
     gone = at_s[at_s < _FORGOTTEN * memory_s] / memory_s
     grown = np.exp(gone)
-    return _Lag(np.diff(grown, prepend=1.0), 1.0 / grown)
+    return _Lag(grown - np.append(1.0, grown[:-1]), 1.0 / grown)

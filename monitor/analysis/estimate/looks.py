@@ -276,9 +276,11 @@ def _index(arrivals: int) -> NDArray[np.intp]:
 def _lagged(edges_s: _Array, driven: _Array, memories_s: Sequence[float]) -> list[_Array]:
     """Means over cells of first-order lags of what is constant within cells, (cells, columns)."""
     out = []
-    width = np.diff(edges_s)[:, None]
+    width, since_s = np.diff(edges_s)[:, None], edges_s - edges_s[-1]
+    at = np.zeros((edges_s.size, driven.shape[1]))
     for memory in memories_s:
-        grown = np.exp(np.maximum((edges_s - edges_s[-1]) / memory, -600.0))
-        at = np.cumsum(np.diff(grown)[:, None] * driven, axis=0) / grown[1:, None]
-        out.append(driven - np.diff(at, axis=0, prepend=0.0) * (memory / width))
+        grown = np.exp(np.maximum(since_s / memory, -600.0))[:, None]
+        np.cumsum((grown[1:] - grown[:-1]) * driven, axis=0, out=at[1:])
+        at[1:] /= grown[1:]
+        out.append(driven - (at[1:] - at[:-1]) * (memory / width))
     return out
