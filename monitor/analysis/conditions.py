@@ -7,7 +7,7 @@ been away for its off-delay, so that nothing chatters. `since_s` is when it bega
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Set
+from collections.abc import Collection, Set
 from dataclasses import dataclass, field
 
 __all__ = ["CLASSES", "Finding", "Findings", "Judged", "Needs"]
@@ -92,8 +92,10 @@ class Findings:
 
     kept: dict[str, Finding] = field(default_factory=dict)
 
-    def update(self, now_s: float, judged: Iterable[Judged], names: Set[str]) -> bool:
+    def update(self, now_s: float, judged: Collection[Judged], names: Set[str]) -> bool:
         """Take in what the rules for `names` say at `now_s`; True where the findings changed."""
+        if not judged and not self.kept:  # as in most seconds
+            return False
         changed = False
         here = set()
         for one in judged:

@@ -367,8 +367,10 @@ class Fold:
         if not is_light:
             state.limit_C = limit_C(self._setting, estimate, complete_s is not None)
         limit = state.limit_C
-        of = self._by_role.get
-        cold = (*of("coolant_in_temperature", ()), *of("coolant_out_temperature", ()))
+        cold: tuple[ChannelState, ...] = ()
+        if limit is not None:
+            of = self._by_role.get
+            cold = (*of("coolant_in_temperature", ()), *of("coolant_out_temperature", ()))
         known = first_live_of(self._by_role, now_s)
         speaking = [role for role, first in known.items() if first is not None]
         if speaking != self._speaking:
