@@ -37,5 +37,6 @@ def moment(plan: str, until_min: float, roles: tuple[str, ...]) -> View:
     }
     channels = {state.name: state for states in by_role.values() for state in states}
     return replace(
-        whole, by_role=by_role, channels=channels, memory=dict(whole.memory), known={}, wanted={}
-    )
+        whole, by_role=by_role, channels=channels, memory=dict(whole.memory), known={}, answers={},
+        wanted={},
+    )  # fmt: skip
