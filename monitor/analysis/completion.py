@@ -353,16 +353,15 @@ def _steady_rate(state: ChannelState, now_s: float) -> float | None:
     """
     window_s = max(_CALM_S, 2.0 * _PARTS * state.period_s)
     ends = [now_s - window_s * part / _PARTS for part in range(_PARTS, -1, -1)]
-    places = [bisect_right(state.recent, (end, math.inf)) for end in ends]
-    if places[-1] - places[0] < _LEAST_PARTS:
+    begin = bisect_right(state.recent, (ends[0], math.inf))
+    if len(state.recent) - begin < _LEAST_PARTS:
         return None
+    # Once: it goes through the recent past point by point.
+    times_s, values = zip(*islice(state.recent, begin, None), strict=True)
     means: list[tuple[float, float]] = []
-    late = islice(state.recent, places[0], places[-1])  # once: it goes there point by point
-    times_s, values = zip(*late, strict=True)
-    for begin, end in pairwise(place - places[0] for place in places):
-        if end > begin:
-            n = end - begin
-            means.append((sum(times_s[begin:end]) / n, sum(values[begin:end]) / n))
+    for i, j in pairwise((0, *(bisect_right(times_s, end) for end in ends[1:]))):
+        if j > i:
+            means.append((sum(times_s[i:j]) / (j - i), sum(values[i:j]) / (j - i)))
     if len(means) < _LEAST_PARTS:
         return None
     return median([(b[1] - a[1]) / (b[0] - a[0]) for a, b in pairwise(means)])
