@@ -56,7 +56,7 @@ def _one_step(
     hessian = np.tile(np.eye(size), (count, 1, 1))
     gradient = -centres.copy()
     height = -0.5 * (centres**2).sum(axis=1)
-    for one in past.heard:
+    for one in past.fitted_to:
         height += _add_channel(one, course.alpha, hessian, gradient)
     step = np.linalg.solve(hessian, gradient[:, :, None])[:, :, 0]
     length = np.sqrt((step**2).mean(axis=1, keepdims=True))

@@ -22,6 +22,7 @@ from monitor.analysis.estimate.fit import fit
 from monitor.analysis.estimate.following import follows_yet
 from monitor.analysis.estimate.grid import Grid, build_grid
 from monitor.analysis.estimate.hearing import Heard, hear
+from monitor.analysis.estimate.heat import pot_heat
 from monitor.analysis.estimate.hiding import Hidden, hidden, mixed, without
 from monitor.analysis.estimate.hold import find_hold
 from monitor.analysis.estimate.layout import Layout
@@ -92,7 +93,8 @@ def update(
         return state, _in_plan_order(blind_estimate(setup, layout, grid, signals), setup, layout)
     heard = _heard(signals, laid_out, state.noise)
     tick = state.ticks + 1
-    past = Past(layout, grid, warmth, heard, state.hold)
+    heat = None if heard else _heat(setup, laid_out, warmth, bins, state)
+    past = Past(layout, grid, warmth, heard, state.hold, heat)
     if laid_out.told is not None and state.at:
         jumps = fresh_jumps(past, laid_out.told, state.jumps)
         if jumps != state.jumps:
@@ -238,6 +240,21 @@ def _heard(signals: Sequence[Signal], about: About, noise: Mapping[str, Noise]) 
         hear(s, edges, noise.get(s.name), _room(s, signals), _by_done(s, about)) for s in signals
     )
     return [one for one in heard if one is not None]
+
+
+def _heat(
+    setup: Setup, about: About, warmth: Warmth, bins: BinStore, state: EstimatorState
+) -> Heard | None:
+    """What mantle and pot tell of the heat that is taken up; boiling water takes up most of it."""
+    charge = setup.plan.charge
+    if charge is not None and charge.free_water_g > 0.0:
+        return None
+    planned = foretold(Past(about.layout, about.grid, warmth, ()), {}, FAMILIES[0].name)
+    signal = pot_heat(about, bins, state.shut, planned)
+    if signal is None:
+        return None
+    known = state.noise.get(signal.name)
+    return hear(signal, about.grid.edges_s.size, known, 1.0, _by_done(signal, about))
 
 
 def _by_done(signal: Signal, about: About) -> _Array | None:

@@ -192,8 +192,8 @@ def learn_noise(
 ) -> dict[str, Noise]:
     """How far each channel strays from the fit: one channel at a tick, roughness at every one."""
     out = dict(known)
-    turns = max(len(past.heard), _TURNS)
-    for turn, one in enumerate(past.heard):
+    turns = max(len(past.fitted_to), _TURNS)
+    for turn, one in enumerate(past.fitted_to):
         rest, share = _residuals(cloud, turn, one)
         if rest.size < _ENOUGH:
             continue

@@ -55,7 +55,7 @@ def fit(
     At every fourth tick one of the families, in turn, also starts afresh: a wrong summit is left
     that way. `evenly`: nothing is measured now (see `_priors`).
     """
-    if not past.heard:
+    if not past.fitted_to:
         return _unweighed(past, seed)
     size = past.layout.unknowns
     centres = np.array([start.get(f.name, (0.0,) * size) for f in FAMILIES], dtype=np.float64)
@@ -123,7 +123,7 @@ def _draw(
     rows = [slice(int(end) - n - 1, int(end)) for end, n in zip(ends, counts, strict=True)]
     z = np.concatenate([p.z for p in proposed])
     kin, course = run_sets(past, z, list(zip(FAMILIES, rows, strict=True)))
-    agreed = tuple(agreement(one, course.alpha) for one in past.heard)
+    agreed = tuple(agreement(one, course.alpha) for one in past.fitted_to)
     height = sum((a.log_likelihood for a in agreed), -0.5 * (z**2).sum(axis=1))
     weights, share = _weights([height[r] for r in rows], proposed, priors)
     summits = [r.start + int(np.argmax(height[r])) for r in rows]

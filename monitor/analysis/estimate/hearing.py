@@ -86,6 +86,7 @@ def _differences(
     drift: _Array,
 ) -> Differences:
     y = signal.level[after] - signal.level[before]
+    came = signal.level if signal.came is None else signal.came
     apart = np.minimum(np.maximum(after - before, 1), 3)
     white = signal.white_var
     return Differences(
@@ -93,7 +94,7 @@ def _differences(
         plain=_place(signal, after, edges) - _place(signal, before, edges),
         columns=signal.columns[after] - signal.columns[before],
         walk=drift,
-        square=_smooth(np.abs(y)) ** 2 * apart,
+        square=_smooth(np.abs(came[after] - came[before])) ** 2 * apart,
         other=white[after] + white[before],
         beside=np.where(after[:-1] == before[1:], -white[before[1:]], 0.0),
     )

@@ -109,7 +109,7 @@ def _at_odds(past: Past, cloud: Cloud) -> frozenset[str]:
         return frozenset()
     kind_of: dict[str, str] = {}
     more = set()
-    for one, agreed in zip(past.heard, cloud.agreed, strict=True):
+    for one, agreed in zip(past.heard, cloud.agreed, strict=False):
         if _speaks_late(past, one):
             kind = kind_of[one.signal.name] = KIND_OF_ROLE[one.signal.role]
             if _shows_more(past, one, agreed, alpha[:, cloud.best], cloud.best):

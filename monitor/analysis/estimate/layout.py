@@ -39,6 +39,15 @@ nearly normal.
 _GUESSED_G_MOL = 40.0
 """Molar mass of a gas that nobody knows."""
 
+_GAS_J_MOL_K = 134.0
+"""Heat that a mole of gas takes along, over the temperature at which it leaves: Le Chatelier
+and Matignon's rule, 32 cal/(mol K). From memory."""
+_HEAT_U, _HEAT_GUESSED_U = 0.3, 0.45
+"""Of a heat that the plan states, and of one by that rule, with what is not known of the capacity;
+as shares. Judgement."""
+_GLASS_J_K, _CHARGE_J_G_K = 150.0, 1.6
+"""Heat capacity of a flask of some 200 g, and of a hydrated salt. From memory."""
+
 _PROBE_U_K = 4.0
 """What probe offset and the pot's own gradient add to a half temperature's uncertainty."""
 
@@ -69,6 +78,9 @@ class Layout:
     """Gas other than steam. [mol]"""
     passing: Passing
     """What of it a receiver keeps and an absorber lets through."""
+    heat_K: _Array
+    """What each step takes up, over the heat capacity of pot and charge. [K]"""
+    heat_u_K: _Array
     amount_u: float
     """Relative standard uncertainty of the amount of charge."""
     volumes: bool
@@ -167,6 +179,7 @@ def layout_of(network: Network, done: Done) -> Layout:
     steps, amount = network.steps, network.amount_mol
     gas_mol = network.dry_gas_mol * amount
     counted_mol = network.mass_loss_g * amount / _GUESSED_G_MOL if network.counts_mass else gas_mol
+    heat_K, heat_u_K = _heat(network)
     done_step = network.default_done() if done.step is None else network.index(done.step)
     return Layout(
         names=network.names,
@@ -182,8 +195,22 @@ def layout_of(network: Network, done: Done) -> Layout:
         loss_u_g=network.mass_loss_u_g * amount,
         gas_mol=gas_mol,
         passing=passing_of(network, counted_mol),
+        heat_K=heat_K,
+        heat_u_K=heat_u_K,
         amount_u=network.amount_u_mol / amount,
         volumes=not network.counts_mass,
         done=done_step,
         fraction=done.fraction,
     )
+
+
+def _heat(network: Network) -> tuple[_Array, _Array]:
+    """By how much what each step takes up would cool pot and charge, and how sure that is. [K]"""
+    gas_mol = network.gas_mol.sum(axis=1)
+    gas_mol = np.where(gas_mol > 0.0, gas_mol, network.mass_loss_g / _GUESSED_G_MOL)
+    known = np.isfinite(network.dh_kJ_mol)
+    half_K = np.array([step.half_C for step in network.steps]) + 273.15
+    heat_J = np.where(known, 1e3 * network.dh_kJ_mol, _GAS_J_MOL_K * half_K * gas_mol)
+    charge_g = network.amount_mol * network.molar_mass_g_mol
+    heat_K = heat_J * network.amount_mol / (_GLASS_J_K + _CHARGE_J_G_K * charge_g)
+    return heat_K, np.abs(heat_K) * np.where(known, _HEAT_U, _HEAT_GUESSED_U)

@@ -72,6 +72,8 @@ class Signal:
     unseen_per_s: float = 0.0
     """Rate of level that the channel cannot tell from none, however long it shows: a zero that is
     off, a cut-off."""
+    came: _Array | None = None
+    """What came by then, where the level itself holds other things beside; None: as the level."""
     at_once: _Array | None = None
     """How large a jump the readings in the cell and on the way to it allow for; inf, and None for
     all: not known."""

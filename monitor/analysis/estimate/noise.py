@@ -24,9 +24,11 @@ __all__ = [
 
 _Array = NDArray[np.float64]
 
-_USUAL, _USUAL_CAUGHT = 0.05, 0.12
+_USUAL, _USUAL_INDIRECT = 0.05, 0.12
 """Misfit until a channel has told more, and of steps before the last. Judgement, from simulations.
-What a receiver catches is smeared by its way through the train."""
+What a receiver catches is smeared by its way through the train, what a pot takes up by its walls.
+"""
+_INDIRECT = ("receiver_mass", "pot_heat")
 
 _LEAST, _LEAST_THROUGH_TRAIN = 0.005, 0.04
 """However well a fit sits: what a bubbler shows has passed a train that delays and absorbs."""
@@ -78,14 +80,14 @@ class Differences:
 
 def usual_noise(role: str) -> Noise:
     """Of a channel of this role that has told nothing yet."""
-    return Noise(_USUAL_CAUGHT if role == "receiver_mass" else _USUAL)
+    return Noise(_USUAL_INDIRECT if role in _INDIRECT else _USUAL)
 
 
 def least_misfit(role: str) -> float:
-    """Below this no misfit is learned; of what is caught the usual one stays."""
+    """Below this no misfit is learned; of what is caught or taken up the usual one stays."""
     if role == "pot_mass":
         return _LEAST
-    return _USUAL_CAUGHT if role == "receiver_mass" else _LEAST_THROUGH_TRAIN
+    return _USUAL_INDIRECT if role in _INDIRECT else _LEAST_THROUGH_TRAIN
 
 
 def likely_noise(seen: Differences, *courses: _Array) -> list[tuple[float, float, float]]:

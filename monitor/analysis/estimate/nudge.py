@@ -83,7 +83,7 @@ def _moved(past: Past, cloud: Cloud, mean: _Array, step: int, normals: _Array) -
     `mean` (edges, steps): the mean course of the cloud.
     """
     best: tuple[float, _Array] | None = None
-    for one, agreed in zip(past.heard, cloud.agreed, strict=True):
+    for one, agreed in zip(past.heard, cloud.agreed, strict=False):
         if not _speaks(past, one):
             continue
         told = _by_channel(one, agreed, cloud, mean, step)

@@ -30,8 +30,17 @@ class Past:
     grid: Grid
     warmth: Warmth
     heard: Sequence[Heard]
+    """Channels of mass and gas."""
     hold: Hold | None = None
     """The rival that a crust, or a leak, feigns an end."""
+
+    heat: Heard | None = None
+    """What mantle and pot tell, where nothing else does."""
+
+    @property
+    def fitted_to(self) -> Sequence[Heard]:
+        """All that the kinetics are fitted to."""
+        return self.heard if self.heat is None else (*self.heard, self.heat)
 
     def edge_at(self, at_s: float) -> int:
         """Index of the edge next to a time."""
@@ -136,7 +145,7 @@ def _course(past: Past, kin: Kinetics, k_dt: _Array, pace: _Array | None) -> Cou
 
 def log_height(past: Past, z: _Array, course: Course) -> _Array:
     """Log posterior density (sets,) up to a constant."""
-    seen = total_log_likelihood(past.heard, course.alpha)
+    seen = total_log_likelihood(past.fitted_to, course.alpha)
     return np.asarray(seen - 0.5 * (z**2).sum(axis=1))
 
 

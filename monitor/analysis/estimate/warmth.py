@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from monitor.analysis.bins import BinStore, ChannelBins
 from monitor.analysis.estimate.grid import Grid, open_times
 
-__all__ = ["Warmth", "pot_warmth", "train_warmth_C"]
+__all__ = ["Told", "Warmth", "pot_warmth", "told_by", "train_warmth_C"]
 
 _Array = NDArray[np.float64]
 
@@ -58,13 +58,13 @@ def pot_warmth(
         return None
     above, above_u = MANTLE_ABOVE_POT_K
     if own is None:
-        alone = _Told(mantle.at_s, mantle.temp_C - above, mantle.u_K)
+        alone = Told(mantle.at_s, mantle.temp_C - above, mantle.u_K)
         return _on_grid(grid, alone, above_u, "mantle_temperature")
     last = own.at_s > own.at_s[-1] - 1200.0
     beside = np.interp(own.at_s[last], mantle.at_s, mantle.temp_C)
     above = float(np.median(beside - own.temp_C[last]))
     after = mantle.where(mantle.at_s > own.at_s[-1])
-    both = _Told(
+    both = Told(
         np.concatenate([own.at_s, after.at_s]),
         np.concatenate([own.temp_C, after.temp_C - above]),
         np.concatenate([own.u_K, after.u_K]),
@@ -82,20 +82,27 @@ def train_warmth_C(grid: Grid, bins: BinStore, warmth: Warmth) -> _Array:
 
 
 @dataclass(frozen=True, slots=True)
-class _Told:
+class Told:
     """What probes tell: mean temperatures, how sure, and the end of the last. Arrays (bins,)."""
 
     at_s: _Array
     temp_C: _Array
     u_K: _Array
 
-    def where(self, free: NDArray[np.bool_]) -> _Told:
-        return _Told(self.at_s[free], self.temp_C[free], self.u_K[free])
+    def where(self, free: NDArray[np.bool_]) -> Told:
+        return Told(self.at_s[free], self.temp_C[free], self.u_K[free])
+
+
+def told_by(
+    bins: BinStore, role: str, shut: Mapping[str, Sequence[Sequence[float | None]]]
+) -> Told | None:
+    """Mean course of all channels of a role; None where none has a vote."""
+    return _joined(bins, bins.names(role), shut)
 
 
 def _joined(
     bins: BinStore, names: Sequence[str], shut: Mapping[str, Sequence[Sequence[float | None]]]
-) -> _Told | None:
+) -> Told | None:
     """Mean course of several channels of one role, at the times of the first that speaks."""
     courses = []
     for name in names:
@@ -109,10 +116,10 @@ def _joined(
         return courses[0]
     at = max(courses, key=lambda c: c.at_s.size).at_s
     temp = np.mean([np.interp(at, c.at_s, c.temp_C) for c in courses], axis=0)
-    return _Told(at, temp, np.mean([np.interp(at, c.at_s, c.u_K) for c in courses], axis=0))
+    return Told(at, temp, np.mean([np.interp(at, c.at_s, c.u_K) for c in courses], axis=0))
 
 
-def _closed(channel: ChannelBins, free: NDArray[np.bool_]) -> _Told:
+def _closed(channel: ChannelBins, free: NDArray[np.bool_]) -> Told:
     """A channel's bins, with the last one's end as a point of its own.
 
     The end goes on as the last two bins do, or lies at the last reading where that differs from it
@@ -123,11 +130,11 @@ def _closed(channel: ChannelBins, free: NDArray[np.bool_]) -> _Told:
     u = one / np.sqrt(channel.count[free])
     end_s = float(channel.t1_s[free][-1])
     if at.size < 2 or end_s - at[-1] < _SHORT_S:
-        return _Told(at, temp, u)
+        return Told(at, temp, u)
     gone_on = (temp[-1] - temp[-2]) / (at[-1] - at[-2]) * (end_s - at[-1])
     off = float(channel.last[free][-1] - temp[-1] - gone_on)
     end_C = temp[-1] + gone_on + off * off * off / max(off * off + 2.0 * one[-1] ** 2, 1e-12)
-    return _Told(np.append(at, end_s), np.append(temp, end_C), np.append(u, u[-1]))
+    return Told(np.append(at, end_s), np.append(temp, end_C), np.append(u, u[-1]))
 
 
 def _scatter_C(channel: ChannelBins) -> _Array:
@@ -138,7 +145,7 @@ def _scatter_C(channel: ChannelBins) -> _Array:
     return np.asarray(np.sqrt(np.maximum(square, 0.0)))
 
 
-def _on_grid(grid: Grid, told: _Told, probe_u_K: float, source: str) -> Warmth:
+def _on_grid(grid: Grid, told: Told, probe_u_K: float, source: str) -> Warmth:
     at_s, temp_C = told.at_s, told.temp_C
     middle = 0.5 * (grid.fine_s[:-1] + grid.fine_s[1:])
     now = float(grid.edges_s[-1])
@@ -157,7 +164,7 @@ def _on_grid(grid: Grid, told: _Told, probe_u_K: float, source: str) -> Warmth:
     )
 
 
-def _sharpened(grid: Grid, told: _Told, slope: _Array) -> _Array:
+def _sharpened(grid: Grid, told: Told, slope: _Array) -> _Array:
     """Slopes (fine cells + 1,) over three minutes, or over each cell where those differ clearly.
 
     A probe in a well lags: over a cell the charge's mean temperature is the probe's mean and lag
