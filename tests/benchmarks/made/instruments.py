@@ -164,8 +164,7 @@ def listen(course: Course, makeup: Makeup, subset: str, *, bound: bool) -> Heard
     if "pot" in names:
         _pot(heard, course, makeup, noise["pot"], bound)
     if "mantle" in names:
-        shown = course.mantle_C[:, 0] + makeup.mantle_offset_K
-        heard.said["mantle"] = np.round(shown + noise["mantle"].normal(0.0, 0.4, shown.size), 1)
+        _mantle(heard, course, makeup, noise["mantle"], bound)
     if "mass" in names:
         _mass(heard, course, makeup, noise["mass"], bound)
     if "receiver" in names:
@@ -180,6 +179,8 @@ def listen(course: Course, makeup: Makeup, subset: str, *, bound: bool) -> Heard
     heard.said = {name: heard.said[name] for name in names}
     return heard
 
+
+_MANTLE_NOISE_K, _HEAT_U = 0.4, 0.3
 
 _ALL = ("pot", "mantle", "mass", "receiver", "bubbles", "power")
 
@@ -216,6 +217,34 @@ def _pot(
         wander = _POT_WANDER_K**2 * np.exp(-apart / 900.0)
         white_bin = np.full(hours.size, math.hypot(white, 0.03) / math.sqrt(6.0))
         heard.signals.append(Signal("pot", clean, np.full((hours.size, 1), 1.5), white_bin, wander))
+
+
+def _mantle(
+    heard: Heard, course: Course, makeup: Makeup, rng: np.random.Generator, bound: bool
+) -> None:
+    shown = course.mantle_C[:, 0] + makeup.mantle_offset_K
+    heard.said["mantle"] = np.round(shown + rng.normal(0.0, _MANTLE_NOISE_K, shown.size), 1)
+    if not bound:
+        return
+    # With the pot it tells what the steps take up, as a fall of the pot's temperature; how well
+    # mantle and room feed and cool it, and how much it holds, count as hardly known, and what each
+    # step takes up as known to a third.
+    bench, times = course.bench, course.times_s
+    each = np.array([step.heat_kJ for step in bench.scheme.steps]) * 1e3
+    capacity = bench.glass_J_K + 1.8 * bench.mass_g
+    taken_K = course.extent_mol * each * (bench.amount_mol * bench.heat)[:, None] / capacity
+    pot, above = course.pot_C[:, 0], course.mantle_C[:, 0] - course.pot_C[:, 0]
+    fed, lost = bench.across_W_K / capacity, bench.pot_loss_W_K / capacity
+    warm = pot - bench.ambient_C
+    sums = [fed * above, fed * above * warm / 200.0, lost * warm, lost * warm**2 / 200.0]
+    columns = [np.cumsum(rate) * RECORD_S for rate in sums] + [pot - pot[0], 3.0 * fed * times]
+    columns += list(_HEAT_U * taken_K[:, 0].T)
+    hours = _bins(_hours(course))
+    white = np.full(hours.size, 0.1 * math.sqrt(makeup.rough) / math.sqrt(6.0))
+    a_minute_K = 60.0 * fed * _MANTLE_NOISE_K / math.sqrt(6.0)
+    stacked = np.stack([_bins(column) for column in columns], axis=1)
+    walk = _walk_cov(hours, a_minute_K * math.sqrt(60.0))
+    heard.signals.append(Signal("heat", _bins(taken_K.sum(axis=2)), stacked, white, walk))
 
 
 def _roughness(course: Course, makeup: Makeup) -> _Array:
