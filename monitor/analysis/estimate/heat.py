@@ -41,10 +41,11 @@ _LIGHTER = 0.4
 """Share of the heat capacity that leaves with the gas, a standard deviation."""
 
 _NOTHING_YET = 0.02
-_FEWEST_EARLY, _LEAST_RISE_K = 6, 10.0
-_OPEN_K, _UNACCOUNTED = 0.3, 0.1
+_FEWEST_EARLY, _LEAST_RISE_K, _OVER = 10, 10.0, 5
+"""Readings (of a minute), rise, and readings over which it is asked."""
+_OPEN_K, _UNACCOUNTED = 0.3, 0.08
 """What is left open of a rise in a minute, and what may stay unaccounted for, as a share of it.
-Judgement: a mantle that feeds the pot left 0.01 to 0.09, one that only follows it 0.19 and more."""
+Judgement: a mantle that feeds the pot left 0.00 to 0.07, one that only follows it 0.09 to 0.27."""
 
 _WHITE_K = 0.1
 _ROUGHLY = 1e-3
@@ -81,7 +82,8 @@ def pot_heat(
         return None
     balance_K = _balance_K(at_s, pot_C, mantle_C)
     columns_K = _columns(about, at_s, pot_C, mantle_C)
-    early = _taken(about, planned, at_s) < _NOTHING_YET
+    begun = np.abs(_taken(about, planned, at_s)) >= _NOTHING_YET
+    early = int(np.argmax(begun)) if begun.any() else begun.size
     if not _closes(balance_K, columns_K, pot_C, early):
         return None
     level, columns = balance_K[last] / unit_K, columns_K[last] / unit_K
@@ -149,15 +151,17 @@ def _taken(about: About, extents: _Array | None, at_s: _Array) -> _Array:
     return np.asarray(np.interp(at_s, about.grid.edges_s, gone))
 
 
-def _closes(balance_K: _Array, columns_K: _Array, pot_C: _Array, early: NDArray[np.bool_]) -> bool:
-    """Whether mantle and room account for the pot's rise while nothing reacts, (times,) all."""
-    both = early[1:] & early[:-1]
-    rise_K = np.diff(pot_C)[both]
-    if rise_K.size < _FEWEST_EARLY or rise_K.sum() < _LEAST_RISE_K:
+def _closes(balance_K: _Array, columns_K: _Array, pot_C: _Array, early: int) -> bool:
+    """Whether mantle and room account for the pot's rise in the `early` times before it reacts.
+
+    Over some minutes each, for readings that scatter leave more open from one to the next.
+    """
+    if early < _FEWEST_EARLY or pot_C[early - 1] - pot_C[0] < _LEAST_RISE_K:
         return False
-    rows, away = np.diff(columns_K, axis=0)[both], np.diff(balance_K)[both]
-    rest_K = away - rows @ _likeliest(rows / _OPEN_K, away / _OPEN_K)
-    return bool(np.sqrt(np.mean(rest_K**2)) < _UNACCOUNTED * np.sqrt(np.mean(rise_K**2)))
+    rows, away = np.diff(columns_K[:early], axis=0), np.diff(balance_K[:early])
+    rest_K = np.cumsum(away - rows @ _likeliest(rows / _OPEN_K, away / _OPEN_K))
+    left, rise = (x[_OVER:] - x[:-_OVER] for x in (rest_K, pot_C[1:early]))
+    return bool(np.sqrt(np.mean(left**2)) < _UNACCOUNTED * np.sqrt(np.mean(rise**2)))
 
 
 def _sum(at_s: _Array, values: _Array) -> _Array:
