@@ -22,7 +22,7 @@ from monitor.analysis.estimate.fit import fit
 from monitor.analysis.estimate.following import follows_yet
 from monitor.analysis.estimate.grid import Grid, build_grid
 from monitor.analysis.estimate.hearing import Heard, hear
-from monitor.analysis.estimate.heat import pot_heat
+from monitor.analysis.estimate.heat import HEAT, pot_heat
 from monitor.analysis.estimate.hiding import Hidden, hidden, mixed, without
 from monitor.analysis.estimate.hold import find_hold
 from monitor.analysis.estimate.layout import Layout
@@ -103,7 +103,7 @@ def update(
             past = replace(past, heard=_heard(signals, laid_out, state.noise))
     hold, start = find_hold(past, state.at, state.earlier, tick)
     past = replace(past, hold=hold)
-    cloud = fit(past, start, state.shares, setup.seed, tick)
+    cloud = fit(past, start, state.shares, setup.seed, tick, evenly=not heard)
     cloud = cloud.carrying(_CARRYING)
     seen, nudged = cloud, nudge(past, cloud, setup.seed)
     hides, leak_at = hidden(past, cloud, about.lost_s), state.leak_at
@@ -250,7 +250,7 @@ def _heat(
     if charge is not None and charge.free_water_g > 0.0:
         return None
     planned = foretold(Past(about.layout, about.grid, warmth, ()), {}, FAMILIES[0].name)
-    signal = pot_heat(about, bins, state.shut, planned)
+    signal = pot_heat(about, bins, state.shut, planned, HEAT in state.noise)
     if signal is None:
         return None
     known = state.noise.get(signal.name)
