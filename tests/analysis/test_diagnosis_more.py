@@ -86,11 +86,16 @@ def alarms(lines: list[dict[str, Any]]) -> set[tuple[str, str | None]]:
 
 
 def both(
-    until_s: float, before: dict[str, Course], later: dict[str, Course]
+    until_s: float,
+    before: dict[str, Course],
+    later: dict[str, Course],
+    missing: tuple[str, ...] = (),
 ) -> Iterator[tuple[float, Body]]:
     """The usual bench with courses `before` FAULT_S, and `later` ones from then on."""
-    for t, body in bench(until_s):
-        assert isinstance(body, Readings)
+    for t, body in bench(until_s, missing=dict.fromkeys(missing, 0.0)):
+        if not isinstance(body, Readings):
+            yield t, body
+            continue
         now = before if t < FAULT_S else later
         values = (
             Reading(r.channel, now[r.channel](t)) if r.channel in now else r for r in body.values
@@ -137,6 +142,36 @@ def test_a_heater_that_has_given_nothing_yet_is_no_measure(later_W: float, stuck
     nothing: dict[str, Course] = {"power": lambda t: 0.0, "demand": lambda t: 8.0}
     later: dict[str, Course] = {"power": lambda t: later_W, "demand": lambda t: 0.0}
     assert ("heater-stuck" in names(found(both(FAULT_S + 120.0, nothing, later)))) is stuck
+
+
+def _turned(t: float) -> float:
+    """A dial turned up by the same amount every five minutes. [W]"""
+    return 60.0 + 15.0 * (t // 300.0)
+
+
+def _driven(t: float) -> float:
+    """A controller that makes up for what a hotter pot loses. [W]"""
+    return 60.0 + 15.0 * t / 300.0
+
+
+@pytest.mark.parametrize(("power_W", "is_stuck"), [(_turned, False), (_driven, True)])
+def test_without_a_demand_only_what_a_controller_moves_is_stuck(
+    power_W: Course, is_stuck: bool
+) -> None:
+    """All that it has given and more from half an hour on, and the pot climbs out of its plan.
+
+    A hand may have turned the dial up: of that the meter cannot tell it, and it says so.
+    """
+    up_s = 1800.0
+    courses: dict[str, Course] = {
+        "power": lambda t: power_W(t) if t < up_s else 260.0,
+        "pot": lambda t: pot_C(t) + 0.15 * max(0.0, t - up_s),
+        "mantle": lambda t: pot_C(t) + 40.0 + 0.15 * max(0.0, t - up_s),
+    }
+    lines = found(both(up_s + 150.0, courses, courses, missing=("demand",)))
+    assert ("heater-stuck" in names(lines)) is is_stuck
+    (needs,) = [c["needs"] for c in lines[-1]["cannot_tell"] if c["name"] == "heater-stuck"] or [[]]
+    assert needs == ([] if is_stuck else ["heater_demand"])
 
 
 def test_a_heater_that_is_off_is_said_with_its_unit_and_never_below_nothing() -> None:

@@ -1,9 +1,15 @@
-"""The heater stuck on: more heat than is asked for, told by the meter, else by the mantle."""
+"""The heater stuck on: more heat than is asked for, told by the meter, else by the mantle.
+
+A meter alone tells it of a heater that a controller moves; of one on a dial nothing says what was
+asked for.
+"""
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
+
+import numpy as np
 
 from monitor.analysis.channels import ChannelState, slope_per_s
 from monitor.analysis.conditions import Judged
@@ -20,6 +26,10 @@ _EXCESS = 0.3
 _FULL, _FULL_BY_LITTLE = "full-W", "full-W, by little demand"
 _NOTHING_ASKED, _LEAST_ASKED, _SURE_ASKED = 1.0, 3.0, 15.0
 """Demand that is none; from which on it tells a little of, and surely, all that there is. [%]"""
+_MOVES_MIN, _MOVES_BY, _IN_PARTS = 15, 0.1, 6.0
+"""No hand turns a dial for so many minutes on end, the same way, by so much of all that has been
+given, and in no minute by more than one of so many parts of it. Judgement."""
+_LOOKS_S = 60.0
 
 
 def _runs(view: View) -> bool:
@@ -36,6 +46,7 @@ def _stuck(view: View) -> Iterator[Judged]:
     most = max(view.memory.get("most-power", 0.0), power.value)
     view.memory["most-power"] = most
     if demand is not None:
+        view.memory["controlled"] = 1.0
         excess = _excess(view, power, demand)
         if dead_band(view, "stuck", most > 5.0 and excess > _EXCESS, excess > 0.5 * _EXCESS):
             why = (
@@ -48,17 +59,42 @@ def _stuck(view: View) -> Iterator[Judged]:
         return
     usual = view.memory.get("usual-power", power.value)
     full = power.value > 0.9 * most
-    beyond = _full_on_beyond(view, full and most > 2.0 and usual < 0.7 * most)
+    is_controlled = _is_controlled(view, power, most)
+    beyond = _full_on_beyond(view, full and is_controlled and most > 2.0 and usual < 0.7 * most)
     if not full or usual > 0.7 * most:
         remember_slowly(view, "usual-power", power.value, 900.0)
     if dead_band(view, "stuck", beyond, full):
         why = f"heater at {power.value:.0f} W, as much as it has given in this run"
+        why += ": stuck, or its controller aims above the plan"
         yield Judged("heater-stuck", f"{why}{_off_course(view)}", None, on_delay_s=5.0)
 
 
+def _is_controlled(view: View, power: ChannelState, most_W: float) -> bool:
+    """Whether the meter has shown that no hand moves the heater: then it ought to cut back.
+
+    A dial that a person has turned up is no heater that is stuck, and to the meter they look
+    alike. But a dial stands between two turns, and a controller goes on, little by little.
+    """
+    memory = view.memory
+    if memory.get("controlled", 0.0) <= 0.0:
+        if view.now_s - memory.get("controlled@", -_LOOKS_S) < _LOOKS_S:
+            return False
+        memory["controlled@"] = view.now_s
+        bins = view.bins.channel(power.name)
+        means_W, at_s = bins.mean[-_MOVES_MIN - 1 :], bins.at_s[-_MOVES_MIN - 1 :]
+        if len(at_s) <= _MOVES_MIN or at_s[-1] - at_s[0] > 60.0 * (_MOVES_MIN + 1):
+            return False
+        by_W, in_a_minute_W = abs(means_W[-1] - means_W[0]), np.abs(np.diff(means_W)).max()
+        moves = by_W > _MOVES_BY * most_W and _IN_PARTS * in_a_minute_W <= by_W
+        memory["controlled"] = 1.0 if moves else 0.0
+    return memory["controlled"] > 0.0
+
+
 def _unasked_for(view: View) -> tuple[str, ...]:
-    """After the end heat may be wanted or not: only the controller's output says."""
-    known = view.complete_s is None or view.live("heater_demand") is not None
+    """After the end heat may be wanted or not, and of a dial always: a controller's output says."""
+    if view.live("heater_power") is None or view.live("heater_demand") is not None:
+        return ()
+    known = view.complete_s is None and view.memory.get("controlled", 0.0) > 0.0
     return () if known else ("heater_demand",)
 
 
