@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 from dataclasses import replace
+from math import exp
 from random import Random
 from typing import Any
 
@@ -22,9 +23,12 @@ from monitor.analysis.diagnosis.silence import Silence
 from monitor.analysis.diagnosis.train import _blocked
 from monitor.analysis.estimate import Band
 from monitor.analysis.fold import Fold
+from monitor.analysis.setting import setting_of
+from tests.analysis.runs import RIG
 from tests.analysis.test_verdict import GOING_ON, Bench
 from tests.benchmarks.made.draws import Made, make_ordinary
 from tests.benchmarks.made.playing import entries_of
+from tests.rehearsal.rigs import COPPER_TEXT
 
 
 @functools.cache
@@ -80,12 +84,39 @@ def test_a_leak_that_is_there_from_the_start(share: float, leaks: bool) -> None:
 
 
 def test_the_pot_still_may_take_back_a_block_that_is_not_said_yet() -> None:
-    """Doubt begins at a climb of 0.25 K, and takes back only what is clearly more."""
-    quiet = Silence(0.0, 40.0, 5.0, 20.0, 0.1, False, None)
+    """Doubt begins at a climb of 0.25 K, and takes back only what stands out of the noise."""
+    quiet = Silence(0.0, 40.0, 5.0, 20.0, 0.1, 0.05, False, None, True)
     assert (quiet.is_long, quiet.stays_long) == (True, True)
-    for freed_K, is_long, stays in ((0.3, False, True), (0.5, False, False)):
-        climbs = replace(quiet, freed_K=freed_K)
-        assert (climbs.is_long, climbs.stays_long) == (is_long, stays)
+    for freed_K, noise_K, stays in ((0.3, 0.05, False), (0.3, 0.2, True), (0.5, 0.2, False)):
+        climbs = replace(quiet, freed_K=freed_K, freed_u_K=noise_K)
+        assert (climbs.is_long, climbs.stays_long) == (False, stays)
+
+
+@pytest.mark.parametrize(("second_step", "is_told"), [(0.02, False), (0.5, True)])
+def test_gas_that_fades_between_two_steps_is_no_block(second_step: float, is_told: bool) -> None:
+    """A flow that dies away within minutes, and nothing for half an hour.
+
+    Basic copper nitrate has formed and its oxide not begun: so it ought to be. With half of the
+    oxide made it ought not. That it faded is known still when what came before is forgotten.
+    """
+    rng, bench = Random(5), Bench(("pot_temperature", "outlet_flow"))
+    bench.setting = setting_of(COPPER_TEXT, RIG, 7)
+    oxide = Band(0.9 * second_step, second_step, 1.1 * second_step)
+    estimate = replace(
+        GOING_ON, steps=(Band(0.99, 1.0, 1.0), oxide), done_fraction=oxide,
+        rate_mL_per_min=Band(40.0, 50.0, 60.0),
+    )  # fmt: skip
+    said = []
+    for second in range(2400):
+        bench.now_s += 1.0
+        flow = 300.0 * exp(-max(0, second - 300) / 40.0) + rng.gauss(0.0, 0.3)
+        for role, value in (
+            ("pot_temperature", 178.0 + 0.01 * (second % 7)),
+            ("outlet_flow", flow),
+        ):
+            bench.states[role].take(bench.now_s, Reading(role, round(value, 2)))
+        said += [*_blocked(bench.view(estimate))]
+    assert bool(said) is is_told
 
 
 @pytest.mark.parametrize(

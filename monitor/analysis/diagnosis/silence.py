@@ -10,6 +10,7 @@ it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import islice
@@ -33,6 +34,8 @@ _BUBBLE_ML = 0.1
 _KEPT_S = 240.0
 _BEFORE_S, _LATE_S = 60.0, 10.0
 _DOUBT_K, _FREED_K, _SLOWED_K = 0.25, 0.9, 1.5
+_DOUBT_SD = 2.0
+"""A climb within so many standard deviations of what the probe's noise makes of it says nothing."""
 _DOUBT_S, _STOPPED_S = 45.0, 12.0
 """So much longer is waited where the pot has begun to climb, or the receiver has stopped too."""
 _AT_ONCE_S = 100.0
@@ -57,10 +60,14 @@ class Silence:
     """Longest silence that a shrinking head explains, at that rate."""
     freed_K: float | None
     """Climb of the pot out of its course since; None where it cannot be told."""
+    freed_u_K: float
+    """Standard deviation of that climb by the noise of the pot's probe; 0 where there is none."""
     has_ended: bool
     """The pot shows that what gave the gas takes up no heat any more."""
     catch_gains: bool | None
     """Whether the receiver goes on gaining; None where it says nothing."""
+    stops_short: bool
+    """Until the last bubble they came as before: `stops_short`, while that was still to be seen."""
     has_dried: bool = False
     """The pot has left the line that it was on: where it boiled, no steam takes up its heat."""
 
@@ -71,8 +78,8 @@ class Silence:
 
     @property
     def stays_long(self) -> bool:
-        """The same once it has begun: the pot has to climb clearly farther to take it back."""
-        return self._is_long(1.5 * _DOUBT_K)
+        """The same once it has begun: what takes it back has to stand out of the noise."""
+        return self._is_long(max(_DOUBT_K, _DOUBT_SD * self.freed_u_K))
 
     def _is_long(self, doubt_K: float) -> bool:
         waits_s = _STOPPED_S if self.catch_gains is False else 0.0
@@ -104,20 +111,21 @@ def watch_silence(view: View) -> Silence | None:
     gap_s = view.now_s - last_s
     if gap_s < _LEAST_GAP_S:
         _note_surge(view, gas)
-        before = 0.0
-    elif gap_s < _KEPT_S or "before-silence" not in memory:
-        before = memory["before-silence"] = rate_between(gas, last_s - 60.0, last_s + 0.1)
+        before, short = 0.0, False
     else:
-        before = memory["before-silence"]
-    freed = left_line = None
+        if gap_s < _KEPT_S or "before-silence" not in memory:
+            memory["before-silence"] = rate_between(gas, last_s - 60.0, last_s + 0.1)
+            memory["stopped-short"] = 1.0 if stops_short(gas, last_s) else 0.0
+        before, short = memory["before-silence"], memory["stopped-short"] > 0.0
+    freed, left_line, freed_u = None, None, 0.0
     if gap_s >= _LEAST_GAP_S:
-        freed, left_line = _freed_K(view, last_s)
+        freed, left_line, freed_u = _freed_K(view, last_s)
     limit_s = _limit_s(view, gas, before, left_line is not None and left_line < -_SLOWED_K)
-    sudden = limit_s < gap_s < limit_s + _AT_ONCE_S and stops_short(gas, last_s)
+    sudden = limit_s < gap_s < limit_s + _AT_ONCE_S and short
     ended = _has_left(view, "ended", freed, last_s, sudden) and gap_s >= _LEAST_GAP_S
     dried = _has_left(view, "dried", left_line, last_s, sudden) and gap_s >= _LEAST_GAP_S
     gains = None if gap_s < _LEAST_GAP_S else _catch_gains(view, last_s)
-    return Silence(last_s, gap_s, before, limit_s, freed, ended, gains, dried)
+    return Silence(last_s, gap_s, before, limit_s, freed, freed_u, ended, gains, short, dried)
 
 
 def _has_left(view: View, key: str, climbed_K: float | None, last_s: float, sudden: bool) -> bool:
@@ -155,30 +163,33 @@ def _limit_s(view: View, gas: ChannelState, before: float, is_slowed: bool) -> f
     return max(_LEAST_GAP_S, _GAPS / before, shrinks_s)
 
 
-def _freed_K(view: View, since_s: float) -> tuple[float | None, float | None]:
+def _freed_K(view: View, since_s: float) -> tuple[float | None, float | None, float]:
     """How far the pot has climbed since then, the mantle's part taken off: two answers.
 
     Out of its course, be that the line it was on or what its programme asks; and out of that line
-    alone.
+    alone. And their standard deviation by the probe's noise.
     """
     pot, mantle = view.live("pot_temperature"), view.live("mantle_temperature")
     course = None if pot is None else _line_through(pot, since_s)
     if pot is None or course is None:
-        return None, None
+        return None, None, 0.0
     begin_s = view.now_s - _LATE_S
     late = [v for t, v in since(pot.recent, begin_s) if t > begin_s]
     if len(late) < 2:
-        return None, None
-    level, slope = course
+        return None, None, 0.0
+    level, slope, points = course
     lasts_s = view.now_s - 0.5 * _LATE_S - since_s
     rose, on_line = sum(late) / len(late) - level, slope * lasts_s
+    # Of a mean, and of a line of evenly spread points carried on beyond its end.
+    ahead = 1.0 + 12.0 * (lasts_s / _BEFORE_S + 0.5) ** 2
+    noise_K = pot.noise() * math.sqrt(1.0 / len(late) + ahead / points)
     driven = max(on_line, _driven_K(view, since_s, lasts_s))
     above = None if mantle is None else _line_through(mantle, since_s)
     if mantle is None or above is None or mantle.value is None or pot.value is None:
-        return (rose - driven) / _BARE, (rose - on_line) / _BARE
+        return (rose - driven) / _BARE, (rose - on_line) / _BARE, noise_K / _BARE
     gained = (mantle.value - pot.value) - (above[0] - level)
     passed = _PASSES_PER_S * max(gained, 0.0) * 0.5 * lasts_s
-    return rose - driven - passed, rose - on_line - passed
+    return rose - driven - passed, rose - on_line - passed, noise_K
 
 
 def _driven_K(view: View, since_s: float, lasts_s: float) -> float:
@@ -194,15 +205,15 @@ def _driven_K(view: View, since_s: float, lasts_s: float) -> float:
     return 0.0 if then is None or now is None else max(now - then, 0.0)
 
 
-def _line_through(state: ChannelState, until_s: float) -> tuple[float, float] | None:
-    """(level at `until_s`, slope a second) of the minute before; None with too little."""
+def _line_through(state: ChannelState, until_s: float) -> tuple[float, float, int] | None:
+    """(level at `until_s`, slope a second, points) of the minute before; None with too little."""
     begin, end = places_between(state.recent, until_s - _BEFORE_S, until_s)
     if end - begin < 6:
         return None
     points = [(t - until_s, v) for t, v in islice(state.recent, begin, end)]
     if points[-1][0] - points[0][0] < 0.5 * _BEFORE_S:
         return None
-    return _fit(points)
+    return *_fit(points), len(points)
 
 
 def _fit(points: Sequence[tuple[float, float]]) -> tuple[float, float]:

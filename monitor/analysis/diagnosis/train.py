@@ -25,7 +25,7 @@ from monitor.analysis.diagnosis.rules import (
     remember_slowly,
     stood_ratio,
 )
-from monitor.analysis.diagnosis.silence import Silence, stops_short, watch_silence
+from monitor.analysis.diagnosis.silence import Silence, watch_silence
 from monitor.analysis.view import View, once
 
 __all__ = [
@@ -69,6 +69,8 @@ _SWELLS_K_PER_MIN = 8.0
 """Faster than any ramp of a plan; 600 mL of head gain 9 mL/min. Judgement."""
 _HARDLY_LEFT = 3.0
 """Times what [done] leaves open."""
+_BEGUN = 0.1
+"""Up to this share a step has hardly begun; beyond all but this it may have ended."""
 _LEAST_PASSING = 0.3
 """Share of the charge's gas that reaches the outlet at the least, absorber and all."""
 
@@ -198,7 +200,7 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
         view.memory["explained@"] = view.now_s
         if silence.gap_s < _EXPLAINED_S:
             view.memory["explained-before"] = view.now_s
-    comes = silence.stays_long and _comes(view, gas, silence)
+    comes = silence.stays_long and _comes(view, silence)
     overdue = _overdue(view, gas, silence)
     stopped = (silence.is_long and comes) or overdue
     since = view.memory.get("silent-outlet@", view.now_s)
@@ -228,7 +230,7 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     yield Judged("outlet-blocked", why, gas.name, on_delay_s=_SILENT_S)
 
 
-def _comes(view: View, gas: ChannelState, silence: Silence) -> bool:
+def _comes(view: View, silence: Silence) -> bool:
     """The charge gave the gas that has ceased, at once, and is not likely to be done."""
     if view.estimate is None or view.estimate.p_done >= 0.5 or _may_be_over(view):
         return False
@@ -240,7 +242,7 @@ def _comes(view: View, gas: ChannelState, silence: Silence) -> bool:
     # The silence itself soon makes the estimate doubt what it knew before.
     known_before = view.memory.get("explained-before", -math.inf) >= silence.last_s - _EXPLAINED_S
     faded = known_before and _far_from_end(view) and silence.gap_s > 3 * silence.limit_s
-    return stops_short(gas, silence.last_s) or faded
+    return silence.stops_short or (faded and not _may_pause(view))
 
 
 def _was_seen_well(view: View, silence: Silence) -> bool:
@@ -288,6 +290,22 @@ def _may_be_over(view: View) -> bool:
 def _far_from_end(view: View) -> bool:
     done = None if view.estimate is None else view.estimate.done_fraction
     return done is not None and done.p95 < 0.9
+
+
+def _may_pause(view: View) -> bool:
+    """An earlier step that gives gas may have ended, and that of [done] has hardly begun."""
+    estimate, network, passing = view.estimate, view.setting.network, view.setting.passing
+    done = None if estimate is None else estimate.done_fraction
+    if estimate is None or network is None or done is None or done.p50 > _BEGUN:
+        return False
+    name = view.setting.plan.done.step or view.setting.course.done_step
+    return any(
+        band is not None
+        and band.p95 > 1.0 - _BEGUN
+        and step.name != name
+        and (passing is None or passing.outlet_mol[network.index(step.name)] > 0.0)
+        for step, band in zip(view.setting.plan.steps, estimate.steps, strict=False)
+    )
 
 
 def gas_explains(view: View, per_s: float, bubbles: ChannelState) -> bool:
