@@ -11,8 +11,9 @@ from bisect import bisect_right
 from itertools import islice, pairwise
 from statistics import median
 
-from monitor.analysis.channels import ChannelState, late_rate
+from monitor.analysis.channels import ChannelState, late_rate, since
 from monitor.analysis.conditions import Finding, Findings
+from monitor.analysis.diagnosis.outlet import dead_mL, each_mL
 from monitor.analysis.estimate import ChannelEvidence, Estimate
 from monitor.analysis.lately import seen_now, surest
 from monitor.analysis.outvoting import out_since
@@ -61,6 +62,10 @@ _PARTS, _LEAST_PARTS = 10, 5
 
 _FLOW_NOISE, _ZERO_MOVES = 3.0, 0.005
 """Of the noise of one reading of flow, and of the most that was shown. Judgement."""
+
+_RANGE_SD = 5.0
+"""Among a few dozen readings the hottest stands so many standard deviations above the coldest, by
+noise alone (Tippett, Biometrika 17 (1925) 364: 4.8 among 75)."""
 
 _CALM_ROLES = (
     ("bubble_count", 1.0, 0.05),
@@ -306,6 +311,7 @@ def watch_calm(verdict: Verdict, view: View) -> None:
     now = view.now_s
     # Before the first end there is nothing to forget either.
     watched = () if verdict.complete_s is None and not verdict.calm else _CALM_ROLES
+    swells = _swells_mL_per_s(view) if watched else 0.0
     for role, sign, least in watched:
         for state in view.of(role):
             rate = _rate(state, now) if state.is_live(now) else None
@@ -317,10 +323,35 @@ def watch_calm(verdict: Verdict, view: View) -> None:
                 verdict.calm.pop(state.name, None)
                 continue
             floor = _floor(view, state) if least is None else least
+            if state.unit != "g":
+                floor += swells if state.role == "outlet_flow" else swells / each_mL(state)
             _compare(verdict, view, state, sign * rate, floor)
     if verdict.again_s is not None and now - verdict.again_s > _AGAIN_S:
         verdict.again_s = None
     view.gas_again_why = "" if verdict.again_s is None else verdict.again_why
+
+
+def _swells_mL_per_s(view: View) -> float:
+    """At most what gas in the train has grown by of itself where the pot is heated again.
+
+    At constant pressure V dT / T, as if all of the dead volume got as hot as pot or mantle, whose
+    probe is the quicker; a mean over the time that rates look back. What the train drew in before,
+    as it cooled, no count shows.
+    """
+    seen = (view.live(role) for role in ("pot_temperature", "mantle_temperature"))
+    return max((_share_risen(state, view.now_s) for state in seen if state), default=0.0) * (
+        dead_mL(view) / _CALM_S
+    )
+
+
+def _share_risen(state: ChannelState, now_s: float) -> float:
+    """How far that temperature has risen, of where it began in kelvin; 0 within its noise."""
+    coldest_C, most = math.inf, 0.0
+    for _, value in since(state.recent, now_s - _CALM_S):
+        coldest_C = min(coldest_C, value)
+        risen_K = value - coldest_C - _RANGE_SD * state.noise()
+        most = max(most, risen_K / (coldest_C + 273.15))
+    return most
 
 
 def _floor(view: View, state: ChannelState) -> float:

@@ -11,7 +11,7 @@ from operator import itemgetter
 from monitor.analysis.channels import ChannelState, places_between
 from monitor.analysis.view import View, once
 
-__all__ = ["dead_mL", "last_count_s", "least_flow", "outlet", "rate_between", "summed"]
+__all__ = ["dead_mL", "each_mL", "last_count_s", "least_flow", "outlet", "rate_between", "summed"]
 
 _NOTHING = 0.08
 """Share of the flow that went before below which a flow meter counts as still."""
@@ -24,12 +24,20 @@ _SELDOM_S = 5.0
 _DEAD_ML = 600.0
 """Where the rig does not state it. Judgement."""
 
+_BUBBLE_ML = 0.1
+"""Where the rig does not state it. Judgement."""
+
 _count_of = itemgetter(1)
 
 
 def dead_mL(view: View) -> float:
     """The dead volume of the train."""
     return view.setting.rig.train.dead_volume_mL or _DEAD_ML
+
+
+def each_mL(gas: ChannelState) -> float:
+    """What one count holds, as the rig says or as bubbles usually do."""
+    return gas.mL_per_count or _BUBBLE_ML
 
 
 def outlet(view: View) -> ChannelState | None:

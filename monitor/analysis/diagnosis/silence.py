@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from itertools import islice
 
 from monitor.analysis.channels import ChannelState, between, late_rate, places_between, since
-from monitor.analysis.diagnosis.outlet import dead_mL, last_count_s, outlet, rate_between
+from monitor.analysis.diagnosis.outlet import dead_mL, each_mL, last_count_s, outlet, rate_between
 from monitor.analysis.expected import planned_C
 from monitor.analysis.view import View, once
 
@@ -29,8 +29,6 @@ _SHRINKS = 0.012
 _SLOWED_SHRINKS, _HOT_SHRINKS = 3.0, 6.0
 """As many times as much where the pot's climb has ended, or a surge of hot vapour went before."""
 _SURGE, _SURGE_S, _SURGED_S, _SURGE_ML = 3.0, 40.0, 1200.0, 0.3
-_BUBBLE_ML = 0.1
-"""Where the rig does not state it. Judgement."""
 _KEPT_S = 240.0
 _BEFORE_S, _LATE_S = 60.0, 10.0
 _DOUBT_K, _FREED_K, _SLOWED_K = 0.25, 0.9, 1.5
@@ -138,7 +136,7 @@ def _has_left(view: View, key: str, climbed_K: float | None, last_s: float, sudd
 def _note_surge(view: View, gas: ChannelState) -> None:
     """Remember when far more came at once than in the minutes before."""
     now = rate_between(gas, view.now_s - _SURGE_S, view.now_s)
-    if now * (gas.mL_per_count or _BUBBLE_ML) <= _SURGE_ML:
+    if now * each_mL(gas) <= _SURGE_ML:
         return
     then = max(
         rate_between(gas, view.now_s - 180.0, view.now_s - 2.0 * _SURGE_S),
@@ -159,7 +157,7 @@ def _limit_s(view: View, gas: ChannelState, before: float, is_slowed: bool) -> f
     share = _SHRINKS * (_SLOWED_SHRINKS if is_slowed else 1.0)
     if view.now_s - surged_s(view) < _SURGED_S:
         share = _SHRINKS * _HOT_SHRINKS
-    shrinks_s = share * dead_mL(view) / (before * (gas.mL_per_count or _BUBBLE_ML))
+    shrinks_s = share * dead_mL(view) / (before * each_mL(gas))
     return max(_LEAST_GAP_S, _GAPS / before, shrinks_s)
 
 
