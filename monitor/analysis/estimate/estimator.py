@@ -94,6 +94,8 @@ def update(
     heard = _heard(signals, laid_out, state.noise)
     tick = state.ticks + 1
     heat = None if heard else _heat(setup, laid_out, warmth, bins, state)
+    if heat is None and HEAT in state.noise:  # found to tell nothing: to be asked again
+        state = replace(state, noise={n: v for n, v in state.noise.items() if n != HEAT})
     past = Past(layout, grid, warmth, heard, state.hold, heat)
     if laid_out.told is not None and state.at:
         jumps = fresh_jumps(past, laid_out.told, state.jumps)

@@ -46,9 +46,8 @@ _LIGHTER = 0.4
 _NOTHING_YET = 0.02
 _FEWEST_EARLY, _LEAST_RISE_K, _OVER = 10, 10.0, 5
 """Readings (of a minute), rise, and readings over which it is asked."""
-_OPEN_K, _UNACCOUNTED, _UNACCOUNTED_YET = 0.3, 0.08, 0.12
-"""What is left open of a rise in a minute; what may stay unaccounted for, as a share of it, at
-first and once it was less: readings are merged as they age, and no answer is to turn about by that.
+_OPEN_K, _UNACCOUNTED = 0.3, 0.08
+"""What is left open of a rise in a minute, and what may stay unaccounted for, as a share of it.
 Judgement: a mantle that feeds the pot left 0.00 to 0.07, one that only follows it 0.09 to 0.27."""
 
 _WHITE_K = 0.1
@@ -70,7 +69,7 @@ def pot_heat(
     Its unit is the rise of temperature that all of it would have made. [K] `planned`: extents
     (edges, steps) by the plan's own kinetics; as long as next to nothing has come by them the
     mantle has to account for the pot's rise, else it is none that feeds the pot: a probe that sits
-    elsewhere. `known`: it was found to account for it before.
+    elsewhere. `known`: it did so an estimate ago; once more has come, that stands.
     """
     layout = about.layout
     pot, mantle = (told_by(bins, role, shut) for role in ("pot_temperature", "mantle_temperature"))
@@ -89,8 +88,8 @@ def pot_heat(
     columns_K = _columns(about, at_s, pot_C, mantle_C)
     begun = np.abs(_taken(about, planned, at_s)) >= _NOTHING_YET
     early = int(np.argmax(begun)) if begun.any() else begun.size
-    most = _UNACCOUNTED_YET if known else _UNACCOUNTED
-    if not _closes(balance_K, columns_K, pot_C, early, most):
+    settled = known and early < begun.size
+    if not settled and not _closes(balance_K, columns_K, pot_C, early):
         return None
     level, columns = balance_K[last] / unit_K, columns_K[last] / unit_K
     taken = level - columns @ _amplitudes(level, columns, _taken(about, about.told, at_s[last]))
@@ -157,18 +156,17 @@ def _taken(about: About, extents: _Array | None, at_s: _Array) -> _Array:
     return np.asarray(np.interp(at_s, about.grid.edges_s, gone))
 
 
-def _closes(balance_K: _Array, columns_K: _Array, pot_C: _Array, early: int, most: float) -> bool:
+def _closes(balance_K: _Array, columns_K: _Array, pot_C: _Array, early: int) -> bool:
     """Whether mantle and room account for the pot's rise in the `early` times before it reacts.
 
-    But for `most` of it, over some minutes each: readings that scatter leave more open from one to
-    the next.
+    Over some minutes each, for readings that scatter leave more open from one to the next.
     """
     if early < _FEWEST_EARLY or pot_C[early - 1] - pot_C[0] < _LEAST_RISE_K:
         return False
     rows, away = np.diff(columns_K[:early], axis=0), np.diff(balance_K[:early])
     rest_K = np.cumsum(away - rows @ _likeliest(rows / _OPEN_K, away / _OPEN_K))
     left, rise = (x[_OVER:] - x[:-_OVER] for x in (rest_K, pot_C[1:early]))
-    return bool(np.sqrt(np.mean(left**2)) < most * np.sqrt(np.mean(rise**2)))
+    return bool(np.sqrt(np.mean(left**2)) < _UNACCOUNTED * np.sqrt(np.mean(rise**2)))
 
 
 def _sum(at_s: _Array, values: _Array) -> _Array:
