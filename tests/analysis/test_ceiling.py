@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from math import floor
+
 import pytest
 
+from drivers.reading import Quality, Reading
 from monitor.analysis.channels import ChannelState
-from monitor.analysis.diagnosis.ceiling import learn_ceiling
+from monitor.analysis.diagnosis.ceiling import learn_ceiling, may_be_at_ceiling
+from monitor.analysis.diagnosis.train import RULES
 from monitor.analysis.outvoting import out_since
 from monitor.analysis.verdict import distrusted
 from tests.analysis.test_outvoting import Rates
+from tests.analysis.test_verdict import GOING_ON, Bench
 
 _Minutes = list[tuple[int, float, float]]
 """(how many, grams lost a minute, bubbles a minute)."""
@@ -82,3 +87,39 @@ def test_without_a_balance_the_pot_tells_it_by_its_climb(
         rates.minutes(1, pot_temperature=K_per_min, bubble_count=counted)
         learn_ceiling(rates.view(), counter)
     assert (counter.ceiling_per_s is not None) is is_told
+
+
+@pytest.mark.parametrize(
+    ("reaches", "leaves", "is_told"),
+    [
+        # The gas grows by two thirds, and the counter before the absorber stays where it is.
+        ([420.0] * 8, [490.0] * 8, False),
+        # The absorber is spent: as much reaches it as before, and goes as gas does, unevenly.
+        ([380.0, 420.0] * 4, [420.0] * 8, True),
+    ],
+    ids=["an untold ceiling", "a breakthrough"],
+)
+def test_a_counter_that_may_be_at_its_ceiling_accuses_no_absorber(
+    reaches: list[float], leaves: list[float], is_told: bool
+) -> None:
+    bench = Bench(("pot_temperature", "bubble_count", "inlet_bubble_count"))
+    (rule,) = (rule for rule in RULES if rule.names == ("absorber-breakthrough",))
+    minutes = [(380.0 + 40.0 * (n % 2), 266.0 + 28.0 * (n % 2)) for n in range(24)]
+    said, came, left = False, 0.0, 0.0
+    for came_min, left_min in minutes + list(zip(reaches, leaves, strict=True)):
+        for _ in range(12):
+            bench.now_s, came, left = bench.now_s + 5.0, came + came_min / 12, left + left_min / 12
+            bench.bins.close_until(bench.now_s)
+            for role, value in (
+                ("pot_temperature", 190.0),
+                ("inlet_bubble_count", floor(came)),
+                ("bubble_count", floor(left)),
+            ):
+                bench.states[role].take(bench.now_s, Reading(role, value))
+                bench.bins.add(role, role, bench.now_s, value, Quality.GOOD)
+            judged = [*rule.judge(bench.view(GOING_ON))]
+            bench.findings.update(bench.now_s, judged, set(rule.names))
+            said |= bench.findings.has(*rule.names)
+    assert said is is_told
+    before = bench.states["inlet_bubble_count"]
+    assert may_be_at_ceiling(bench.view(GOING_ON), before) is not is_told

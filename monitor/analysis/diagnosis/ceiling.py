@@ -16,10 +16,10 @@ from monitor.analysis.channels import ChannelState
 from monitor.analysis.diagnosis.rules import forget_ratio
 from monitor.analysis.view import View
 
-__all__ = ["learn_ceiling"]
+__all__ = ["learn_ceiling", "may_be_at_ceiling"]
 
 _EVERY_S = 60.0
-_MINUTES, _PARTS = 8, 4
+_MINUTES, _FEW_MINUTES, _PARTS = 8, 4, 4
 _EVEN = 0.01
 """Beside one count: what the times of reading are known to."""
 _LEAST_PER_S = 0.2
@@ -58,13 +58,21 @@ def learn_ceiling(view: View, counter: ChannelState) -> None:
     _forget(view, counter.name)
 
 
-def _even_stretch(view: View, counter: ChannelState) -> tuple[float, float] | None:
+def may_be_at_ceiling(view: View, counter: ChannelState) -> bool:
+    """Alike to the count for the last minutes and never more: it may hide what more there is."""
+    known = counter.ceiling_per_s is not None
+    return not known and _even_stretch(view, counter, _FEW_MINUTES) is not None
+
+
+def _even_stretch(
+    view: View, counter: ChannelState, minutes: int = _MINUTES
+) -> tuple[float, float] | None:
     """Where the even stretch up to now begins [s], and its rate; None where there is none."""
     bins = view.bins.channel(counter.name)
-    if len(bins) < _MINUTES + 2:
+    if len(bins) < minutes + 2:
         return None
     counted, lasts_s = np.diff(bins.last), np.diff(bins.t1_s)
-    late = slice(-_MINUTES, None)
+    late = slice(-minutes, None)
     per_s = float(counted[late].sum() / lasts_s[late].sum())
     even = np.abs(counted - per_s * lasts_s) <= 1.0 + _EVEN * per_s * lasts_s
     more = counted > per_s * lasts_s * (1.0 + _EVEN) + 1.0

@@ -14,6 +14,7 @@ from drivers.reading import Quality
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.dead_bands import dead_band_of
+from monitor.analysis.diagnosis.ceiling import may_be_at_ceiling
 from monitor.analysis.diagnosis.due import expected_per_g, falls_short
 from monitor.analysis.diagnosis.outlet import least_flow, outlet
 from monitor.analysis.diagnosis.rules import (
@@ -408,9 +409,14 @@ def _breakthrough(view: View) -> Iterator[Judged]:
     counter = outlet(view)
     out = counted_rate(view, _OUT, _WINDOW_S, at_least=True)
     came = counted_rate(view, _IN, _WINDOW_S)
-    if counter is None or out is None or came is None:
+    before = view.live(_IN)
+    if counter is None or out is None or came is None or before is None:
         return
     if came * _WINDOW_S < 120.0 or not main_step_runs(view) or _swells(view):
+        return
+    if may_be_at_ceiling(view, before):
+        # What reaches the absorber may grow unseen.
+        view.memory["breaks-through"] = 0.0
         return
     ratio = out / came
     # An absorber takes more of a slow stream: a ratio holds for streams like the one it is of.
@@ -447,6 +453,8 @@ def _passing_unknown(view: View) -> tuple[str, ...]:
     counter = outlet(view)
     known = stood_ratio(view, "passes", alone_since_s(view), is_on=False) is not None
     known = known and counter is not None and not is_limited(counter)
+    before = view.live(_IN)
+    known = known and before is not None and not may_be_at_ceiling(view, before)
     return () if known or not main_step_runs(view) else ("room_no2",)
 
 
