@@ -94,7 +94,8 @@ def update(
     heard = _heard(signals, laid_out, state.noise)
     tick = state.ticks + 1
     heat = None if heard else _heat(setup, laid_out, warmth, bins, state)
-    if heat is None and HEAT in state.noise:  # found to tell nothing: to be asked again
+    # Found to tell nothing: to be asked again. A rig may have a channel of that name.
+    if not heard and heat is None and HEAT in state.noise:
         state = replace(state, noise={n: v for n, v in state.noise.items() if n != HEAT})
     past = Past(layout, grid, warmth, heard, state.hold, heat)
     if laid_out.told is not None and state.at:

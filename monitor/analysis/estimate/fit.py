@@ -53,7 +53,7 @@ def fit(
     """The posterior given all that was seen, from where it was at the tick before.
 
     At every fourth tick one of the families, in turn, also starts afresh: a wrong summit is left
-    that way. `evenly`: nothing is measured now (see `_priors`).
+    that way. `evenly`: nothing but heat is measured now (see `_priors`).
     """
     if not past.fitted_to:
         return _unweighed(past, seed)
@@ -182,7 +182,7 @@ def _priors(evenly: bool) -> _Array:
     """Prior weight of each family, of sum one.
 
     `evenly` they are drawn together by their square roots: trust in the plan's model is that large
-    because what is measured would soon contradict it, and there nothing does.
+    because what is measured would soon contradict it, and there nothing does, or hardly.
     """
     weights = np.array([f.weight for f in FAMILIES])
     weights = np.sqrt(weights) if evenly else weights

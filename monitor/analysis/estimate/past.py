@@ -39,7 +39,7 @@ class Past:
 
     @property
     def fitted_to(self) -> Sequence[Heard]:
-        """All that the kinetics are fitted to."""
+        """All that the kinetics are fitted to, heat last: `Cloud.agreed` goes by this order."""
         return self.heard if self.heat is None else (*self.heard, self.heat)
 
     def edge_at(self, at_s: float) -> int:
