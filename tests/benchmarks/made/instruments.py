@@ -40,6 +40,9 @@ _FASTEST_PER_S = 25.0
 """More bubbles a second no counter here can follow."""
 _ZERO_BAND_G_S = 0.004
 """A balance that tracks its zero takes slower changes than this for drift. Judgement."""
+_HOLDUP_S = (60.0, 300.0)
+"""For so long condensate hangs in neck and condenser, evenly drawn."""
+_HOLDUP_U_S = (_HOLDUP_S[1] - _HOLDUP_S[0]) / math.sqrt(12.0)
 _POT_WANDER_K = 0.7
 _HOUR_S = 3600.0
 
@@ -151,7 +154,7 @@ def draw_makeup(rng: np.random.Generator, steps: int, kind: str, until_s: float)
         draughts=tuple(draughts),
         buoyancy_g=float(rng.normal(0.0, 0.03)),
         evaporates_g_h=float(rng.uniform(0.0, 0.25)),
-        holdup_s=float(rng.uniform(60.0, 300.0)),
+        holdup_s=float(rng.uniform(*_HOLDUP_S)),
         dead_mL=float(rng.normal(600.0, 60.0)),
         seed=int(rng.integers(2**31)),
     )
@@ -297,8 +300,7 @@ def _receiver(
     each = course.extent_mol * dry_g * amount[:, None]
     caught = (course.extent_mol * wet_g * amount[:, None]).sum(axis=2) + extra
     caught = caught + each @ np.array(makeup.caught)
-    keep = math.exp(-RECORD_S / makeup.holdup_s)
-    held = _lagged(caught, keep)
+    held = _lagged(caught, _keep(makeup.holdup_s))
     times, n = course.times_s, course.times_s.size
     clean = _TARE_G["receiver"] + held
     true = clean[:, 0] - makeup.evaporates_g_h * _hours(course)
@@ -310,15 +312,25 @@ def _receiver(
     heard.said["receiver"] = np.round(shown, 2)
     if bound:
         hours = _bins(_hours(course))
-        columns = [np.full(hours.size, 50.0), 0.072 * hours]
+        longer, shorter = (
+            _lagged(caught[:, 0], _keep(makeup.holdup_s + part * _HOLDUP_U_S))
+            for part in (0.1, -0.1)
+        )
+        columns = [np.full(hours.size, 50.0), 0.072 * hours, _bins(longer - shorter) / 0.2]
         columns += [
-            makeup.passed_u * _bins(_lagged(each[:, 0, i], keep)) for i in range(len(steps))
+            makeup.passed_u * _bins(_lagged(each[:, 0, i], _keep(makeup.holdup_s)))
+            for i in range(len(steps))
         ]
         white = np.full(hours.size, math.hypot(0.02 * makeup.rough, 0.003) / math.sqrt(6.0))
         heard.signals.append(
             Signal("receiver", _bins(clean), np.stack(columns, axis=1), white,
                    _walk_cov(hours, 0.015 * makeup.rough))
         )  # fmt: skip
+
+
+def _keep(holdup_s: float) -> float:
+    """What is held back from one record to the next."""
+    return math.exp(-RECORD_S / holdup_s)
 
 
 def _lagged(values: _Array, keep: float) -> _Array:
