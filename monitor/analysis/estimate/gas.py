@@ -42,8 +42,12 @@ _UNEVEN = 0.3
 _GAIN_WANDER = 0.08
 """What a counter's or flow meter's gain drifts by in an hour, as a share of itself. Judgement."""
 
-_WARM_LAG_H = 0.15
-"""How long after the pot the rest of the train is warm. From memory. [h]"""
+_WARMED_IN_S = (300.0, 1200.0)
+"""What is near the pot follows it at once; head and condenser, and what lies behind, by first order
+in about so long. From memory."""
+
+_WARMED = 0.6
+"""Of the dead volume: what each of these three may hold, a standard deviation. Judgement."""
 
 _WAVES = 4
 _BESIDE = 2
@@ -121,12 +125,18 @@ def _smooth(speed: _Array) -> _Array:
 def _gas_columns(about: About, unit_mL: float, per_hour: float) -> _Array:
     """Warm gas pushed out of the dead volume, and a zero that is off."""
     dead = about.train.dead_volume_mL if about.train.dead_volume_mL is not None else 800.0
-    hours = (about.grid.edges_s[1:] - about.grid.edges_s[0]) / 3600.0
+    edges_s = about.grid.edges_s
     pushed = 1.0 - 293.15 / (np.maximum(about.warmth_C, 0.0) + 273.15)
-    slow = np.interp(hours - _WARM_LAG_H, hours, pushed, left=pushed[0])
-    return np.stack(
-        [per_hour * hours, 0.7 * dead / unit_mL * pushed, 0.7 * dead / unit_mL * slow], axis=1
-    )
+    parts = [pushed, *(_follows(edges_s, pushed, memory_s) for memory_s in _WARMED_IN_S)]
+    zero = per_hour / 3600.0 * (edges_s[1:] - edges_s[0])
+    return np.stack([zero, *(_WARMED * dead / unit_mL * part for part in parts)], axis=1)
+
+
+def _follows(edges_s: _Array, at_ends: _Array, memory_s: float) -> _Array:
+    """At the ends of cells: a first-order lag of what is `at_ends`, at rest as it began."""
+    within = 0.5 * (at_ends + np.append(at_ends[:1], at_ends[:-1])) - at_ends[0]
+    grown = np.exp(np.maximum((edges_s - edges_s[-1]) / memory_s, -600.0))
+    return np.asarray(at_ends[0] + np.cumsum(np.diff(grown) * within) / grown[1:])
 
 
 def _count(
@@ -168,7 +178,7 @@ def _count(
         spread(grid, cells.cell, np.ones(level.size)) > 0,
         fraction(grid, cells.cell, channel.t1_s[cells.last]),
         np.full(grid.cells, (0.5 / unit) ** 2), walk, columns,
-        *_passed(about, inlet, loose), 4 + _WAVES, unit,
+        *_passed(about, inlet, loose), columns.shape[1] - len(jumps), unit,
     )  # fmt: skip
 
 
