@@ -12,13 +12,15 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from monitor.analysis.channels import ChannelState, since
-from monitor.analysis.estimate import Estimate
+from monitor.analysis.estimate import Band, Estimate
 from monitor.analysis.setting import Setting
+from monitor.chemistry.network import Network
+from monitor.plan.expect import done_step
 
-__all__ = ["CoolantView", "drift_per_s", "limit_C", "view_coolant"]
+__all__ = ["GONE", "CoolantView", "drift_per_s", "limit_C", "view_coolant"]
 
-_GONE = 0.995
-"""A step of which this fraction is gone (as the middle has it) gives no NO2 worth condensing."""
+GONE = 0.995
+"""A step of which this fraction is gone gives no NO2 worth condensing."""
 
 _BLOCK_S = 30.0
 _WINDOW_S = 480.0
@@ -41,22 +43,53 @@ class CoolantView:
 _NO_LINE = CoolantView()
 
 
-def limit_C(setting: Setting, estimate: Estimate | None, is_complete: bool) -> float | None:
-    """The condensing point of the present or next NO2-giving step; None where none is to come."""
-    if setting.network is None or is_complete:
+def limit_C(
+    setting: Setting, estimate: Estimate | None, is_complete: bool, is_marked: bool = False
+) -> float | None:
+    """The condensing point of the present or next NO2-giving step; None where none is to come.
+
+    From one step to the next the middle of the estimate leads. That nothing is to come any more it
+    does not tell alone: a tail that is slower than the plan's may go on beyond it. It takes the
+    verdict (`is_complete`), a person's mark that the run has ended (`is_marked`), or the whole
+    interval of an estimate that rests on a kind of evidence, where the step of [done] gives none.
+    """
+    network = setting.network
+    if network is None or is_complete:
         return None
-    left: list[float] = []
-    first: tuple[int, ...] | None = None
-    for i, step in enumerate(setting.plan.steps):
-        point = setting.condensing_C[i]
-        band = estimate.steps[i] if estimate is not None and i < len(estimate.steps) else None
-        if point is None or step.unwanted or (band is not None and band.p50 >= _GONE):
-            continue
-        group = setting.network.group_of(setting.network.index(step.name))
-        first = group if first is None else first
-        if group == first:
-            left.append(point)
-    return max(left, default=None)
+    left = [i for i in setting.no2_steps if (band := _band(estimate, i)) is None or band.p50 < GONE]
+    if not left and not is_marked and not _is_seen_over(setting, estimate):
+        left = list(setting.no2_steps[-1:])
+    points = [
+        point
+        for i in left
+        if (point := setting.condensing_C[i]) is not None
+        and _group(setting, network, i) == _group(setting, network, left[0])
+    ]
+    return max(points, default=None)
+
+
+def _group(setting: Setting, network: Network, step: int) -> tuple[int, ...]:
+    """The steps, of the network, that compete with that one of the plan, itself among them."""
+    return network.group_of(network.index(setting.plan.steps[step].name))
+
+
+def _band(estimate: Estimate | None, step: int) -> Band | None:
+    """Fraction of a step of the plan; None where it is not known."""
+    return estimate.steps[step] if estimate is not None and step < len(estimate.steps) else None
+
+
+def _is_seen_over(setting: Setting, estimate: Estimate | None) -> bool:
+    """Whether mass or gas shows that no NO2 is left, while the run goes on to a later step."""
+    network = setting.network
+    if network is None or estimate is None or not estimate.evidence.kinds:
+        return False
+    done = network.names[done_step(network, setting.plan)]
+    return all(
+        setting.plan.steps[i].name != done
+        and (band := _band(estimate, i)) is not None
+        and band.p05 >= GONE
+        for i in setting.no2_steps
+    )
 
 
 def drift_per_s(state: ChannelState, now_s: float) -> float | None:

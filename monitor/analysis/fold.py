@@ -73,6 +73,9 @@ _RESTS_S, _HEAVY_RESTS_S, _RESTS_K = 3600.0, 1800.0, 5.0
 _LATEST_S = 1e10
 """Beyond this (three centuries) a time is no time of a run."""
 
+_ENDED = "run ended"
+"""A mark of this kind, or of these words alone."""
+
 
 class Fold:
     """The analysis of one run. Feed it every entry of the journal in order."""
@@ -213,8 +216,13 @@ class Fold:
             named = any(name and name.lower() in words for name in names)
             if channel.suspended and named and "unit" in words:
                 channel.accept()
-        if state.heating.began_s is None and mark.kind.strip().lower() == "heat on":
-            state.heating.began_s = now
+        kind = mark.kind.strip().lower()
+        if kind == "heat on":
+            state.happened.ended_s = None
+            if state.heating.began_s is None:
+                state.heating.began_s = now
+        elif _ENDED in (kind, mark.text.strip().lower()):
+            state.happened.ended_s = now
 
     def _amend(self, body: Amended) -> None:
         """Another plan or rig from now on; one that cannot be read leaves the old one in force."""
@@ -365,7 +373,8 @@ class Fold:
             estimate = carry(estimate, now_s - estimate.at_s)
         complete_s = state.verdict.complete_s or state.hold.complete_s
         if not is_light:
-            state.limit_C = limit_C(self._setting, estimate, complete_s is not None)
+            is_marked = state.happened.ended_s is not None
+            state.limit_C = limit_C(self._setting, estimate, complete_s is not None, is_marked)
         limit = state.limit_C
         cold: tuple[ChannelState, ...] = ()
         if limit is not None:

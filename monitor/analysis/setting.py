@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -9,8 +10,10 @@ from drivers.reading import ROLES
 from monitor.analysis.channels import ChannelState
 from monitor.analysis.estimate import Setup
 from monitor.analysis.estimate.passing import Passing, passing_of
+from monitor.chemistry.kinetics import GAS_CONSTANT_J_MOL_K, ln_a_per_s
 from monitor.chemistry.network import Network
 from monitor.chemistry.no2 import dew_point_C
+from monitor.chemistry.steps import StepSpec
 from monitor.plan.amounts import condensing_point_C, network_of, site_pressure_kPa
 from monitor.plan.boil_down import BoilDownExpected, boil_down_of
 from monitor.plan.expect import Course, expected_course
@@ -23,6 +26,10 @@ __all__ = ["Setting", "setting_of"]
 _POT_BEYOND_K = 40.0
 _MANTLE_BEYOND_K = 180.0
 """How far beyond the hottest segment of the profile the limits lie that no plan states."""
+
+_IDLE_PER_H = 0.001
+"""Pace at which a step rests. Judgement: where kinetics are ten times as fast as the plan has them,
+a hundredth of what is left comes in an hour."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +49,10 @@ class Setting:
     mantle_limit_C: float | None
     condensing_C: tuple[float | None, ...]
     """Condensing point of the gas of each step of the plan, in the plan's order. [degC]"""
+    no2_steps: tuple[int, ...]
+    """Places in the plan of the wanted steps that give NO2."""
+    idle_C: tuple[float, ...]
+    """Below it hardly anything of that step goes in an hour, by the plan's kinetics. [degC]"""
     specs: Mapping[str, tuple[InstrumentSpec, ChannelSpec]]
     boil_down: BoilDownExpected | None = None
     passing: Passing | None = None
@@ -78,11 +89,13 @@ def setting_of(plan_toml: str, rig_toml: str, seed: int) -> Setting:
     at_kPa = site_pressure_kPa(plan.site)
     setup = None
     condensing: tuple[float | None, ...] = ()
+    idle: tuple[float, ...] = ()
     if network is not None:
         setup = Setup(plan, network, rig.channels(), rig.train, at_kPa, seed)
         condensing = tuple(
             condensing_point_C(network, network.index(step.name), at_kPa) for step in plan.steps
         )
+        idle = tuple(_idle_C(step) for step in plan.steps)
     return Setting(
         plan=plan,
         rig=rig,
@@ -94,12 +107,25 @@ def setting_of(plan_toml: str, rig_toml: str, seed: int) -> Setting:
         mantle_limit_C=_limit_C(plan.limits.mantle_C, plan, _MANTLE_BEYOND_K),
         urgent_C=dew_point_C(min(max(at_kPa, 20.0), 120.0)),
         condensing_C=condensing,
+        no2_steps=tuple(
+            i
+            for i, point in enumerate(condensing)
+            if point is not None and not plan.steps[i].unwanted
+        ),
+        idle_C=idle,
         specs={c.name: (i, c) for i in rig.instruments for c in i.channels},
         boil_down=boil_down_of(plan),
         passing=None
         if network is None
         else passing_of(network, network.dry_gas_mol * network.amount_mol),
     )
+
+
+def _idle_C(step: StepSpec) -> float:
+    """Where the step goes at the pace of `_IDLE_PER_H`: Arrhenius' law solved for T. [degC]"""
+    ln_a = float(ln_a_per_s(step.e_kJ_mol, step.half_C, step.model))
+    e_over_r_K = 1e3 * step.e_kJ_mol / GAS_CONSTANT_J_MOL_K
+    return e_over_r_K / (ln_a - math.log(_IDLE_PER_H / 3600.0)) - 273.15
 
 
 def _limit_C(stated_C: float | None, plan: Plan, beyond_K: float) -> float | None:

@@ -38,6 +38,9 @@ class Happened:
     answers: dict[str, str] = field(default_factory=dict)
     person_s: float = 0.0
     """When somebody last gave a sign that reached the journal; at first, when the run began. [s]"""
+    ended_s: float | None = None
+    """When a person marked that the run has ended; None where nobody did, or heat was marked on
+    again. [s]"""
     unread: str = ""
     """Why an amended plan or rig could not be read; empty where all could."""
 

@@ -33,7 +33,8 @@ class MarkLine(ModalScreen[str]):
         with Vertical():
             yield Static("Mark: what happened? [Enter] keeps it, [Esc] leaves it", markup=False)
             yield Input(placeholder="in your own words", max_length=500)
-            yield Static("understood as such: heat on, heat off, thump, sample taken", markup=False)
+            known = "heat on, heat off, thump, sample taken, run ended"
+            yield Static(f"understood as such: {known}", markup=False)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Keep what was written; nothing written is no mark."""

@@ -10,6 +10,7 @@ from statistics import median
 
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
+from monitor.analysis.coolant import GONE
 from monitor.analysis.dead_bands import dead_band_of
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
 from monitor.analysis.view import View
@@ -20,6 +21,12 @@ _IN, _OUT, _BATH = "coolant_in_temperature", "coolant_out_temperature", "bath_te
 
 _SOON_S = 900.0
 """Warn where the present drift reaches the line within this."""
+
+_BEGUN = 0.005
+"""Fraction from which on a step has given something."""
+
+_WARM_AGAIN_K = 5.0
+"""A charge that had cooled may go on again so far above where it rests."""
 
 _FREEZING_C = -5.0
 _LATE_S = 40.0
@@ -38,23 +45,52 @@ _BOIL_W = 400.0
 """Steam that a small flask can send over, where no balance tells. Judgement."""
 
 
+def _is_over(view: View) -> bool:
+    """The end was told, by the verdict or by a person."""
+    return view.complete_s is not None or view.happened.ended_s is not None
+
+
 def _no2_matters(view: View) -> bool:
-    """NO2 is still to come and the heat is on its way."""
-    return view.coolant.limit_C is not None and view.heating.began_s is not None
+    """NO2 is still to come, and the heat for it is on its way or there."""
+    is_on = view.coolant.limit_C is not None and view.heating.began_s is not None
+    return is_on and not _has_cooled(view)
+
+
+def _has_cooled(view: View) -> bool:
+    """Whether pot and mantle are too cold by now for a step that has given NO2 to go on.
+
+    So coolant may be taken off a run that has cooled, though nothing told its end. Without a probe
+    in the pot that is not known.
+    """
+    pot, mantle = view.value("pot_temperature"), view.value("mantle_temperature")
+    begun = [view.setting.idle_C[i] for i in view.setting.no2_steps if _gone(view, i) > _BEGUN]
+    if pot is None or not begun:
+        return False
+    below_K = min(begun) - max(pot, pot if mantle is None else mantle)
+    return dead_band(view, "cooled", below_K > 0.0, below_K > -_WARM_AGAIN_K)
+
+
+def _gone(view: View, step: int) -> float:
+    """Fraction of a step of the plan, as the middle of the estimate has it; 0 without one."""
+    bands = () if view.estimate is None else view.estimate.steps
+    band = bands[step] if step < len(bands) else None
+    return 0.0 if band is None else band.p50
+
+
+def _untold(view: View) -> str:
+    """For people: why there is a line yet, though by the middle of the estimate all has gone."""
+    if min((_gone(view, i) for i in view.setting.no2_steps), default=0.0) < GONE:
+        return ""
+    return "; the end is likely and not told: mark 'run ended' where you know it"
 
 
 def _near_no2(view: View) -> bool:
     """NO2 comes now, or the pot is within 40 K of where a step that gives it runs."""
-    pot, estimate = view.value("pot_temperature"), view.estimate
-    for i, step in enumerate(view.setting.plan.steps):
-        if view.setting.condensing_C[i] is None or step.unwanted:
-            continue
-        band = estimate.steps[i] if estimate is not None and i < len(estimate.steps) else None
-        if band is not None and band.p50 > 0.005:
-            return True
-        if pot is not None and pot > step.half_C - 40.0:
-            return True
-    return False
+    pot, steps = view.value("pot_temperature"), view.setting.plan.steps
+    return any(
+        _gone(view, i) > _BEGUN or (pot is not None and pot > steps[i].half_C - 40.0)
+        for i in view.setting.no2_steps
+    )
 
 
 def _back_K(view: View, name: str | None) -> float:
@@ -70,7 +106,7 @@ def _above_line(view: View) -> Iterator[Judged]:
     if dead_band(view, "above-line", over > 0.0, over > -_back_K(view, coolant.warmest)):
         why = (
             f"coolant {coolant.warmest_C:.1f} degC; NO2 condenses only below {line:.1f} degC,"
-            " pure and at the local pressure"
+            f" pure and at the local pressure{_untold(view)}"
         )
         yield Judged("coolant-above-line", why, coolant.warmest, on_delay_s=10.0)
 
@@ -91,6 +127,7 @@ def _warm(view: View) -> Iterator[Judged]:
         why = f"coolant {coolant.warmest_C:.1f} degC, above the line of {limit:.1f} degC"
     elif drifts and soon is not None:
         why += f"; at this drift it is there in {soon / 60.0:.0f} min"
+    why += _untold(view)
     # One alarm for the coolant, whichever of its two ends is the warmer just now.
     end = view.live(_OUT) or view.live(_IN)
     yield Judged("coolant-warm", why, end.name if end else coolant.warmest, on_delay_s=30.0)
@@ -231,11 +268,11 @@ RULES = (
     Rule(("coolant-freezing",), _freezing, ((_OUT,), (_IN,)), matters=_no2_matters),
     Rule(
         ("coolant-flow-lost",), _flow_lost, (("coolant_flow",), (_IN, _OUT)),
-        matters=lambda view: view.heating.began_s is not None and view.complete_s is None,
+        matters=lambda view: view.heating.began_s is not None and not _is_over(view),
     ),
     Rule(
         ("ice-gone",), _ice_gone, ((_BATH,), (_IN,)), unsure=_bath_unseen,
         matters=lambda view: view.setting.rig.coolant.kind in (None, "ice bath")
-        and view.complete_s is None,
+        and not _is_over(view),
     ),
 )  # fmt: skip
