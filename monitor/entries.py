@@ -154,7 +154,8 @@ class InstrumentState:
     """An instrument came, went or said something that is no reading.
 
     `state` is one of: connected, lost, bad-input, started, stopped, restarted, tared, ended (it has
-    said all that it will). `text` is printable.
+    said all that it will); of the recorder also disk-nearly-full, disk-roomy, moved (it goes on in
+    another file) and moved-here (what another file held, and what follows). `text` is printable.
     """
 
     instrument: str

@@ -93,7 +93,7 @@ def _said(body: Body) -> tuple[str, str] | None:
             what = text if kind == "note" else f"{kind}: {text}" if text else kind
             return f"mark: {what}{_by(who)}", ""
         case InstrumentState(instrument=name, state=state, text=text):
-            level = "warn" if state in ("lost", "bad-input", "moved") else ""
+            level = "warn" if state in ("lost", "bad-input", "moved", "moved-here") else ""
             return f"{name}: {state.replace('-', ' ')}{_more(text)}", level
         case Gap(cause=cause, from_s=from_s, to_s=to_s, text=text):
             return f"{_GAPS.get(cause, cause)}, {duration(to_s - from_s)}{_more(text)}", "warn"

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-__all__ = ["NAME", "started_by"]
+__all__ = ["MOVED_HERE", "NAME", "started_by"]
 
 NAME = "recorder"
 """Stands where an instrument's name would."""
+
+MOVED_HERE = "moved-here"
+"""State that it tells where it goes on in this file, because another is gone."""
 
 
 def started_by(pid: int) -> str:

@@ -30,6 +30,7 @@ from monitor.entries import (
 from monitor.journal import JournalError, Reader, append_entry, is_recorded
 from monitor.plan.model import Notice
 from monitor.recorder.ended import Ended
+from monitor.recorder.naming import MOVED_HERE
 from monitor.recorder.outgoing import plan_in_force, rig_in_force
 from monitor.recorder.telling import (
     CHECK_IN,
@@ -37,6 +38,7 @@ from monitor.recorder.telling import (
     Waiting,
     keys_of,
     message_of,
+    moved_message,
     silence_message,
     waiting_of,
 )
@@ -89,7 +91,8 @@ class Notices:
         self._remember()
         self._silence = _Silence(monotonic_s())
         self._version: int | None = None
-        self._rig_seq = 0
+        self._rig_seq = self._moved_seq = 0
+        self._moved: list[Message] = []
         self._ways: tuple[Notice, ...] = ()
         self._stop_plan: Mapping[str, str] = {}
         self._bench = ""
@@ -129,6 +132,7 @@ class Notices:
             self._version = version
             head = self._reader.head()[0]
             self._read_files(head)
+            self._read_moves(head)
             self._line = self._reader.last_line()
             newest = self._reader.entries(after_seq=max(0, head - _NEWEST))
             self._silence.look(newest, self._line, self._now())
@@ -148,6 +152,14 @@ class Notices:
                 self._stop_plan, self._bench = dict(plan.stop_plan), plan.bench or ""
         self._rig_seq = last_seq
 
+    def _read_moves(self, last_seq: int) -> None:
+        """How often this file has taken over from another, whose readers see it stand still."""
+        for entry in self._reader.entries(self._moved_seq, last_seq, kinds=("instrument",)):
+            body = entry.body
+            if isinstance(body, InstrumentState) and body.state == MOVED_HERE:
+                self._moved.append(moved_message(entry.elapsed_s, body.text))
+        self._moved_seq = last_seq
+
     def _tell_by(self, way: Notice, silent: Sequence[Message], unseen: Sequence[Waiting]) -> None:
         """Send by one way what is due; the rest waits where one has failed, others come first."""
         for message in silent:
@@ -158,7 +170,8 @@ class Notices:
         is_due = any(self._is_due(way, one.key, one.again_s) for one in untold)
         if is_due and not self._sent(way, message_of(untold, wanted)):
             return
-        for message in self._back_again(way):
+        moved = [message for message in self._moved if self._is_due(way, message.keys[0])]
+        for message in (*moved, *self._back_again(way)):
             if not self._sent(way, message):
                 return
         if way.test_every_h is not None and self._silence.is_alive(self._now()):

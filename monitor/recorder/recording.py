@@ -35,7 +35,7 @@ from monitor.recorder.clock import Clock
 from monitor.recorder.holes import HoleWatch
 from monitor.recorder.inbox import Inbox, Item
 from monitor.recorder.instruments import Instruments
-from monitor.recorder.naming import NAME, started_by
+from monitor.recorder.naming import MOVED_HERE, NAME, started_by
 from monitor.recorder.rescue import rescued
 
 __all__ = ["Recording"]
@@ -159,7 +159,7 @@ class Recording:
         old.leave()
         self._journal, self._is_own = new, True
         held = "all it held stands" if is_whole else "it could not be copied: recording begins anew"
-        self.say(InstrumentState(NAME, "restarted", f"{text}; {held} in {new.path}"))
+        self.say(InstrumentState(NAME, MOVED_HERE, f"{text}; {held} in {new.path}"))
         self._requests.close()
         self._requests = _Requests(new.path, self._requests.seen if is_whole else 1)
         self._analyser.finish(_MOVE_S)

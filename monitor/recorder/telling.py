@@ -16,6 +16,7 @@ __all__ = [
     "Waiting",
     "keys_of",
     "message_of",
+    "moved_message",
     "silence_message",
     "waiting_of",
 ]
@@ -90,10 +91,14 @@ def _waiting(alarm: Mapping[str, Any], now_s: float, stop_plan: Mapping[str, str
 
 
 def _key(what: str, since_s: float) -> str:
+    return _since(f"Alarm {what}", since_s)
+
+
+def _since(what: str, since_s: float) -> str:
     """One decimal, as `since_s` has in a line: two alarms of a name never share it."""
     tenths = round(since_s * 10.0)
     minutes, left = divmod(tenths, 600)
-    return f"Alarm {what} since {minutes // 60}:{minutes % 60:02}:{left / 10.0:04.1f} of the run"
+    return f"{what} since {minutes // 60}:{minutes % 60:02}:{left / 10.0:04.1f} of the run"
 
 
 def keys_of(text: str) -> tuple[str, ...]:
@@ -125,6 +130,15 @@ def _spoken(first: Waiting, others: int) -> str:
     step = first.own_plan or advice_for(first.name).step
     with_step = f"{what} {step[:1].upper()}{step[1:].rstrip('. ')}.{more}"
     return with_step if step and len(with_step.split()) <= _MOST_WORDS else f"{what}{more}"
+
+
+def moved_message(since_s: float, why: str) -> Message:
+    """The recording goes on in another file: whoever looks at the old one sees it stand still."""
+    return Message(
+        (_since("Journal moved", since_s),),
+        f"{why}. Look at that file from now on.",
+        "The journal's file was gone. Recording goes on in another file.",
+    )
 
 
 def silence_message(name: str, since_s: float, why: str) -> Message:

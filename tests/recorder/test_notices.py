@@ -24,7 +24,12 @@ from monitor.journal import Journal, LineWriter, append_entry
 from monitor.plan.files import FileErrors, parse_rig
 from monitor.plan.model import Notice
 from monitor.recorder import apprising
-from monitor.recorder.control import request_stop, start_recorder, wait_until_stopped
+from monitor.recorder.control import (
+    request_stop,
+    start_recorder,
+    wait_until_started,
+    wait_until_stopped,
+)
 from monitor.recorder.notices import Notices
 from monitor.recorder.telling import message_of, waiting_of
 from monitor.recorder.ways import Told, send, speech_program
@@ -172,6 +177,22 @@ def test_one_message_says_what_to_do_about_the_most_urgent_and_names_the_rest(be
     )
     assert text.count("Do NOT") == 1
     assert spoken == "Alarm: nitrogen dioxide in the room. Leave, raise alarm. And 4 more."
+
+
+def test_a_move_is_told_by_every_way_after_the_alarms_and_again_until_it_went(tmp_path):
+    bench = Bench(tmp_path / "a.run", rig(["phone", "{text}"], 'classes = ["A"]'))
+    bench.works = False
+    append_entry(bench.path, InstrumentState("recorder", "moved-here", "b.run is gone"), utc_s=0.0)
+    tried = bench.after(25, judged=[alarm("ice-gone")])
+    assert [text.split(": ")[0] for text in tried] == ["Journal moved since 0:00:00.0 of the run"]
+    bench.works = True
+    heads = [t.split(" since")[0] for t in bench.after(75, judged=[alarm("outlet-blocked")])]
+    assert heads == ["Alarm outlet-blocked", "Journal moved"]
+    assert bench.after(200, judged=[]) == []
+    bench.notices.close()
+    bench.notices = bench.start()
+    assert bench.after(25, judged=[]) == []
+    bench.notices.close()
 
 
 def test_one_that_comes_later_is_told_beside_the_more_urgent_one_that_stands(bench):
@@ -491,6 +512,23 @@ def test_kept_by_the_recorder_it_sends_and_ends_with_it(tmp_path):
     assert [one.ok for one in bodies(path, NoticeSent)] == [True]
     said = [s.state for s in bodies(path, InstrumentState) if s.instrument == "notices"]
     assert said == ["started"]
+
+
+def test_a_journal_that_is_gone_is_told_with_the_file_where_it_goes_on(tmp_path):
+    """Once, though the process that tells it is a new one and the rig asks for class A alone."""
+    path, saved = tmp_path / "a.run", tmp_path / "a-saved-1.run"
+    new_journal(path, writing_rig(tmp_path, 'classes = ["A"]'))
+    start_recorder(path)
+    assert wait_until_started(path, 20.0)
+    until(lambda: [s for s in bodies(path, InstrumentState) if s.instrument == "notices"])
+    path.unlink()
+    until(lambda: came(tmp_path))
+    request_stop(saved)
+    assert wait_until_stopped(saved, 40.0)
+    (text,) = came(tmp_path)
+    assert text.startswith("Journal moved since 0:0")
+    assert f"a.run was deleted, replaced or cut short; all it held stands in {saved}" in text
+    assert [one.ok for one in bodies(saved, NoticeSent)] == [True]
 
 
 def test_a_rig_without_notices_starts_none(tmp_path):

@@ -68,7 +68,7 @@ def test_a_run_goes_on_beside_a_file_that_is_gone(tmp_path, harm):
     assert values == [values[0] + n for n in range(len(values))]  # not one is missing
     assert [mark.text for mark in bodies(saved, Mark)] == ["before", "after"]
     said = [b for b in bodies(saved, InstrumentState) if b.instrument == "recorder"]
-    told = [b.text for b in said if b.state == "restarted"]
+    told = [b.text for b in said if b.state == "moved-here"]
     assert told[0] == f"a.run was deleted, replaced or cut short; all it held stands in {saved}"
     assert [one.reason for one in bodies(saved, ClosedCleanly)] == ["asked to stop"]
     assert verify(saved).ok
