@@ -87,16 +87,18 @@ def _rehearse(
             f"plan {plan_path} agrees no check-in that could be missed: add check_in_min = 30 "
             "under [checklist]"
         )
-    path = journal_path(arguments.out, plan.title, time.time())
+    is_ours = arguments.out is None
+    wanted = journal_path(arguments.out, plan.title, time.time(), or_next=is_ours)
     try:
-        start_rehearsal(
+        path = start_rehearsal(
             plan_path,
-            path,
+            wanted,
             speed=arguments.speed,
             seed=arguments.seed,
             faults=faults,
             instruments=instruments,
             broker=broker,
+            or_next=is_ours,
         )
     except RehearsalError as error:
         raise UsageError(str(error)) from error
@@ -124,10 +126,11 @@ def run(arguments: argparse.Namespace) -> int:
     if cannot_work and not regardless:
         note(f"nothing is recorded; where the pot is hot already: {OPTION}")
         return 1
-    path = journal_path(arguments.out, plan.title, time.time())
+    is_ours = arguments.out is None
+    wanted = journal_path(arguments.out, plan.title, time.time(), or_next=is_ours)
     answers = [*answers_for(unread, cannot_work), *_settled(plan, arguments)]
     try:
-        begin_recording(path, plan, plan_text, rig_text)
+        path = begin_recording(wanted, plan, plan_text, rig_text, or_next=is_ours)
     except RecorderError as error:
         raise UsageError(str(error)) from error
     note(f"recording; the journal is {path}")

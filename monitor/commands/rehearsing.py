@@ -48,16 +48,19 @@ def start_rehearsal(
     faults: Sequence[str],
     instruments: str | None = None,
     broker: str | None = None,
-) -> None:
-    """Start a rehearsal that outlives this process; returns once it is being recorded.
+    or_next: bool = False,
+) -> Path:
+    """Start a rehearsal that outlives this process; its journal, once it is being recorded.
 
-    `instruments` and `broker` are handed on to `start_rig`. Raises RehearsalError.
+    `instruments` and `broker` are handed on to `start_rig`, `or_next` to `begin_recording`. Raises
+    RehearsalError.
     """
     words = [sys.executable, "-m", "monitor.commands.rehearsing", str(plan), str(journal)]
     words += ["--speed", repr(speed), "--seed", str(seed)]
     words += [word for fault in faults for word in ("--fault", fault)]
     words += [] if instruments is None else ["--instruments", instruments]
     words += [] if broker is None else ["--broker", broker]
+    words += ["--or-next"] if or_next else []
     with subprocess.Popen(
         words,
         stdin=subprocess.DEVNULL,
@@ -72,6 +75,7 @@ def start_rehearsal(
         if "wrong" in answer:
             raise RehearsalError(answer["wrong"])
         process.returncode = 0  # it goes on without us: nobody waits for it
+        return Path(answer["journal"])
 
 
 def _parse(words: Sequence[str] | None) -> argparse.Namespace:
@@ -83,6 +87,7 @@ def _parse(words: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--fault", action="append", default=[])
     parser.add_argument("--instruments")
     parser.add_argument("--broker")
+    parser.add_argument("--or-next", action="store_true")
     return parser.parse_args(words)
 
 
@@ -114,7 +119,7 @@ def main(words: Sequence[str] | None = None) -> int:
         _tell({"wrong": str(error)})
         return 2
     try:
-        begin_recording(
+        journal = begin_recording(
             arguments.journal,
             plan,
             text,
@@ -122,14 +127,15 @@ def main(words: Sequence[str] | None = None) -> int:
             speed=arguments.speed,
             epoch_s=epoch_s,
             rehearsal=True,
+            or_next=arguments.or_next,
         )
     except (JournalError, RecorderError) as error:
         stop_rig(rig)
         _tell({"wrong": str(error)})
         return 2
-    _tell({"journal": str(arguments.journal)})
+    _tell({"journal": str(journal)})
     signs = signs_s(plan, (parse_fault(text) for text in arguments.fault))
-    _keep(rig, arguments.journal, (epoch_s + at_s / arguments.speed for at_s in signs))
+    _keep(rig, journal, (epoch_s + at_s / arguments.speed for at_s in signs))
     return 0
 
 

@@ -34,6 +34,9 @@ __all__ = [
     "sets_folder",
 ]
 
+_MOST_ALIKE = 99
+"""Runs of one title that begin in one second."""
+
 BUNDLED_PLAN = Path(bundled_at).parent / "bundled" / "manganese-brown.toml"
 """The demo: a glaze studio calcines manganese(II) nitrate to a brown-black oxide."""
 
@@ -112,17 +115,32 @@ def begin_recording(
     speed: float = 1.0,
     epoch_s: float | None = None,
     rehearsal: bool = False,
-) -> None:
-    """Create the journal and start its recorder. Raises JournalError or RecorderError."""
-    from monitor.journal import Journal
+    or_next: bool = False,
+) -> Path:
+    """Create the journal, start its recorder, and say which file it is.
+
+    `or_next`: where a file of that name is there, another run begun in the same second, it is the
+    next free one with a number. Raises JournalError or RecorderError.
+    """
+    from monitor.journal import Journal, JournalTakenError
     from monitor.recorder.control import start_recorder
 
     now_s = time.time()
     started = run_started(
         plan, plan_text, rig_text, rehearsal=rehearsal, utc_offset_s=local_utc_offset_s(now_s)
     )
-    Journal.create(path, started, now_s).close()
-    start_recorder(path, speed=speed, epoch=epoch_s)
+    numbers = range(2, _MOST_ALIKE + 1) if or_next else ()
+    names = [path, *(path.with_stem(f"{path.stem}-{number}") for number in numbers)]
+    for name in names:
+        try:
+            Journal.create(name, started, now_s).close()
+        except JournalTakenError:
+            if name == names[-1]:
+                raise
+        else:
+            break
+    start_recorder(name, speed=speed, epoch=epoch_s)
+    return name
 
 
 def local_utc_offset_s(utc_s: float) -> int:
@@ -131,8 +149,11 @@ def local_utc_offset_s(utc_s: float) -> int:
     return int(offset.total_seconds()) if offset is not None else 0
 
 
-def journal_path(out: Path | None, title: str, utc_s: float) -> Path:
-    """Where a journal goes: `out`, else ./recordings/<start>-<title>.run. Refuses to overwrite."""
+def journal_path(out: Path | None, title: str, utc_s: float, *, or_next: bool = False) -> Path:
+    """Where a journal goes: `out`, else ./recordings/<start>-<title>.run.
+
+    A file that is there is refused, but for `or_next`, where `begin_recording` is told so too.
+    """
     path = out
     if path is None:
         word = re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")[:40] or "run"
@@ -140,7 +161,7 @@ def journal_path(out: Path | None, title: str, utc_s: float) -> Path:
             Path("recordings")
             / f"{time.strftime('%Y%m%d-%H%M%S', time.localtime(utc_s))}-{word}.run"
         )
-    if path.exists():
+    if path.exists() and not or_next:
         raise UsageError(f"journal {path} is there already; name another with --out")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -8,6 +8,7 @@ from monitor.journal.errors import (
     JournalDamagedError,
     JournalError,
     JournalFullError,
+    JournalTakenError,
 )
 from monitor.journal.lock import is_recorded
 from monitor.journal.reader import Reader, Thinned
@@ -19,6 +20,7 @@ __all__ = [
     "JournalDamagedError",
     "JournalError",
     "JournalFullError",
+    "JournalTakenError",
     "LineWriter",
     "Reader",
     "Thinned",

@@ -3,7 +3,8 @@
 JournalError
 ├── JournalBusyError      another recorder writes it: do not start a second one
 ├── JournalDamagedError   not a journal, or torn: verify says what can still be read
-└── JournalFullError      no room on the disk: keep the batch and try again
+├── JournalFullError      no room on the disk: keep the batch and try again
+└── JournalTakenError     a file of that name is there: choose another name
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ __all__ = [
     "JournalDamagedError",
     "JournalError",
     "JournalFullError",
+    "JournalTakenError",
     "translated",
 ]
 
@@ -36,6 +38,10 @@ class JournalDamagedError(JournalError):
 
 class JournalFullError(JournalError):
     """The disk has no room. Nothing of the batch was written; it can be offered again."""
+
+
+class JournalTakenError(JournalError):
+    """A new journal was to have the name of a file that is there already."""
 
 
 _FULL = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR}

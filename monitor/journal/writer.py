@@ -12,7 +12,7 @@ from types import TracebackType
 
 from monitor.entries import Body, ClosedCleanly, Entry, RunStarted, decode_body, encode_body
 from monitor.journal.chain import ROOT, digest
-from monitor.journal.errors import JournalDamagedError, JournalError, translated
+from monitor.journal.errors import JournalDamagedError, JournalError, JournalTakenError, translated
 from monitor.journal.lock import RecorderLock, is_recorded
 from monitor.journal.schema import connect, fold_back, migrate, tidy
 
@@ -94,12 +94,16 @@ class Journal:
     def create(
         cls, path: Path, started: RunStarted, utc_s: float | None, elapsed_s: float = 0.0
     ) -> Journal:
-        """A new journal whose first entry is `started`. Refuses a file that is there already."""
+        """A new journal whose first entry is `started`.
+
+        Raises JournalTakenError where a file of that name is there already.
+        """
         path = Path(path)
         try:
             os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
         except FileExistsError as error:
-            raise JournalError(f"journal {path}: there is a file of that name already") from error
+            taken = f"journal {path}: there is a file of that name already"
+            raise JournalTakenError(taken) from error
         except OSError as error:
             raise JournalError(f"journal {path}: {error.strerror or error}") from error
         try:

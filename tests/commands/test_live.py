@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
 from monitor.commands.rehearsing import RehearsalError, start_rehearsal
+from monitor.commands.saying import UsageError
+from monitor.commands.starting import journal_path
 from monitor.entries import Mark, Readings, Shelved
 from monitor.journal import Reader, append_entry, verify
 from monitor.recorder.control import is_alive, request_stop, wait_until_stopped
@@ -71,6 +74,36 @@ def test_a_rehearsal_is_stopped_on_request(call: Call, tmp_path: Path) -> None:
     answer = call("run", "--resume", path)
     assert answer.code == 2
     assert "rehearsal" in answer.err
+
+
+def test_two_that_begin_in_one_second_are_two_journals(tmp_path: Path) -> None:
+    """Both have chosen the same name before either has made its file."""
+    plan, wanted = tmp_path / "plan.toml", tmp_path / "20260314-104000-warm-through.run"
+    plan.write_text(HOLD, encoding="utf-8")
+
+    def begin(seed: int) -> Path:
+        return start_rehearsal(plan, wanted, speed=60.0, seed=seed, faults=[], or_next=True)
+
+    with ThreadPoolExecutor(2) as pool:
+        paths = list(pool.map(begin, (1, 2)))
+    try:
+        assert sorted(paths) == [tmp_path / "20260314-104000-warm-through-2.run", wanted]
+        assert all(is_alive(path) for path in paths)
+        with pytest.raises(RehearsalError, match="there is a file of that name already"):
+            start_rehearsal(plan, wanted, speed=60.0, seed=1, faults=[])
+    finally:
+        for path in paths:
+            request_stop(path)
+    assert all(wait_until_stopped(path, 20.0) for path in paths)
+
+
+def test_only_a_name_of_ours_may_be_taken(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    ours = journal_path(None, "Warm through", 1e9, or_next=True)
+    ours.touch()
+    assert journal_path(None, "Warm through", 1e9, or_next=True) == ours
+    with pytest.raises(UsageError, match="is there already"):
+        journal_path(None, "Warm through", 1e9)
 
 
 @pytest.mark.parametrize(
