@@ -90,7 +90,7 @@ _TEXTS: Final[tuple[tuple[str, str, str], ...]] = (
     (
         "certificate is not believed|CERTIFICATE_VERIFY_FAILED|certificate verify failed",
         "the broker's certificate is of an authority that this computer does not know",
-        "name the file of the lab's own authority: ca_file, or ca in [publish]",
+        "name the file of the lab's own authority: ca_file",
     ),
     (
         r"(?i)not authori|bad user",

@@ -204,7 +204,7 @@ class Publish:
     """Under which everything of this bench stands, without an end slash."""
     user: str | None = None
     password_env: str | None = None
-    ca: str | None = None
+    ca_file: str | None = None
     """File of a lab's own certificate authority; None: those that this computer knows."""
 
 

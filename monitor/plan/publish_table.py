@@ -26,11 +26,21 @@ def read_publish(fields: Fields | None) -> Publish | None:
     password_env = fields.text("password_env", "an environment variable that holds the password")
     if password_env is not None and user is None:
         fields.problem("user", "it is missing beside password_env", "the name to log in with")
-    ca = fields.text("ca", "the file of the lab's own certificate authority")
-    if ca is not None and broker.startswith("mqtt://"):
-        fields.problem("ca", "the connection is not encrypted", 'broker = "mqtts://host:8883"')
+    ca_file = _ca_file(fields, broker)
     fields.finish()
-    return Publish(broker, topic, user, password_env, ca)
+    return Publish(broker, topic, user, password_env, ca_file)
+
+
+def _ca_file(fields: Fields, broker: str) -> str | None:
+    """As the drivers call it; `ca` stands in rigs, and so in journals, written before."""
+    key = "ca" if "ca" in fields else "ca_file"
+    ca_file = fields.text(key, "the file of the lab's own certificate authority")
+    if key == "ca" and "ca_file" in fields:
+        fields.problem("ca", "it is named twice", "ca_file alone")
+        fields.text("ca_file", "")
+    if ca_file is not None and broker.startswith("mqtt://"):
+        fields.problem(key, "the connection is not encrypted", 'broker = "mqtts://host:8883"')
+    return ca_file
 
 
 def _broker(fields: Fields) -> str:

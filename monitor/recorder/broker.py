@@ -43,7 +43,7 @@ def client_of(
         clean_session=True,
         timeout=_TIMEOUT_S,
         keepalive=_KEEP_ALIVE_S,
-        tls_context=_tls(table.ca) if is_secret else None,
+        tls_context=_tls(table.ca_file) if is_secret else None,
     )
 
 
@@ -78,12 +78,12 @@ def try_broker(
     return ""
 
 
-def _tls(ca: str | None) -> ssl.SSLContext:
+def _tls(ca_file: str | None) -> ssl.SSLContext:
     """The broker's certificate is always checked."""
     try:
-        return ssl.create_default_context(cafile=ca)
+        return ssl.create_default_context(cafile=ca_file)
     except (OSError, ssl.SSLError) as error:
-        raise SettingError(f"ca = {ca!r}: {error}") from error
+        raise SettingError(f"ca_file = {ca_file!r}: {error}") from error
 
 
 async def retained(client: aiomqtt.Client, topic: str) -> dict[str, str]:

@@ -317,7 +317,7 @@ def test_an_encrypted_connection_with_a_password(tmp_path):
         f"certfile {files['cert']}\nkeyfile {files['key']}\n"
         f"allow_anonymous false\npassword_file {passwords}",
     )
-    rig = RIG.replace("mqtt:", "mqtts:") + f'password_env = "PW"\nca = "{files["ca"]}"\n'
+    rig = RIG.replace("mqtt:", "mqtts:") + f'password_env = "PW"\nca_file = "{files["ca"]}"\n'
     path = new_run(tmp_path, broker.port, rig=rig)
     store(path, map(line_at, range(3)))
     with publishing(path, {"PW": "secret"}) as right:
