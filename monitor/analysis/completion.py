@@ -13,7 +13,7 @@ from statistics import median
 
 from monitor.analysis.channels import ChannelState, late_rate, since
 from monitor.analysis.conditions import Finding, Findings
-from monitor.analysis.diagnosis.outlet import dead_mL, each_mL
+from monitor.analysis.diagnosis.outlet import each_mL
 from monitor.analysis.estimate import ChannelEvidence, Estimate
 from monitor.analysis.lately import seen_now, surest
 from monitor.analysis.outvoting import out_since
@@ -340,7 +340,7 @@ def _swells_mL_per_s(view: View) -> float:
     """
     seen = (view.live(role) for role in ("pot_temperature", "mantle_temperature"))
     return max((_share_risen(state, view.now_s) for state in seen if state), default=0.0) * (
-        dead_mL(view) / _CALM_S
+        view.setting.rig.train.dead_mL / _CALM_S
     )
 
 

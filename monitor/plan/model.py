@@ -177,6 +177,11 @@ class InstrumentSpec:
     """Keys of the driver's own, such as `fields` or `pattern`."""
 
 
+_DEAD_ML = 800.0
+"""Half a litre of flask above the charge, the rest condenser, hoses and the heads of receivers: a
+small bench. Judgement, rather large: what breathes in a train is then no sign of anything. [mL]"""
+
+
 @dataclass(frozen=True, slots=True)
 class Train:
     """What stands between pot and outlet; None is unknown."""
@@ -184,6 +189,11 @@ class Train:
     tip_depth_mm: float | None = None
     dead_volume_mL: float | None = None
     absorber_water_g: float | None = None
+
+    @property
+    def dead_mL(self) -> float:
+        """Gas from pot to outlet, as stated or as usual. [mL]"""
+        return _DEAD_ML if self.dead_volume_mL is None else self.dead_volume_mL
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,12 +19,12 @@ from drivers.reading import Reading
 from monitor.analysis.channels import ChannelState
 from monitor.analysis.diagnosis.cold import _late_C
 from monitor.analysis.diagnosis.pot import _step_in
-from monitor.analysis.diagnosis.silence import Silence
+from monitor.analysis.diagnosis.silence import Silence, watch_silence
 from monitor.analysis.diagnosis.train import _blocked
 from monitor.analysis.estimate import Band
 from monitor.analysis.fold import Fold
 from monitor.analysis.setting import setting_of
-from tests.analysis.runs import RIG
+from tests.analysis.runs import RIG, STEP_PLAN
 from tests.analysis.test_verdict import GOING_ON, Bench
 from tests.benchmarks.made.draws import Made, make_ordinary
 from tests.benchmarks.made.playing import entries_of
@@ -90,6 +90,27 @@ def test_the_pot_still_may_take_back_a_block_that_is_not_said_yet() -> None:
     for freed_K, noise_K, stays in ((0.3, 0.05, False), (0.3, 0.2, True), (0.5, 0.2, False)):
         climbs = replace(quiet, freed_K=freed_K, freed_u_K=noise_K)
         assert (climbs.is_long, climbs.stays_long) == (False, stays)
+
+
+@pytest.mark.parametrize(
+    ("stated", "explained_s"),
+    [("", 192.0), ("dead_volume_mL = 800", 192.0), ("dead_volume_mL = 200", 48.0),
+     ("dead_volume_mL = 0", 24.0)],
+)  # fmt: skip
+def test_rules_and_estimate_take_one_dead_volume_where_none_is_stated(
+    stated: str, explained_s: float
+) -> None:
+    """1.2 % of it at 0.5 bubbles of 0.1 mL a second; but for twelve of their gaps at least."""
+    bench = Bench(("bubble_count",))
+    bench.setting = setting_of(STEP_PLAN, f"{RIG}[train]\n{stated}\n", 7)
+    for second in range(400):
+        bench.now_s += 1.0
+        bench.states["bubble_count"].take(bench.now_s, Reading("bubbles", min(second, 360) // 2))
+    quiet = watch_silence(bench.view(GOING_ON))
+    assert quiet is not None
+    assert quiet.limit_s == pytest.approx(explained_s, rel=0.04)
+    assert bench.setting.setup is not None
+    assert bench.setting.setup.train.dead_mL == bench.setting.rig.train.dead_mL
 
 
 @pytest.mark.parametrize(("second_step", "is_told"), [(0.02, False), (0.5, True)])

@@ -14,7 +14,6 @@ from typing import Final
 import numpy as np
 
 from monitor.analysis.channels import ChannelState
-from monitor.analysis.diagnosis.outlet import dead_mL
 from monitor.analysis.view import View
 from monitor.chemistry.gases import molar_volume_L_mol
 from monitor.chemistry.integration import draw_kinetics, integrate
@@ -41,7 +40,7 @@ def falls_short(view: View, gas: ChannelState) -> bool:
     counted, least = counted_mL(view, gas), _kept_least_mL(view)
     if counted is None or least is None:
         return False
-    return counted + _AIR * dead_mL(view) < least
+    return counted + _AIR * view.setting.rig.train.dead_mL < least
 
 
 def counted_mL(view: View, gas: ChannelState) -> float | None:

@@ -11,7 +11,7 @@ from operator import itemgetter
 from monitor.analysis.channels import ChannelState, places_between
 from monitor.analysis.view import View, once
 
-__all__ = ["dead_mL", "each_mL", "last_count_s", "least_flow", "outlet", "rate_between", "summed"]
+__all__ = ["each_mL", "last_count_s", "least_flow", "outlet", "rate_between", "summed"]
 
 _NOTHING = 0.08
 """Share of the flow that went before below which a flow meter counts as still."""
@@ -21,18 +21,10 @@ _DIES_S = 120.0
 _SELDOM_S = 5.0
 """Read no more often than this, a count grows between any two readings for want of looking."""
 
-_DEAD_ML = 600.0
-"""Where the rig does not state it. Judgement."""
-
 _BUBBLE_ML = 0.1
 """Where the rig does not state it. Judgement."""
 
 _count_of = itemgetter(1)
-
-
-def dead_mL(view: View) -> float:
-    """The dead volume of the train."""
-    return view.setting.rig.train.dead_volume_mL or _DEAD_ML
 
 
 def each_mL(gas: ChannelState) -> float:

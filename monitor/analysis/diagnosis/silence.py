@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from itertools import islice
 
 from monitor.analysis.channels import ChannelState, between, late_rate, places_between, since
-from monitor.analysis.diagnosis.outlet import dead_mL, each_mL, last_count_s, outlet, rate_between
+from monitor.analysis.diagnosis.outlet import each_mL, last_count_s, outlet, rate_between
 from monitor.analysis.expected import planned_C
 from monitor.analysis.view import View, once
 
@@ -157,7 +157,7 @@ def _limit_s(view: View, gas: ChannelState, before: float, is_slowed: bool) -> f
     share = _SHRINKS * (_SLOWED_SHRINKS if is_slowed else 1.0)
     if view.now_s - surged_s(view) < _SURGED_S:
         share = _SHRINKS * _HOT_SHRINKS
-    shrinks_s = share * dead_mL(view) / (before * each_mL(gas))
+    shrinks_s = share * view.setting.rig.train.dead_mL / (before * each_mL(gas))
     return max(_LEAST_GAP_S, _GAPS / before, shrinks_s)
 
 

@@ -124,8 +124,7 @@ def _smooth(speed: _Array) -> _Array:
 
 def _gas_columns(about: About, unit_mL: float, per_hour: float) -> _Array:
     """Warm gas pushed out of the dead volume, and a zero that is off."""
-    dead = about.train.dead_volume_mL if about.train.dead_volume_mL is not None else 800.0
-    edges_s = about.grid.edges_s
+    dead, edges_s = about.train.dead_mL, about.grid.edges_s
     pushed = 1.0 - 293.15 / (np.maximum(about.warmth_C, 0.0) + 273.15)
     parts = [pushed, *(_follows(edges_s, pushed, memory_s) for memory_s in _WARMED_IN_S)]
     zero = per_hour / 3600.0 * (edges_s[1:] - edges_s[0])
