@@ -15,7 +15,6 @@ from monitor.analysis.channels import ChannelState, since
 from monitor.analysis.estimate import Band, Estimate
 from monitor.analysis.setting import Setting
 from monitor.chemistry.network import Network
-from monitor.plan.expect import done_step
 
 __all__ = ["GONE", "CoolantView", "drift_per_s", "limit_C", "view_coolant"]
 
@@ -80,12 +79,10 @@ def _band(estimate: Estimate | None, step: int) -> Band | None:
 
 def _is_seen_over(setting: Setting, estimate: Estimate | None) -> bool:
     """Whether mass or gas shows that no NO2 is left, while the run goes on to a later step."""
-    network = setting.network
-    if network is None or estimate is None or not estimate.evidence.kinds:
+    if estimate is None or not estimate.evidence.kinds:
         return False
-    done = network.names[done_step(network, setting.plan)]
     return all(
-        setting.plan.steps[i].name != done
+        setting.plan.steps[i].name != setting.course.done_step
         and (band := _band(estimate, i)) is not None
         and band.p05 >= GONE
         for i in setting.no2_steps

@@ -188,7 +188,7 @@ def _clock(elapsed_s: float) -> str:
 
 
 def _done_name(view: View) -> str:
-    return view.setting.plan.done.step or view.setting.course.done_step or "the last step"
+    return view.setting.course.done_step or "the last step"
 
 
 def _unclear_why(verdict: Verdict, view: View, findings: Findings) -> list[str]:

@@ -183,7 +183,7 @@ def is_alone(view: View, nearly: float) -> bool:
     estimate, setting = view.estimate, view.setting
     if estimate is None:
         return False
-    name = setting.plan.done.step or setting.course.done_step
+    name = setting.course.done_step
     return all(
         step.name == name or step.unwanted or (band is not None and band.p50 > nearly)
         for step, band in zip(setting.plan.steps, estimate.steps, strict=False)

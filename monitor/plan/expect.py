@@ -157,7 +157,9 @@ def expected_course(plan: Plan, draws: int = 200) -> Course:
     network = network_of(plan)
     amounts = amounts_of(network, plan) if network is not None else None
     if not plan.profile:
-        return Course(np.empty(0), np.empty(0), 0.0, at_kPa, amounts=amounts)
+        done = None if network is None else network.names[done_step(network, plan)]
+        empty = np.empty(0)
+        return Course(empty, empty, 0.0, at_kPa, amounts=amounts, done_step=done)
     end_s = duration_s(plan.profile)
     edges = _edges(end_s)
     temp = profile_temps_C(plan.profile, edges, START_C)

@@ -15,6 +15,7 @@ from monitor.analysis.view import View
 
 __all__ = ["RULES"]
 
+_LIMITED = ("mantle_temperature", "pot_temperature")
 _OFF_PROFILE_S = 300.0
 _FALLS_S, _FALL_K, _OVERSHOT_K = 900.0, 8.0, 4.0
 _HEATER_OFF_S, _FALLS_ON_S = 60.0, 120.0
@@ -74,8 +75,18 @@ def _stalled(view: View) -> Iterator[Judged]:
         yield Judged("stalled", view.stall_why, None, on_delay_s=0.0, off_delay_s=120.0)
 
 
+def _is_limited(view: View) -> bool:
+    return any(view.setting.limit_C(role) is not None for role in _LIMITED)
+
+
+def _no_probe(view: View) -> tuple[str, ...]:
+    """Roles with a limit, where none of those that speak has one."""
+    limited = tuple(role for role in _LIMITED if view.setting.limit_C(role) is not None)
+    return () if any(view.live(role) is not None for role in limited) else limited
+
+
 def _over_temperature(view: View) -> Iterator[Judged]:
-    for role in ("mantle_temperature", "pot_temperature"):
+    for role in _LIMITED:
         limit = view.setting.limit_C(role)
         if limit is None:
             continue
@@ -194,8 +205,7 @@ RULES = (
     ),
     Rule(
         ("over-temperature",), _over_temperature, (("mantle_temperature",), ("pot_temperature",)),
-        is_fast=True,
-        matters=lambda view: view.setting.limit_C("pot_temperature") is not None,
+        is_fast=True, matters=_is_limited, unsure=_no_probe,
     ),
     Rule(
         ("heater-off",), _heater_off,

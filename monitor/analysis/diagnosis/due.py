@@ -2,7 +2,7 @@
 
 Between two steps an outlet is silent by right, and what comes next may be late; what has come so
 far stays counted. So not a rate is held against what is expected, but all that was counted since
-heating began against all that even slow kinetics and a perfect absorber would have let through.
+recording began against all that even slow kinetics and a perfect absorber would have let through.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from monitor.analysis.view import View
 from monitor.chemistry.gases import molar_volume_L_mol
 from monitor.chemistry.integration import draw_kinetics, integrate
 from monitor.chemistry.network import UNNAMED_GAS, Network
+from monitor.plan.expect import done_step
 from monitor.plan.stages import past_absorber, total
 
 __all__ = ["PerGram", "counted_mL", "expected_per_g", "falls_short", "least_mL"]
@@ -109,12 +110,11 @@ class PerGram:
 
 
 def expected_per_g(view: View, gas: ChannelState) -> PerGram | None:
-    """The same for the step of [done]; None where plan or rig do not tell."""
+    """What is expected of the step of [done]; None where plan or rig do not tell."""
     network, each_mL, passing = view.setting.network, gas.mL_per_count, view.setting.passing
     if network is None or passing is None or network.counts_mass or each_mL is None:
         return None
-    name = view.setting.plan.done.step or view.setting.course.done_step
-    step = network.default_done() if name is None else network.index(name)
+    step = done_step(network, view.setting.plan)
     amount = network.amount_mol
     mol, mol_u = float(passing.outlet_mol[step]), float(passing.outlet_u_mol[step])
     loss_g = float(network.mass_loss_g[step]) * amount

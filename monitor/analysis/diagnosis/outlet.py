@@ -11,7 +11,7 @@ from operator import itemgetter
 from monitor.analysis.channels import ChannelState, places_between
 from monitor.analysis.view import View, once
 
-__all__ = ["each_mL", "last_count_s", "least_flow", "outlet", "rate_between", "summed"]
+__all__ = ["counts_of", "each_mL", "last_count_s", "least_flow", "outlet", "rate_between", "summed"]
 
 _NOTHING = 0.08
 """Share of the flow that went before below which a flow meter counts as still."""
@@ -25,6 +25,11 @@ _BUBBLE_ML = 0.1
 """Where the rig does not state it. Judgement."""
 
 _count_of = itemgetter(1)
+
+
+def counts_of(gas: ChannelState) -> str:
+    """What `outlet` counts, for people."""
+    return "mL" if gas.unit == "mL" else "bubbles"
 
 
 def each_mL(gas: ChannelState) -> float:

@@ -7,10 +7,11 @@ from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
-from monitor.analysis.diagnosis.outlet import outlet, rate_between
+from monitor.analysis.diagnosis.outlet import counts_of, outlet, rate_between
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
 from monitor.analysis.diagnosis.silence import Silence, watch_silence
 from monitor.analysis.diagnosis.train import (
+    charge_g,
     gas_explains,
     head_kPa,
     is_hot,
@@ -190,10 +191,8 @@ def _cracked(view: View) -> Iterator[Judged]:
     lost = lost_g(view, 20.0)
     if balance is None or lost is None:
         return
-    charge = view.setting.plan.charge
-    whole = 50.0 if charge is None or charge.mass_g is None else charge.mass_g
     usual = view.memory.get("usual-loss", 0.0)
-    much = lost > max(0.03 * whole, 12.0 * balance.noise()) and lost > 6.0 * usual
+    much = lost > max(0.03 * charge_g(view), 12.0 * balance.noise()) and lost > 6.0 * usual
     caught = late_rate(view.live("receiver_mass"), view.now_s, 20.0)
     elsewhere = caught is None or caught * 20.0 < 0.5 * lost
     if dead_band(view, "cracked", much and elsewhere and _quiet(view), much and elsewhere):
@@ -242,7 +241,7 @@ def _ended_why(silence: Silence) -> str:
 
 
 def _ceased(view: View) -> Iterator[Judged]:
-    """With bubbles alone: they cease far faster than a reaction ends, on the planned course."""
+    """No balance, and the gas ceases far faster than a reaction ends, on the planned course."""
     bubbles, off_K = outlet(view), view.heating.off_K
     if bubbles is None or not is_hot(view) or off_K is None or off_K > 8.0:
         return
@@ -256,7 +255,8 @@ def _ceased(view: View) -> Iterator[Judged]:
         view.memory["ceased-from"] = before
     usual = view.memory.get("ceased-from", before)
     if dead_band(view, "ceased", few, now < 0.3 * usual):
-        why = f"{now:.1f} bubbles/s, {usual:.1f}/s minutes ago, at the temperature of the plan"
+        why = f"{now:.1f} {counts_of(bubbles)}/s, {usual:.1f}/s minutes ago, at the temperature of"
+        why += " the plan"
         yield Judged("crust-suspected", f"{why}: a crust, or the gas goes elsewhere", None)
 
 

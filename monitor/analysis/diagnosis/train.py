@@ -1,4 +1,4 @@
-"""The train from pot to outlet: blocked, drinking back, leaking, spent, boiling again.
+"""The train from pot to outlet: blocked, leaking, its absorber spent, a receiver boiling again.
 
 Pressures are gauge [kPa] on the hot side. `head` is the pressure that the immersed tips take,
 learned while gas bubbles evenly, else from the rig's tip depth.
@@ -16,7 +16,7 @@ from monitor.analysis.conditions import Judged
 from monitor.analysis.dead_bands import dead_band_of
 from monitor.analysis.diagnosis.ceiling import may_be_at_ceiling
 from monitor.analysis.diagnosis.due import expected_per_g, falls_short
-from monitor.analysis.diagnosis.outlet import least_flow, outlet
+from monitor.analysis.diagnosis.outlet import counts_of, least_flow, outlet
 from monitor.analysis.diagnosis.rules import (
     Rule,
     dead_band,
@@ -50,6 +50,7 @@ _POT, _CATCH = "pot_mass", "receiver_mass"
 
 _KPA_PER_MM = 0.00980665
 _USUAL_HEAD_KPA = 0.2
+_USUAL_CHARGE_G = 50.0
 _WINDOW_S = 240.0
 _USUAL_S = 900.0
 _ALONE = 0.99
@@ -107,7 +108,7 @@ def main_step_runs(view: View) -> bool:
         return False
     if not 0.12 < estimate.done_fraction.p50 < 0.93:
         return False
-    name = view.setting.plan.done.step or view.setting.course.done_step
+    name = view.setting.course.done_step
     return all(
         band is not None and (step.name == name or step.unwanted or band.p50 > 0.95)
         for step, band in zip(view.setting.plan.steps, estimate.steps, strict=False)
@@ -120,7 +121,7 @@ def alone_since_s(view: View) -> float:
     What an earlier step still gives may weigh much and bubble little, or the other way round.
     """
     estimate, memory = view.estimate, view.memory
-    name = view.setting.plan.done.step or view.setting.course.done_step
+    name = view.setting.course.done_step
     is_alone = estimate is not None and all(
         band is not None and (step.name == name or step.unwanted or band.p05 > _ALONE)
         for step, band in zip(view.setting.plan.steps, estimate.steps, strict=False)
@@ -180,8 +181,8 @@ def _blocked_by_pressure(view: View, gauge: ChannelState) -> Iterator[Judged]:
     back = min(0.9 * top, top - dead_band_of("pressure", gauge))
     if dead_band(view, "blocked", value > top and (rising or high) and not pulses, value > back):
         why = f"{value:.2f} kPa in the train, usually {usual:.2f} kPa"
-        if now is not None:
-            why += f", {now:.1f} bubbles/s come out"
+        if bubbles is not None and now is not None:
+            why += f", {now:.1f} {counts_of(bubbles)}/s come out"
         yield Judged("outlet-blocked", why, gauge.name, on_delay_s=5.0)
         return
     if value < 3.0 * head_kPa(view) + 1.0:
@@ -216,7 +217,7 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     lost = lost_g(view, 60.0)
     if (lost is not None and lost < -0.5) or "cracked-once" in view.memory:
         return
-    before = f"{silence.before_per_s:.1f} {'mL' if gas.unit == 'mL' else 'bubbles'}/s before"
+    before = f"{silence.before_per_s:.1f} {counts_of(gas)}/s before"
     why = f"no gas for {silence.gap_s:.0f} s, {before}"
     if silence.before_per_s <= 0.0:
         why = "no gas has come, and by now it must have"
@@ -299,7 +300,7 @@ def _may_pause(view: View) -> bool:
     done = None if estimate is None else estimate.done_fraction
     if estimate is None or network is None or done is None or done.p50 > _BEGUN:
         return False
-    name = view.setting.plan.done.step or view.setting.course.done_step
+    name = view.setting.course.done_step
     return any(
         band is not None
         and band.p95 > 1.0 - _BEGUN
@@ -323,17 +324,22 @@ def gas_explains(view: View, per_s: float, bubbles: ChannelState) -> bool:
 
 
 def charge_g(view: View) -> float:
-    charge = view.setting.plan.charge
-    return 50.0 if charge is None or charge.mass_g is None else charge.mass_g
+    """What was weighed in, or follows from the moles; else as small benches have it. [g]"""
+    charge, network = view.setting.plan.charge, view.setting.network
+    if charge is None:
+        return _USUAL_CHARGE_G
+    if charge.mass_g is None and charge.amount_mol is not None and network is not None:
+        return network.amount_mol * network.molar_mass_g_mol
+    return _USUAL_CHARGE_G if charge.mass_g is None else charge.mass_g
 
 
 def _ratios(view: View) -> Iterator[Judged]:
     """Bubbles for each gram lost, against what they were: leak, breakthrough."""
-    bubbles = counted_rate(view, _OUT, _WINDOW_S)
+    gas, bubbles = outlet(view), counted_rate(view, _OUT, _WINDOW_S)
     lost = lost_g(view, _WINDOW_S)
     balance = view.live(_POT)
     steady = main_step_runs(view) and is_hot(view)
-    if bubbles is None or lost is None or balance is None or not steady:
+    if gas is None or bubbles is None or lost is None or balance is None or not steady:
         forget_ratio(view, "bubbles-per-g")
         return
     clear = max(12.0 * balance.noise(), 0.003 * charge_g(view))
@@ -350,7 +356,7 @@ def _ratios(view: View) -> Iterator[Judged]:
     few = few and lost_evenly(balance, view.now_s, _WINDOW_S)
     if dead_band(view, "few-bubbles", few, ratio < 0.75 * usual):
         why = (
-            f"{ratio:.0f} bubbles for each gram that leaves, usually {usual:.0f}:"
+            f"{ratio:.0f} {counts_of(gas)} for each gram that leaves, usually {usual:.0f}:"
             " gas leaves elsewhere, or the counter misses it"
         )
         yield Judged("leak-suspected", why, None, on_delay_s=60.0)
@@ -382,10 +388,10 @@ def _below_plan(view: View, ratio: float) -> Iterator[Judged]:
         return
     least = _FAR_BELOW * expected.counts * math.exp(-_SURE_SD * expected.ln_u)
     if dead_band(view, "below-plan", ratio < least, ratio < 1.3 * least):
-        unit = "mL" if gas.unit == "mL" else "bubbles"
         why = (
-            f"{ratio:.0f} {unit} for each gram that leaves; by the plan {expected.counts:.0f}, and"
-            f" surely {least:.0f}: gas leaves elsewhere, or the counter misses it"
+            f"{ratio:.0f} {counts_of(gas)} for each gram that leaves; by the plan"
+            f" {expected.counts:.0f}, and surely {least:.0f}: gas leaves elsewhere, or the counter"
+            " misses it"
         )
         yield Judged("leak-suspected", why, None, on_delay_s=_WINDOW_S + 20.0)
 
