@@ -523,10 +523,17 @@ def on_last_hold(view: View) -> bool:
 
 
 def _as_planned(view: View) -> bool:
-    """The plan itself foresees that long, and the run is no slower than that."""
-    done_s, heating, estimate = view.setting.course.done_s, view.heating, view.estimate
+    """The plan itself foresees that long, and the run is no slower than that.
+
+    A plan whose own programme ends before [done] is likely foresees no such end: its hold is too
+    cold, or too short.
+    """
+    course, heating, estimate = view.setting.course, view.heating, view.estimate
+    done_s = course.done_s
     if done_s is None or heating.began_s is None or not heating.follows or estimate is None:
         return heating.began_s is None
+    if done_s.p50 > course.duration_s:
+        return False
     planned = heating.began_s + heating.late_s + done_s.p50 - view.now_s
     left = None if estimate.remaining_s is None else estimate.remaining_s.p50
     if planned <= 60.0 * view.setting.plan.done.patience_min or left is None:

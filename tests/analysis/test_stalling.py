@@ -25,6 +25,7 @@ from monitor.analysis.lately import follow_meaning, pace, seen_now
 from monitor.analysis.outvoting import out_since
 from monitor.analysis.verdict import decide
 from monitor.entries import RunStarted
+from monitor.plan.expect import Quantiles
 from monitor.plan.model import ProfileSegment
 from tests.analysis.runs import RIG, STEP_PLAN
 from tests.analysis.test_outvoting import Rates
@@ -727,3 +728,28 @@ def test_a_balance_of_whole_grams_does_not_show_that_nothing_comes() -> None:
     found = pace(bench.view(GOING_ON), scale, 300.0)
     assert found is not None
     assert found[0] + 1.645 * found[1] > 0.1 / 60.0
+
+
+@pytest.mark.parametrize(
+    ("ends_after_h", "holds_for_h", "is_stalled"),
+    [
+        (8.0, 9.0, False),  # it is to take that long, and the programme goes on until then
+        (8.0, 3.0, True),  # the programme is over long before: too cold by the plan itself
+    ],
+)
+def test_a_long_end_is_as_planned_only_where_the_programme_lasts_until_then(
+    ends_after_h: float, holds_for_h: float, is_stalled: bool
+) -> None:
+    """Half left and six hours to go, as the kinetics of the plan have it at its own hold."""
+    bench = Bench()
+    ends_s = 3600.0 * ends_after_h
+    course = replace(
+        bench.setting.course,
+        done_s=Quantiles(0.9 * ends_s, ends_s, 1.1 * ends_s),
+        duration_s=3600.0 * holds_for_h,
+    )
+    bench.setting = replace(bench.setting, course=course)
+    far = replace(
+        CRAWLS, p_beyond_patience=1.0, remaining_s=RemainingBand(2.0e4, 2.2e4, 2.5e4)
+    )  # within 1.25 of 8 h less 100 min
+    assert ("stalled" in bench.minutes(8, far)) is is_stalled
