@@ -185,6 +185,29 @@ def test_a_heater_that_is_off_is_said_with_its_unit_and_never_below_nothing() ->
     assert one["why"].startswith("heater at 0 W")
 
 
+@pytest.mark.parametrize(("W_per_min", "is_stuck"), [(4.0, False), (0.0, True)])
+def test_a_controller_that_gives_more_by_the_minute_on_a_ramp_is_not_stuck(
+    W_per_min: float, is_stuck: bool
+) -> None:
+    """From a hold on it gives a half more at once, and climbs faster than planned from then on.
+
+    Each minute it gives the most so far; what is stuck gives the same.
+    """
+    up_s = 1800.0
+
+    def watts(t: float) -> float:
+        held = _driven(min(t, 1200.0))
+        return held if t < up_s else 1.6 * held + W_per_min * (t - up_s) / 60.0
+
+    courses: dict[str, Course] = {
+        "power": watts,
+        "pot": lambda t: pot_C(t) + 0.02 * max(0.0, t - up_s),
+        "mantle": lambda t: pot_C(t) + 40.0 + 0.02 * max(0.0, t - up_s),
+    }
+    lines = found(both(up_s + 420.0, courses, courses, missing=("demand",)))
+    assert ("heater-stuck" in names(lines)) is is_stuck
+
+
 @pytest.mark.parametrize(("climbs_K_per_s", "stuck"), [(0.2, True), (-0.05, False)])
 def test_marked_off_and_still_climbing_is_stuck(climbs_K_per_s: float, stuck: bool) -> None:
     """Without meter and controller the person's mark is what was asked for."""

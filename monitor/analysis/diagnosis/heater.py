@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from monitor.analysis.channels import ChannelState, slope_per_s
+from monitor.analysis.channels import ChannelState, since, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
 from monitor.analysis.expected import planned_C
@@ -30,6 +30,12 @@ _MOVES_MIN, _MOVES_BY, _IN_PARTS = 15, 0.1, 6.0
 """No hand turns a dial for so many minutes on end, the same way, by so much of all that has been
 given, and in no minute by more than one of so many parts of it. Judgement."""
 _LOOKS_S = 60.0
+_FULL_S, _STOOD_S = 45.0, 450.0
+"""All that it has been seen to give makes a heater suspect for so long, or where it never jumped.
+Judgement."""
+_STANDS, _JUMPED, _JUMP_S = 0.03, 0.8, 10.0
+"""Of the heat of now: what moves by less stands (mains do not hold still either), and a heater that
+gave less so shortly before has jumped. Judgement."""
 
 
 def _runs(view: View) -> bool:
@@ -60,7 +66,8 @@ def _stuck(view: View) -> Iterator[Judged]:
     usual = view.memory.get("usual-power", power.value)
     full = power.value > 0.9 * most
     is_controlled = _is_controlled(view, power, most)
-    beyond = _full_on_beyond(view, full and is_controlled and most > 2.0 and usual < 0.7 * most)
+    gives = full and is_controlled and most > 2.0 and usual < 0.7 * most
+    beyond = _full_on_beyond(view, power, gives)
     if not full or usual > 0.7 * most:
         remember_slowly(view, "usual-power", power.value, 900.0)
     if dead_band(view, "stuck", beyond, full):
@@ -144,13 +151,13 @@ def _heats_unasked(view: View) -> Iterator[Judged]:
     A mantle switched off falls: what it holds flows into the pot.
     """
     mantle = view.live(_MANTLE)
-    since, climbs = _unasked_since(view), _climbs_K_per_min(mantle, view)
-    if mantle is None or since is None or climbs is None or view.now_s - since < 60.0:
+    since_s, climbs = _unasked_since(view), _climbs_K_per_min(mantle, view)
+    if mantle is None or since_s is None or climbs is None or view.now_s - since_s < 60.0:
         view.memory["unasked"] = 0.0
         return
     if dead_band(view, "unasked", climbs > 2.0, climbs > 0.5):
         why = f"{mantle.name} climbs {climbs:.1f} K/min, and nothing has been asked of the heater"
-        yield Judged("heater-stuck", f"{why} for {view.now_s - since:.0f} s", mantle.name)
+        yield Judged("heater-stuck", f"{why} for {view.now_s - since_s:.0f} s", mantle.name)
 
 
 def _unasked_since(view: View) -> float | None:
@@ -173,7 +180,7 @@ def _marked_off(view: View) -> bool:
     return view.live("heater_power") is None and view.live("heater_demand") is None
 
 
-def _full_on_beyond(view: View, is_full: bool) -> bool:
+def _full_on_beyond(view: View, power: ChannelState, is_full: bool) -> bool:
     """All it has for three quarters of a minute, the pot leaving its course upwards meanwhile."""
     off_K = view.heating.off_K
     if view.heating.late_s > 600.0 and off_K is not None:
@@ -186,9 +193,32 @@ def _full_on_beyond(view: View, is_full: bool) -> bool:
         if off_K is not None:
             remember_slowly(view, "usual-off", off_K, 600.0)
         return False
-    since = view.memory.setdefault("full-since", view.now_s)
+    since_s = view.memory.setdefault("full-since", view.now_s)
     usual_K = view.memory.get("usual-off", 0.0)
-    return view.now_s - since >= 45.0 and off_K > max(usual_K + 3.0, 2.0)
+    if view.now_s - since_s < _FULL_S or off_K <= max(usual_K + 3.0, 2.0):
+        return False
+    return _went_up_at_once(view, power)
+
+
+def _went_up_at_once(view: View, power: ChannelState) -> bool:
+    """Whether the heat went up by a jump to where it stands, or has stood there for minutes.
+
+    What is stuck gives the same; on a ramp a controller gives more by the minute, and each time it
+    is the most so far. Of three readings in a row the middle one counts: one alone may be noise.
+    """
+    points = since(power.recent, view.now_s - _STOOD_S)
+    late_W = [watts for at, watts in points if at >= view.now_s - _FULL_S]
+    if not late_W:
+        return False
+    now_W = sum(late_W) / len(late_W)
+    moves_W = max(_STANDS * now_W, 4.0 * power.noise())
+    for i in range(len(points) - 2, 0, -1):
+        watts = sorted(value for _, value in points[i - 1 : i + 2])[1]
+        if abs(watts - now_W) > moves_W:
+            begin_s = points[i][0] - max(_JUMP_S, 2.0 * power.period_s)
+            before_W = [value for at, value in points[: i + 1] if at >= begin_s]
+            return min(before_W) < _JUMPED * now_W
+    return len(points) > 2 and view.now_s - points[0][0] > _STOOD_S - _LOOKS_S
 
 
 def _climbs_K_per_min(state: ChannelState | None, view: View) -> float | None:
