@@ -17,12 +17,26 @@ from monitor.analysis.estimate import Band, ChannelEvidence, Evidence
 from monitor.analysis.verdict_state import FRESH_S, KINDS
 from monitor.analysis.view import View
 
-__all__ = ["each_now", "follow_meaning", "most_seen", "pace", "rises", "seen_now", "surest"]
+__all__ = [
+    "BRIEF_S",
+    "each_now",
+    "follow_meaning",
+    "goes_on",
+    "most_seen",
+    "pace",
+    "rises",
+    "seen_now",
+    "surest",
+]
 
+BRIEF_S = 120.0
+"""The last minutes, in which a stop shows long before it does in a mean."""
 _LONG_S, _LATE_S = 720.0, 300.0
 _CLEAR = 4.0
 _SIGN = {"pot_mass": -1.0}
 _SIGMAS = 1.645
+_HALF, _SURE = 0.5, 2.0
+"""Standard deviations by which less than that share has stopped."""
 _ONE_DIGIT = 1.5
 """Digits: minutes that differ by no more have moved by one at most, rounding and all."""
 
@@ -113,6 +127,40 @@ def rises(view: View, evidence: Evidence) -> bool:
         for one in _at_once(_rated(evidence, view.now_s))
         for late in (_late(view, one.name),)
     )
+
+
+def goes_on(view: View, evidence: Evidence) -> bool | None:
+    """Whether a channel may have shown half as much in its last two minutes as over twelve.
+
+    None where no channel can tell.
+    """
+    channels = [view.channels.get(one.name) for one in _at_once(_rated(evidence, view.now_s))]
+    told = [goes for one in channels if one and (goes := _goes_on(view, one)) is not None]
+    return any(told) if told else None
+
+
+def _goes_on(view: View, state: ChannelState) -> bool | None:
+    """The same of one channel; None where what it showed does not stand out of its noise.
+
+    Its noise is that from one minute to the next: a rate that falls evenly has little of it.
+    """
+    bins = view.bins.channel(state.name)
+    late = np.flatnonzero(bins.at_s > view.now_s - _LONG_S)
+    if late.size < 6 or bool(bins.limited[late].any()):
+        return None
+    if state.role == "outlet_flow":
+        each, at_s = bins.mean[late], bins.at_s[late]
+    else:
+        value, when = (bins.last, bins.t1_s) if state.unit == "1" else (bins.mean, bins.at_s)
+        each = np.diff(value[late]) / np.diff(when[late]) * _SIGN.get(state.role, 1.0)
+        at_s = bins.at_s[late][1:]
+    long, brief = float(each.mean()), each[at_s > view.now_s - BRIEF_S]
+    counted = math.sqrt(max(long, 0.0) / 60.0) if state.unit == "1" else 0.0
+    scatter = 1.4826 * median(np.abs(np.diff(each)).tolist()) / math.sqrt(2.0)
+    u = max(scatter, counted)
+    if brief.size == 0 or long <= _CLEAR * u / math.sqrt(each.size):
+        return None
+    return bool(brief.mean() + _SURE * u / math.sqrt(brief.size) >= _HALF * long)
 
 
 def most_seen(evidence: Evidence, now_s: float) -> Band | None:

@@ -10,7 +10,7 @@ from monitor.analysis.channels import slope_per_s
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Band, Estimate
 from monitor.analysis.expected import Heating, planned_C
-from monitor.analysis.lately import each_now, most_seen, rises, seen_now
+from monitor.analysis.lately import BRIEF_S, each_now, goes_on, most_seen, rises, seen_now
 from monitor.analysis.verdict_state import (
     FRESH_S,
     KINDS,
@@ -418,14 +418,19 @@ def _was_to_end(
 ) -> bool:
     """Whether it was foreseen, while the step still ran as foreseen or faster, to be over by now.
 
-    A reaction that gathers speed ends sooner than was foreseen a quarter of an hour ago.
+    A reaction that gathers speed ends sooner than was foreseen a quarter of an hour ago. What a fit
+    foresees once all has stopped is no foresight: means of twelve minutes do not show it yet.
     """
     now, left = view.now_s, estimate.remaining_s
+    goes = goes_on(view, estimate.evidence)
+    verdict.has_stopped = verdict.has_stopped if goes is None else not goes
+    if not verdict.has_stopped:
+        verdict.went_s = now - BRIEF_S
     verdict.ends = [one for one in verdict.ends if one[0] > now - _FORESEEN_S]
     latest_s = None if left is None else left.p95
     if latest_s is not None and expected is not None and seen.p50 >= expected.p50:
         verdict.ends.append((now, now + latest_s))
-    return any(end <= now for _, end in verdict.ends)
+    return any(end <= now for at, end in verdict.ends if at <= verdict.went_s)
 
 
 def _far_hotter(view: View) -> bool:

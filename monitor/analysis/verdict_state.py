@@ -92,6 +92,10 @@ class Verdict:
     ends: list[tuple[float, float]] = field(default_factory=list)
     """Of the last estimates made while the step ran as fast as foreseen or faster: when [s], and by
     when it would have ended at the latest [s]."""
+    went_s: float = 0.0
+    """Until when gas came as it had come before [s]."""
+    has_stopped: bool = False
+    """It has been seen to have stopped, and not to go on since."""
     loss_rate: float = 0.0
     loss_left: bool = False
     """By a balance reactant is left, so that what stopped has not ended."""

@@ -141,6 +141,37 @@ def test_gas_that_fades_between_two_steps_is_no_block(second_step: float, is_tol
 
 
 @pytest.mark.parametrize(
+    ("before", "is_told"),
+    [(Band(0.6, 0.7, 0.8), True), (Band(0.9, 0.99, 1.0), False)],
+    ids=["much was left", "hardly any was"],
+)
+def test_what_a_silence_makes_the_estimate_believe_is_no_reason_for_it(
+    before: Band, is_told: bool
+) -> None:
+    """Four bubbles a second stop within one; half a minute later the fit has it that all is over.
+
+    What counts is whether an end was likely by what was known while they came.
+    """
+    bench = Bench(("pot_temperature", "bubble_count"))
+    over = Band(0.99, 1.0, 1.0)
+    said, counted = [], 0
+    for second in range(400):
+        bench.now_s += 1.0
+        counted += 4 if second < 300 else 0
+        for role, value in (
+            ("pot_temperature", 190.0 + 0.01 * (second % 7)),
+            ("bubble_count", float(counted)),
+        ):
+            bench.states[role].take(bench.now_s, Reading(role, round(value, 2)))
+        knows = replace(GOING_ON, at_s=bench.now_s, done_fraction=before)
+        if second >= 330:
+            knows = replace(knows, done_fraction=over, p_done=0.8)
+        found = [*_blocked(bench.view(knows))]
+        said += found if second > 335 else []
+    assert bool(said) is is_told
+
+
+@pytest.mark.parametrize(
     ("jump_g", "step_g"), [(0.0, 0.0), (3.0, 2.1)], ids=["went on evenly", "somebody leaned on it"]
 )
 def test_a_step_behind_a_hole_is_one_only_beyond_what_went_on(jump_g: float, step_g: float) -> None:

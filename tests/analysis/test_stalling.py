@@ -313,6 +313,23 @@ def test_an_end_foreseen_while_all_went_as_fast_as_ever_is_no_rate_lost() -> Non
         assert rates.said.word != "stalled"
 
 
+@pytest.mark.parametrize(
+    ("ends_before_min", "is_lost"),
+    [(4, False), (0, True)],  # foreseen while gas came, or believed once it had stopped
+)
+def test_an_end_believed_once_all_has_stopped_was_not_foreseen(
+    ends_before_min: int, is_lost: bool
+) -> None:
+    """Over twelve minutes much is seen yet when the fit has it that all is over."""
+    rates = Rates()
+    rates.minutes(25 - ends_before_min, rated(1.5), **GAINS)
+    over = replace(rated(1.5), remaining_s=RemainingBand(0.0, 30.0, 120.0))
+    rates.minutes(ends_before_min, over, **GAINS)
+    for minute in range(1, 11):
+        rates.minutes(1, replace(rated(1.5 - minute / 8.0), remaining_s=over.remaining_s))
+    assert (rates.bench.verdict.loss_s is not None) is is_lost
+
+
 def test_a_rate_over_a_hole_in_the_record_was_not_lost() -> None:
     """The computer slept: what the last minutes show of a rate, with the hole in them, is low."""
     rates = Rates()

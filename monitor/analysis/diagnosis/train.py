@@ -197,6 +197,7 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     gas, silence = outlet(view), watch_silence(view)
     if gas is None or silence is None or view.estimate is None:
         return
+    _note_over(view, silence)
     per_s = silence.before_per_s or late_rate(gas, view.now_s, _EXPLAINED_S) or 0.0
     if per_s > 0.0 and gas_explains(view, per_s, gas):
         view.memory["explained@"] = view.now_s
@@ -234,7 +235,7 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
 
 def _comes(view: View, silence: Silence) -> bool:
     """The charge gave the gas that has ceased, at once, and is not likely to be done."""
-    if view.estimate is None or view.estimate.p_done >= 0.5 or _may_be_over(view):
+    if view.estimate is None or view.memory.get("over-before", 0.0) > 0.0:
         return False
     if not _was_seen_well(view, silence):
         return False
@@ -245,6 +246,18 @@ def _comes(view: View, silence: Silence) -> bool:
     known_before = view.memory.get("explained-before", -math.inf) >= silence.last_s - _EXPLAINED_S
     faded = known_before and _far_from_end(view) and silence.gap_s > 3 * silence.limit_s
     return silence.stops_short or (faded and not _may_pause(view))
+
+
+def _note_over(view: View, silence: Silence) -> None:
+    """Remember whether it was likely done by what was known before the silence.
+
+    The silence itself soon makes the estimate believe in an end, and what stops within seconds is
+    none: whatever law it follows, what is left goes slower and slower, or it was foreseen.
+    """
+    estimate, known = view.estimate, "over-before" in view.memory
+    if estimate is not None and (estimate.at_s <= silence.last_s or not known):
+        over = estimate.p_done >= 0.5 or _may_be_over(view)
+        view.memory["over-before"] = 1.0 if over else 0.0
 
 
 def _was_seen_well(view: View, silence: Silence) -> bool:
