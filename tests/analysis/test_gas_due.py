@@ -163,7 +163,7 @@ def test_what_a_silence_makes_the_estimate_believe_is_no_reason_for_it(
             ("bubble_count", float(counted)),
         ):
             bench.states[role].take(bench.now_s, Reading(role, round(value, 2)))
-        knows = replace(GOING_ON, at_s=bench.now_s, done_fraction=before)
+        knows = replace(GOING_ON, at_s=60.0 * (bench.now_s // 60.0), done_fraction=before)
         if second >= 330:
             knows = replace(knows, done_fraction=over, p_done=0.8)
         found = [*_blocked(bench.view(knows))]

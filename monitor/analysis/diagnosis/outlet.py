@@ -11,11 +11,20 @@ from operator import itemgetter
 from monitor.analysis.channels import ChannelState, places_between
 from monitor.analysis.view import View, once
 
-__all__ = ["counts_of", "each_mL", "last_count_s", "least_flow", "outlet", "rate_between", "summed"]
+__all__ = [
+    "DIES_S",
+    "counts_of",
+    "each_mL",
+    "last_count_s",
+    "least_flow",
+    "outlet",
+    "rate_between",
+    "summed",
+]
 
 _NOTHING = 0.08
 """Share of the flow that went before below which a flow meter counts as still."""
-_DIES_S = 120.0
+DIES_S = 120.0
 """No reaction dies away faster than by this time constant. Judgement."""
 
 _SELDOM_S = 5.0
@@ -66,7 +75,7 @@ def summed(meter: ChannelState) -> ChannelState:
     for (t0, _), (t1, flow) in itertools.pairwise(points):
         if flow > max(noise, _NOTHING * was):
             total += flow * (t1 - t0) / 60.0
-            was = max(flow, was * math.exp((t0 - t1) / _DIES_S))
+            was = max(flow, was * math.exp((t0 - t1) / DIES_S))
         summed.append((t1, total))
     return ChannelState(
         meter.name, meter.role, "mL", mL_per_count=1.0, value=total, value_s=meter.value_s,

@@ -16,7 +16,7 @@ from monitor.analysis.conditions import Judged
 from monitor.analysis.dead_bands import dead_band_of
 from monitor.analysis.diagnosis.ceiling import may_be_at_ceiling
 from monitor.analysis.diagnosis.due import expected_per_g, falls_short
-from monitor.analysis.diagnosis.outlet import counts_of, least_flow, outlet
+from monitor.analysis.diagnosis.outlet import DIES_S, counts_of, least_flow, outlet
 from monitor.analysis.diagnosis.rules import (
     Rule,
     dead_band,
@@ -197,13 +197,13 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
     gas, silence = outlet(view), watch_silence(view)
     if gas is None or silence is None or view.estimate is None:
         return
-    _note_over(view, silence)
+    is_over = _is_over(view, silence)
     per_s = silence.before_per_s or late_rate(gas, view.now_s, _EXPLAINED_S) or 0.0
     if per_s > 0.0 and gas_explains(view, per_s, gas):
         view.memory["explained@"] = view.now_s
         if silence.gap_s < _EXPLAINED_S:
             view.memory["explained-before"] = view.now_s
-    comes = silence.stays_long and _comes(view, silence)
+    comes = silence.stays_long and not is_over and _comes(view, silence)
     overdue = _overdue(view, gas, silence)
     stopped = (silence.is_long and comes) or overdue
     since = view.memory.get("silent-outlet@", view.now_s)
@@ -234,9 +234,7 @@ def _blocked_by_silence(view: View) -> Iterator[Judged]:
 
 
 def _comes(view: View, silence: Silence) -> bool:
-    """The charge gave the gas that has ceased, at once, and is not likely to be done."""
-    if view.estimate is None or view.memory.get("over-before", 0.0) > 0.0:
-        return False
+    """The charge gave the gas that has ceased, and at once."""
     if not _was_seen_well(view, silence):
         return False
     explained_s = view.memory.get("explained@", -math.inf)
@@ -248,16 +246,21 @@ def _comes(view: View, silence: Silence) -> bool:
     return silence.stops_short or (faded and not _may_pause(view))
 
 
-def _note_over(view: View, silence: Silence) -> None:
-    """Remember whether it was likely done by what was known before the silence.
+def _is_over(view: View, silence: Silence) -> bool:
+    """Whether it is likely done; of gas that stopped within seconds, by what was known before.
 
-    The silence itself soon makes the estimate believe in an end, and what stops within seconds is
-    none: whatever law it follows, what is left goes slower and slower, or it was foreseen.
+    The silence itself soon makes the estimate believe in an end. But what is left goes slower and
+    slower whatever law it follows. Later, and where gas came too seldom to say how quickly it
+    stopped, the estimate knows better.
     """
-    estimate, known = view.estimate, "over-before" in view.memory
-    if estimate is not None and (estimate.at_s <= silence.last_s or not known):
-        over = estimate.p_done >= 0.5 or _may_be_over(view)
+    estimate = view.estimate
+    over = estimate is not None and (estimate.p_done >= 0.5 or _may_be_over(view))
+    if estimate is not None and estimate.at_s <= silence.last_s:
         view.memory["over-before"] = 1.0 if over else 0.0
+    at_once = silence.stops_short and silence.limit_s < DIES_S
+    if at_once and silence.gap_s < silence.limit_s + DIES_S:
+        over = view.memory.get("over-before", 1.0 if over else 0.0) > 0.0
+    return over
 
 
 def _was_seen_well(view: View, silence: Silence) -> bool:
