@@ -10,7 +10,7 @@ from monitor.analysis.channels import slope_per_s
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Band, Estimate
 from monitor.analysis.expected import Heating, planned_C
-from monitor.analysis.lately import BRIEF_S, each_now, goes_on, most_seen, rises, seen_now
+from monitor.analysis.lately import BRIEF_S, each_now, goes_on, most_seen, rises, seen_now, surest
 from monitor.analysis.verdict_state import (
     FRESH_S,
     KINDS,
@@ -120,7 +120,7 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findi
         beyond = _beyond_off(estimate)
     elif verdict.stands:
         beyond = max(beyond, _beyond_off(estimate))
-    named = verdict.word == "stalled" and verdict.beyond_since_s is not None
+    named = verdict.is_stalled and verdict.beyond_since_s is not None
     if leaves or verdict.stands:
         verdict.far = []
     else:
@@ -137,7 +137,7 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findi
     elif verdict.beyond_since_s is not None:
         verdict.eased_n += 1
         eased = verdict.eased_n >= _EASED_N and not _is_mute(verdict, view, estimate)
-        if eased or verdict.word != "stalled":
+        if eased or not verdict.is_stalled:
             verdict.beyond_since_s = None
 
 
@@ -173,9 +173,14 @@ def _passes(verdict: Verdict, view: View, estimate: Estimate) -> bool:
 def _is_mute(verdict: Verdict, view: View, estimate: Estimate) -> bool:
     """Whether a pot that has left its course is too cold for what is left to show itself.
 
-    Nothing new can be learned there: a stall that was named stays.
+    Nothing new can be learned there: a stall that was named stays. But where something clearly
+    comes it shows itself.
     """
-    return _has_left(verdict, view) and not would_show(verdict, view, estimate)
+    if not _has_left(verdict, view) or would_show(verdict, view, estimate):
+        return False
+    seen = surest(estimate.evidence, view.now_s)
+    open_ = 1.0 - view.setting.plan.done.fraction
+    return seen is None or seen.p05 <= _SLACK_PER_H * open_
 
 
 def _has_left(verdict: Verdict, view: View) -> bool:
@@ -230,7 +235,7 @@ def _climbs(verdict: Verdict, view: View) -> bool:
         return False
     bins = view.bins.channel(pot.name)
     late = bins.mean[bins.at_s > view.now_s - LEFT_S]
-    least_K = _CLIMBS_K if verdict.word != "stalled" else 2.0 * _CLIMBS_K
+    least_K = _CLIMBS_K if not verdict.is_stalled else 2.0 * _CLIMBS_K
     return late.size > 0 and float(late[-1] - late.min()) > least_K
 
 
@@ -554,7 +559,7 @@ def stall_why(verdict: Verdict, view: View) -> str:
         return "" if unsure else f"evolution has all but stopped: {verdict.loss_why}"
     if estimate is None or verdict.beyond_since_s is None:
         return ""
-    in_force = verdict.word == "stalled"
+    in_force = verdict.is_stalled
     if verdict.how_sure() >= 0.5 and not (in_force and _is_mute(verdict, view, estimate)):
         return ""
     if not in_force and now - verdict.beyond_since_s < _lasts_s(verdict, view):

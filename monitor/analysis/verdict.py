@@ -103,6 +103,8 @@ def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> 
         follow_completion(verdict, view, estimate, findings)
         time_stall(verdict, view, estimate, findings)
     verdict.word, verdict.why = _in_order(verdict, view, findings)
+    if verdict.word != "unclear":
+        verdict.is_stalled = verdict.word == "stalled"
     verdict.restart = None
     if verdict.word == "stalled":
         verdict.restart = restart_of(view, findings, rate_lost=verdict.loss_s is not None)

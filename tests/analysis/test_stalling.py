@@ -152,6 +152,32 @@ def test_in_the_cold_a_belief_that_wanders_ends_no_stall() -> None:
     assert bench.minutes(1, done) != ["stalled"]
 
 
+def test_in_the_cold_what_clearly_comes_is_learned_from() -> None:
+    """A pot far below its hold, where 6 % of the step still come in an hour: it is not mute."""
+    bench = Bench()
+    bench.minutes(5, GOING_ON)
+    bench.heating = replace(bench.heating, off_K=-30.0, follows=False, left_s=5000.0)
+    comes = replace(CRAWLS.evidence, tail_s=Band(1e4, 1.2e4, 1.4e4))
+    stalled = replace(CRAWLS, p_beyond_patience_frozen=1.0, evidence=comes)
+    assert bench.minutes(3, stalled)[-1] == "stalled"
+    nearer = replace(stalled, p_beyond_patience_frozen=0.1)
+    assert bench.minutes(5, nearer)[-1] == "tailing"
+
+
+def test_a_hole_in_the_record_ends_no_stall() -> None:
+    """Five minutes in which nothing speaks; after it the end is likely, not surely, too far off."""
+    bench = Bench()
+    stalled = replace(FAR, evidence=CRAWLS.evidence)
+    assert bench.minutes(8, stalled)[-1] == "stalled"
+    likely = replace(stalled, p_beyond_patience=0.6)
+    silent = frozenset(bench.states)
+    words = [bench.minute(likely, silent).word for _ in range(5)]
+    assert words[-1] == "unclear"
+    words = bench.minutes(8, likely)
+    assert words[-1] == "stalled"
+    assert "tailing" not in words
+
+
 def test_a_pot_that_climbs_along_its_profile_is_not_yet_judged() -> None:
     """What warm air in the train makes of a young fit is no stall: hotter holds are ahead."""
     climbs, stands = Bench(), Bench()
