@@ -59,6 +59,9 @@ _STOOD_S, _STOOD_N = 60.0, 5.0
 _RARE_S = 5.0
 """Read no more often than this, a hot thing may change by a jump within one reading."""
 
+_MISSING, _SHORT_HOLE_S = 2.5, 30.0
+"""Periods, and seconds: what is no longer than either is no hole. Judgement."""
+
 _RING = 240
 _SPACING_S = {"kPa": 1.0, "ppm": 2.0, "1": 2.0}
 _FLOOR_S = {"degC": 30.0, "g": 30.0, "kPa": 3.0, "ppm": 10.0}
@@ -160,7 +163,7 @@ class ChannelState:
             self.same_since_s = now_s
             self._keep(now_s, value)
             return True
-        if now_s - self.value_s > 10.0 * self.period_s + 5.0:
+        if now_s - self.value_s > self._hole_s():
             self.before, self.fresh = None, True  # what a hole brought is no noise
             self.rough = self.variance
         if not (-jump < value - last < jump or self._is_coarse(jump)):
@@ -175,6 +178,15 @@ class ChannelState:
         self._learn(value, last)
         self._keep(now_s, value)
         return True
+
+    def _hole_s(self) -> float:
+        """Longer than this between two numbers is a hole in the record.
+
+        Second differences ask for even spacing. Where it is seconds a few missing ones matter
+        little; of readings a minute apart one that is missing makes noise of a slope.
+        """
+        period_s = self.period_s
+        return min(10.0 * period_s + 5.0, max(_MISSING * period_s, _SHORT_HOLE_S))
 
     def accept(self) -> None:
         """A person has looked: what a suspended channel says is true, on its old scale."""

@@ -198,3 +198,13 @@ def test_noise_that_comes_and_goes_is_no_other_unit() -> None:
         state.take(5.0 * n, Reading("pot", value))
     assert state.suspended == ""
     assert state.value == pytest.approx(said_C[-1], abs=1.0)
+
+
+def test_of_readings_a_minute_apart_what_changed_over_a_hole_is_no_noise() -> None:
+    """0.6 g lost a minute, seven readings are missing: the balance does not scatter."""
+    state = ChannelState.of("scale", "pot_mass")
+    state.unit = "g"
+    for minute in (*range(100), *range(107, 120)):
+        jitter = 0.02 * ((minute * 7) % 5 - 2)
+        state.take(60.0 * minute, Reading("scale", 400.0 - 0.6 * minute + jitter))
+        assert state.roughness() < 2.0
