@@ -59,6 +59,10 @@ _STOOD_S, _STOOD_N = 60.0, 5.0
 _RARE_S = 5.0
 """Read no more often than this, a hot thing may change by a jump within one reading."""
 
+_FLIPS = 0.9
+"""Of its turns; so many lead back to the number before where noise is below 0.4 of a digit, and how
+restless a channel is then hangs on where in its digit it stands: in the middle it stands still."""
+
 _MISSING, _SHORT_HOLE_S = 2.5, 30.0
 """Periods, and seconds: what is no longer than either is no hole. Judgement."""
 
@@ -107,6 +111,10 @@ class ChannelState:
     """Share of readings at which it turned back, up or down, learned slowly: noise does, a course
     does not."""
     rose: bool = False
+    prior: float | None = None
+    """The number that stood before this one came."""
+    flips: float = 0.0
+    """Share of its turns that led back to that number: noise below its last digit does."""
     bad_run: int = 0
     bad_since_s: float = 0.0
     bad_share: float = 0.0
@@ -237,6 +245,8 @@ class ChannelState:
         """Repeats itself to the last digit, longer than a channel of such restlessness can."""
         if self.same_n < 20 or self.restless < 0.3 or now_s - self.same_since_s < 60.0:
             return False
+        if self.flips > _FLIPS:
+            return False
         return self.same_n * -math.log1p(-min(self.restless, 0.9)) > 25.0
 
     def at_or_before(self, then_s: float) -> float | None:
@@ -325,6 +335,9 @@ class ChannelState:
             turns = 1.0 if rises is not self.rose else 0.0
             self.rose = rises
             self.restless = restless + 0.005 * (turns - restless)
+            if turns:
+                self.flips += 0.02 * ((1.0 if value == self.prior else 0.0) - self.flips)
+            self.prior = last
         self.same_n = same_n
         before = self.before
         if before is not None and same_n < 10:

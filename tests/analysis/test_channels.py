@@ -141,6 +141,23 @@ def test_a_restless_channel_that_repeats_itself_is_frozen() -> None:
     assert not coarse.is_frozen(599.0)
 
 
+@pytest.mark.parametrize(("scatter_K", "is_frozen"), [(0.15, False), (0.7, True)])
+def test_between_two_digits_a_coarse_channel_flips_and_within_one_it_stands(
+    scatter_K: float, is_frozen: bool
+) -> None:
+    """Whole degrees: 200.5 shows as both, 200.0 only as itself, if noise is below a digit."""
+    state = ChannelState.of("t", "pot_temperature")
+    rng = np.random.default_rng(3)
+    for i in range(400):
+        level_C = 200.5 if i < 300 else 200.0
+        shown_C = round(level_C + scatter_K * float(rng.standard_normal()))
+        if is_frozen and i >= 300:
+            shown_C = 200
+        state.take(5.0 * i, Reading("t", float(shown_C)))
+    assert state.same_n > 60
+    assert state.is_frozen(5.0 * 399) is is_frozen
+
+
 @settings(max_examples=40, deadline=None)
 @given(
     st.lists(
