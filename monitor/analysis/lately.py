@@ -33,6 +33,7 @@ BRIEF_S = 120.0
 """The last minutes, in which a stop shows long before it does in a mean."""
 _LONG_S, _LATE_S = 720.0, 300.0
 _CLEAR = 4.0
+_FEW = 6
 _SIGN = {"pot_mass": -1.0}
 _SIGMAS = 1.645
 _HALF, _SURE = 0.5, 2.0
@@ -65,8 +66,28 @@ def pace(view: View, state: ChannelState, window_s: float) -> tuple[float, float
             whole = _SIGN.get(state.role, 1.0) * float(value[-1] - value[0]) / lasts_s
             return whole, digit / math.sqrt(6.0) / lasts_s
     counted = math.sqrt(max(middle, 0.0) / 60.0) if state.unit == "1" else 0.0
-    least = max(counted, state.noise() / 60.0 / 4.0)
+    least = max(counted, state.noise() / 60.0 / 4.0, _unrest(view, state))
     return middle, 1.25 * max(scatter, least) / math.sqrt(each.size)
+
+
+def _unrest(view: View, state: ChannelState) -> float:
+    """By how much what a minute brings differs from one to the next, over twelve, a second.
+
+    So few minutes as a pace is taken over may lie in a row by chance. Of rates differences have
+    twice the variance; of levels second differences have three times that of first ones. A rate
+    that falls at once makes one of them large, and moves no median.
+    """
+    bins = view.bins.channel(state.name)
+    late = bins.at_s > view.now_s - _LONG_S
+    if late.sum() < _FEW:
+        return 0.0
+    if state.role == "outlet_flow":
+        each, times = bins.mean[late], 2.0
+    else:
+        value = bins.last[late] if state.unit == "1" else bins.mean[late]
+        each = np.diff(value) / np.diff(bins.at_s[late])
+        times = 2.0 if state.unit == "1" else 3.0
+    return 1.4826 * float(median(np.abs(np.diff(each)).tolist())) / math.sqrt(times)
 
 
 def follow_meaning(view: View, evidence: Evidence) -> None:
@@ -146,7 +167,7 @@ def _goes_on(view: View, state: ChannelState) -> bool | None:
     """
     bins = view.bins.channel(state.name)
     late = np.flatnonzero(bins.at_s > view.now_s - _LONG_S)
-    if late.size < 6 or bool(bins.limited[late].any()):
+    if late.size < _FEW or bool(bins.limited[late].any()):
         return None
     if state.role == "outlet_flow":
         each, at_s = bins.mean[late], bins.at_s[late]
@@ -156,8 +177,7 @@ def _goes_on(view: View, state: ChannelState) -> bool | None:
         at_s = bins.at_s[late][1:]
     long, brief = float(each.mean()), each[at_s > view.now_s - BRIEF_S]
     counted = math.sqrt(max(long, 0.0) / 60.0) if state.unit == "1" else 0.0
-    scatter = 1.4826 * median(np.abs(np.diff(each)).tolist()) / math.sqrt(2.0)
-    u = max(scatter, counted)
+    u = max(_unrest(view, state), counted)
     if brief.size == 0 or long <= _CLEAR * u / math.sqrt(each.size):
         return None
     return bool(brief.mean() + _SURE * u / math.sqrt(brief.size) >= _HALF * long)

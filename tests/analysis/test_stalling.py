@@ -454,6 +454,17 @@ def test_a_bubbler_that_stopped_needs_no_more_than_a_balance_that_agrees(
     assert ("stalled" in said) is is_stalled
 
 
+def test_minutes_that_lie_in_a_row_by_chance_are_no_surer_than_the_others() -> None:
+    """A balance in a draught, 20 mg up and down from minute to minute, and five minutes even."""
+    rates = Rates(("pot_temperature", "pot_mass"))
+    for minute in range(20):
+        level_g = 500.0 + (0.06 * (-1.0) ** minute if minute < 14 else -0.003 * minute)
+        rates.minutes(1, pot_mass=level_g - rates.level["pot_mass"])
+    found = pace(rates.view(), rates.bench.states["pot_mass"], 300.0)
+    assert found is not None
+    assert 60.0 * found[1] > 0.015
+
+
 def test_the_last_minutes_count_only_where_they_have_clearly_fallen() -> None:
     """Else the twelve minutes of the estimate, which are surer."""
     rates = Rates()
