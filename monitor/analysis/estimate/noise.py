@@ -30,7 +30,7 @@ What a receiver catches is smeared by its way through the train, what a pot take
 """
 _INDIRECT = ("receiver_mass", "pot_heat")
 
-_LEAST, _LEAST_THROUGH_TRAIN = 0.005, 0.02
+_LEAST, _LEAST_THROUGH_TRAIN = 0.005, 0.03
 """However well a fit sits: what a bubbler shows has passed a train that delays and absorbs."""
 
 _MISFITS = np.array([0.005, 0.01, 0.02, 0.04, 0.08, 0.16])
