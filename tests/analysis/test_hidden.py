@@ -68,3 +68,26 @@ def test_one_kind_that_has_gone_quiet_leaves_both_ways_open() -> None:
     assert noticed.progress is not None
     assert noticed.progress.p95 - noticed.progress.p05 > 0.02
     assert noticed.progress.p05 - _NEAR <= progress <= noticed.progress.p95 + _NEAR
+
+
+@pytest.mark.parametrize("seed", [5, 8])
+def test_bubbles_that_stop_at_once_are_no_end(seed: int) -> None:
+    """Gas alone is counted, and stops at 0.6 of the step: a leak, or a crust, never an end.
+
+    From the third minute on, when a hold-back has been looked for.
+    """
+    made = make_run(seed, "bubbles")
+    stops_s = _done_at(made, 0.6)
+    count = made.said["bubbles"]
+    still = count[made.times_s < stops_s][-1]
+    made.said["bubbles"] = np.where(made.times_s < stops_s, count, still)
+    setup, bins, state, last_s = setup_for(made), BinStore(), begin(), 0.0
+    for tick_s in np.arange(60.0, stops_s + 320.0, 60.0).tolist():
+        made.fill(bins, last_s, tick_s)
+        last_s = tick_s
+        about = Circumstances(tick_s, 60.0, max(made.late_s - 60.0, 0.0), follows_profile=True)
+        state, estimate = update(state, bins, setup, about)
+        if tick_s > stops_s + 130.0:
+            assert estimate.p_done < 0.5
+            assert estimate.progress is not None
+            assert estimate.progress.p50 < 0.8

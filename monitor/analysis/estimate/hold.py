@@ -22,11 +22,11 @@ _Array = NDArray[np.float64]
 _LOOKED_FOR_EVERY = 2
 """Ticks."""
 _HELD_FOR_S = (
-    *(300.0, 420.0, 600.0),
+    *(120.0, 300.0, 420.0, 600.0),
     *(1200.0, 1800.0, 2700.0, 3600.0, 5400.0, 7200.0),
 )
 _LATELY_S, _LATELY_GRAIN_S, _GRAIN_S = 600.0, 60.0, 300.0
-_PACES = (0.02, 0.1, 0.25, 0.5)
+_PACES = (0.005, 0.05, 0.25, 0.5)
 """Of the kinetics' own rate."""
 _LATER_S = (-120.0, -60.0, -20.0, 20.0, 60.0, 120.0)
 _TIMES = (0.5, 0.75, 1.3, 2.0)
@@ -46,14 +46,16 @@ def find_hold(
 ) -> tuple[Hold | None, Mapping[str, tuple[float, ...]]]:
     """The hold-back that would explain most, and where to start from then.
 
-    Looked for every other tick, with the kinetics of the rival itself and with those of the plan's
+    Looked for every other tick, and at each while one has just begun, with the kinetics of the rival itself and with those of the plan's
     shape as they were some minutes ago (`earlier`: see `EstimatorState`), before they were bent to
     explain a sudden loss of rate. A step that has hardly begun is not held back.
     """
     held = next(f for f in FAMILIES if f.held)
-    if not past.heard or held.name not in start or tick % _LOOKED_FOR_EVERY != 1:
-        return past.hold, start
     now_s = float(past.grid.edges_s[-1])
+    fresh = past.hold is not None and now_s - past.hold.since_s < _LATELY_S
+    due = fresh or tick % _LOOKED_FOR_EVERY == 1
+    if not past.heard or held.name not in start or not due:
+        return past.hold, start
     own = (start[held.name], *(z for _at_s, z in earlier[:1]))
     found = _likeliest(past, [past.hold, None, *_begun(now_s), *_over(past.hold, now_s)], own)
     # Of a quick reaction half a minute more or less is plain to see.
