@@ -27,7 +27,7 @@ from monitor.chemistry.boildown import (
 )
 from monitor.chemistry.formulas import FormulaError, parse_formula
 from monitor.plan.boil_down import BoilDownExpected
-from monitor.plan.model import BoilDown
+from monitor.plan.model import BoilDown, Charge
 
 __all__ = ["follow_boil_down"]
 
@@ -105,9 +105,9 @@ def _is_known(heating: Heating) -> bool:
     return (heating.start_C or 0.0) < HOT_START_C
 
 
-def _ions(charge: object) -> int:
+def _ions(charge: Charge | None) -> int:
     """Ions of a formula unit: a nitrate gives as many nitrates as it has nitrogen, and a metal."""
-    formula = getattr(charge, "formula", None)
+    formula = None if charge is None else charge.formula
     try:
         nitrates = int(parse_formula(formula).counts.get("N", 0)) if formula else 0
     except FormulaError:

@@ -26,7 +26,8 @@ def cut_off(view: View, shown: Iterable[Finding]) -> dict[str, float]:
         since_s = finding.since_s - _BEFORE_S
         if finding.name == "outlet-blocked":
             since_s = min(since_s, view.memory.get("last-bubble", since_s))
+        since_s = max(since_s, 0.0)
         for role in _BEHIND.get(finding.name, ()):
             for state in view.of(role):
-                out[state.name] = min(max(since_s, 0.0), out.get(state.name, since_s))
+                out[state.name] = min(since_s, out.get(state.name, since_s))
     return out

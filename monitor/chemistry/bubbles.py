@@ -15,7 +15,6 @@ __all__ = [
     "LIQUIDS",
     "bubble_volume_mL",
     "count_interval",
-    "counter_saturates",
     "tate_volume_mL",
     "tip_pressure_kPa",
 ]
@@ -90,16 +89,6 @@ def tip_pressure_kPa(depth_mm: float, bore_mm: float) -> float:
         )
     laplace_Pa = 4.0 * _WATER_N_M / (bore_mm * 1e-3)
     return (_WATER_KG_M3 * _GRAVITY * depth_mm * 1e-3 + laplace_Pa) * 1e-3
-
-
-def counter_saturates(flow_mL_min: float, bubble_mL: float, ceiling_per_s: float) -> bool:
-    """Whether that flow makes more bubbles than the counter can tell apart."""
-    require_finite(
-        "counter", flow_mL_min=flow_mL_min, bubble_mL=bubble_mL, ceiling_per_s=ceiling_per_s
-    )
-    if bubble_mL <= 0.0:
-        raise ValueError(f"bubble of {bubble_mL} mL: expected above 0")
-    return flow_mL_min / 60.0 / bubble_mL > ceiling_per_s
 
 
 def count_interval(n: int, level: float = 0.95) -> tuple[float, float]:

@@ -14,7 +14,6 @@ __all__ = [
     "ICE_J_G",
     "CondenserHeat",
     "condenser_heat",
-    "ice_lasts_s",
     "ice_needed_g",
     "kopp_J_mol_K",
     "vaporisation_water_J_g",
@@ -145,12 +144,6 @@ def ice_needed_g(heat_J: float, gain_W: float, hours: float, to_C: float = 0.0) 
     if to_C < 0.0:
         raise ValueError(f"ice whose water ends at {to_C} degC: expected 0 or more")
     return (heat_J + gain_W * hours * 3600.0) / (ICE_J_G + _WATER_J_G_K * to_C)
-
-
-def ice_lasts_s(ice_g: float, heat_W: float) -> float:
-    """How long ice stands up to so much heat; infinite without any. [s]"""
-    require_finite("ice", ice_g=ice_g, heat_W=heat_W)
-    return ice_g * ICE_J_G / heat_W if heat_W > 0.0 else math.inf
 
 
 def warming_time_s(water_g: float, from_C: float, to_C: float, heat_W: float) -> float:

@@ -17,6 +17,8 @@ import pytest
 
 from drivers.reading import Reading
 from monitor.analysis.channels import ChannelState
+from monitor.analysis.conditions import Finding
+from monitor.analysis.cut_off import cut_off
 from monitor.analysis.diagnosis.cold import _late_C
 from monitor.analysis.diagnosis.pot import _step_in
 from monitor.analysis.diagnosis.silence import Silence, watch_silence
@@ -219,3 +221,13 @@ def test_an_outlet_that_falls_silent_at_once_where_hardly_anything_is_left(
         bench.states["bubble_count"].take(bench.now_s, Reading("bubble_count", float(counted)))
         said += [*_blocked(bench.view(estimate))]
     assert bool(said) is is_told
+
+
+@pytest.mark.parametrize(("since_s", "from_s"), [(30.0, 0.0), (600.0, 540.0)])
+def test_what_lies_behind_a_broken_flask_says_nothing_from_a_minute_before(
+    since_s: float, from_s: float
+) -> None:
+    """And no time of a run is before it began."""
+    bench = Bench(("pot_mass", "bubble_count"))
+    broken = Finding("flask-broken", None, since_s, "", since_s, 0.0, 0.0, shown=True)
+    assert cut_off(bench.view(GOING_ON), [broken]) == {"bubble_count": from_s}
