@@ -17,6 +17,7 @@ from typing import Any
 from drivers.reading import Quality, Reading
 
 __all__ = [
+    "BY_A_PERSON",
     "KINDS",
     "Acknowledged",
     "Amended",
@@ -222,6 +223,9 @@ KINDS: Mapping[str, type[Body]] = {
     "closed": ClosedCleanly,
 }
 """Word kept in the journal -> kind of entry."""
+
+BY_A_PERSON = (Mark, Acknowledged, Shelved, Confirmed, Amended, Corrected)
+"""Kinds of entry behind which there is always a person."""
 
 _WORDS: Mapping[type[Body], str] = {kind: word for word, kind in KINDS.items()}
 

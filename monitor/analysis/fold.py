@@ -23,7 +23,7 @@ from monitor.analysis.conditions import Needs
 from monitor.analysis.coolant import limit_C, view_coolant
 from monitor.analysis.cut_off import cut_off
 from monitor.analysis.diagnosis import FAST, RULES, judge
-from monitor.analysis.diagnosis.person import BY_A_PERSON, check_in_line
+from monitor.analysis.diagnosis.person import check_in_line
 from monitor.analysis.estimate import (
     Circumstances,
     begin,
@@ -40,6 +40,7 @@ from monitor.analysis.verdict import decide, distrusted
 from monitor.analysis.verdict_state import Said
 from monitor.analysis.view import View
 from monitor.entries import (
+    BY_A_PERSON,
     Acknowledged,
     Amended,
     Body,

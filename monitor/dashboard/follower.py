@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from monitor.analysis.diagnosis.person import BY_A_PERSON
 from monitor.dashboard.alarming import AlarmKey
 from monitor.dashboard.course import horizon_s, planned_ahead
 from monitor.dashboard.events import KINDS_OF_EVENTS, Event, event_of
@@ -22,6 +21,7 @@ from monitor.dashboard.standing import Clues, Standing, standing_of
 from monitor.dashboard.view import View, view_of
 from monitor.dashboard.words import clean
 from monitor.entries import (
+    BY_A_PERSON,
     Acknowledged,
     Amended,
     ClosedCleanly,

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from monitor.analysis.what_if import WhatIfError, what_if
 from monitor.dashboard.words import duration, reason
 
 __all__ = ["UNTOUCHED", "hold_words", "what_if_words"]
@@ -44,6 +43,9 @@ def hold_words(line: Mapping[str, Any] | None, typed: str) -> str:
         return f"'{reason(typed.strip())}' is no temperature; expected a number in °C"
     if line is None:
         return "there is no analysis yet"
+    # Not at the top: it brings the estimate along, and whoever opens a screen would wait for that.
+    from monitor.analysis.what_if import WhatIfError, what_if
+
     try:
         return what_if_words(what_if(line, hold_C))
     except WhatIfError as error:

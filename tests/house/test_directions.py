@@ -138,6 +138,7 @@ def test_imports_run_downwards(path):
         ("monitor.chemistry", ("sqlite3", "textual", "asyncio", "serial")),
         ("monitor.wording.advice", ("sqlite3", "textual", "rich", "numpy")),
         ("monitor.analysis.fold", ("sqlite3", "textual", "serial", "pandas")),
+        ("monitor.dashboard.app", ("monitor.analysis.estimate", "monitor.analysis.diagnosis")),
         ("monitor.cli", ("numpy", "pandas", "textual", "aiomqtt", "pymodbus", "serial")),
     ],
 )

@@ -12,12 +12,8 @@ from typing import Any
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.rules import Rule
 from monitor.analysis.view import View
-from monitor.entries import Acknowledged, Amended, Confirmed, Corrected, Mark, Shelved
 
-__all__ = ["BY_A_PERSON", "RULES", "check_in_line"]
-
-BY_A_PERSON = (Mark, Acknowledged, Shelved, Confirmed, Amended, Corrected)
-"""Kinds of entry behind which there is always a person."""
+__all__ = ["RULES", "check_in_line"]
 
 
 def check_in_line(every_min: float | None, last_s: float, now_s: float) -> dict[str, Any] | None:
