@@ -416,6 +416,26 @@ def test_a_pot_drawn_down_is_not_without_heat(
     assert ("heater-off" in found) is is_off
 
 
+@pytest.mark.parametrize(("above_K", "is_off"), [(15.0, False), (2.0, True)])
+def test_a_mantle_that_comes_to_rest_above_its_pot_gets_heat(above_K: float, is_off: bool) -> None:
+    """A dial turned down: for four minutes it falls, long enough to be said; then it rests.
+
+    One no hotter than its pot may rest without: they cool together, and slowly.
+    """
+    bench, at_C = Bench(("pot_temperature", "mantle_temperature")), 190.0
+    bench.heating = replace(bench.heating, off_K=-12.0)
+    for fall in (0.0,) * 5 + (2.4,) * 4 + (0.3,) * 2:
+        for _ in range(6):
+            at_C -= fall / 6.0
+            bench.now_s += 10.0
+            for role, state in bench.states.items():
+                above = above_K if role == "mantle_temperature" else 0.0
+                state.take(bench.now_s, Reading(role, at_C + above))
+            judged, _, _ = judge(RULES, bench.view(GOING_ON))
+            bench.findings.update(bench.now_s, judged, {"heater-off"})
+    assert bench.findings.has("heater-off") is is_off
+
+
 def test_gas_after_complete_takes_it_back_between_estimates() -> None:
     """At the tick that sees it, not at the next estimate minutes later; `why` says it first."""
     bench = Bench()

@@ -163,7 +163,9 @@ def _heater_off_by_mantle(view: View) -> Iterator[Judged]:
     below = below and not _is_drawn_down(pot, probe, slope, view)
     begins = 60.0 * slope < -least and goes_on and (below or colder)
     is_young = view.now_s - view.memory.get("falls@", view.now_s) <= _FALLS_ON_S
-    lasts = 60.0 * slope < -0.2 and (goes_on or not is_young)
+    # A mantle that rests above the pot, which it feeds, gets heat.
+    may_rest = mantle is None or colder
+    lasts = 60.0 * slope < -0.2 and (goes_on or (may_rest and not is_young))
     if dead_band(view, "mantle-falls", begins, lasts):
         view.memory.setdefault("falls@", view.now_s)
         why = f"{probe.name} falls by {-60.0 * slope:.1f} K/min, to {probe.value:.0f} degC"
