@@ -144,9 +144,15 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findi
 def watch_standing(verdict: Verdict, view: View, findings: Findings) -> None:
     """Notice a pot that has come to stand where the plan has no hold, at each tick.
 
-    How far off [done] is at this temperature was known minutes before.
+    How far off [done] is at this temperature was known minutes before. Nor is a stall for want of
+    heat said any more once nothing says that there is none.
     """
     estimate = view.estimate
+    heats = not any(one.name in _NO_HEAT for one in findings.shown())
+    if verdict.unheated and heats and not verdict.is_stalled:
+        verdict.unheated = False
+        if not _has_left(verdict, view):
+            verdict.beyond_since_s = None
     verdict.stands = not _has_left(verdict, view) and _stands(verdict, view)
     if not verdict.stands or verdict.beyond_since_s is not None or estimate is None:
         return

@@ -136,6 +136,20 @@ def test_without_heat_nothing_ahead_will_be_followed(
         assert "no heat" in bench.verdict.why[0]
 
 
+def test_heat_that_is_back_before_a_stall_is_said_ends_its_cause_at_once() -> None:
+    """A dial turned down looked like no heat for a minute; the next estimate is two minutes off."""
+    bench = Bench()
+    bench.pot_K_per_min = -1.5
+    bench.minutes(5, GOING_ON)
+    found(bench, "heater-off")
+    bench.heating = replace(bench.heating, off_K=-9.0)
+    cold = replace(CRAWLS, p_beyond_patience_frozen=1.0)
+    assert bench.minute(cold).word != "stalled"
+    bench.findings.update(bench.now_s, [], frozenset({"heater-off"}))
+    bench.now_s += 90.0
+    assert decide(bench.verdict, bench.view(cold), bench.findings, is_heavy=False).word != "stalled"
+
+
 def test_in_the_cold_a_belief_that_wanders_ends_no_stall() -> None:
     """Nothing new can be learned there; that the pot climbs again ends it at once."""
     bench = Bench()
