@@ -46,9 +46,10 @@ def find_hold(
 ) -> tuple[Hold | None, Mapping[str, tuple[float, ...]]]:
     """The hold-back that would explain most, and where to start from then.
 
-    Looked for every other tick, and at each while one has just begun, with the kinetics of the rival itself and with those of the plan's
-    shape as they were some minutes ago (`earlier`: see `EstimatorState`), before they were bent to
-    explain a sudden loss of rate. A step that has hardly begun is not held back.
+    Looked for every other tick, and at each while one has just begun, with the kinetics of the
+    rival itself and with those of the plan's shape as they were some minutes ago (`earlier`: see
+    `EstimatorState`), before they were bent to explain a sudden loss of rate. A step that has
+    hardly begun is not held back.
     """
     held = next(f for f in FAMILIES if f.held)
     now_s = float(past.grid.edges_s[-1])
