@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.analysis.estimate.hearing import Heard
+from monitor.analysis.estimate.hearing import Heard, share_root
 from monitor.analysis.estimate.past import Past, log_height, run_sets
 from monitor.analysis.estimate.shapes import Family
 
@@ -95,12 +95,14 @@ def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -
     seen = one.operator @ np.ascontiguousarray(alpha.transpose(2, 0, 1))
     seen = seen.reshape(steps, rows, families, size + 1)
     base = np.ascontiguousarray(seen[..., 0].transpose(2, 1, 0))  # (families, rows, steps)
-    linear = base * signal.share_u
+    root = share_root(signal)
+    linear = base * signal.share_u if root is None else base @ root
     back = linear.transpose(0, 2, 1)
     normal = back @ linear + np.eye(steps)
     rest = one.y - base @ signal.share
     pulled = np.linalg.solve(normal, back @ rest[:, :, None])[:, :, 0]
-    share = signal.share + signal.share_u * pulled
+    by = signal.share_u * pulled if root is None else pulled @ root.T
+    share = signal.share + by
     rest = one.y - (base * share[:, None]).sum(axis=2)
     away = (seen[..., 1:] - seen[..., :1]).transpose(2, 1, 3, 0)
     slope = (away * share[:, None, None]).sum(axis=3) / _H  # (families, rows, size)

@@ -17,6 +17,7 @@ from monitor.analysis.estimate.ahead import Ahead, look_ahead
 from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining_band
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
 from monitor.analysis.estimate.brings import counted
+from monitor.analysis.estimate.charge import amounts, judge_charge
 from monitor.analysis.estimate.evidence import find_jumps, fresh_jumps, learn_noise, weigh_evidence
 from monitor.analysis.estimate.fit import fit
 from monitor.analysis.estimate.following import follows_yet
@@ -108,6 +109,7 @@ def update(
     past = replace(past, hold=hold)
     cloud = fit(past, start, state.shares, setup.seed, tick, evenly=not heard)
     cloud = cloud.carrying(_CARRYING)
+    charge = judge_charge(past, cloud, state.charge, tick)
     seen, nudged = cloud, nudge(past, cloud, setup.seed)
     hides, leak_at = hidden(past, cloud, about.lost_s), state.leak_at
     state = replace(state, leak_at={})
@@ -120,11 +122,12 @@ def update(
     state = replace(
         state,
         ticks=tick,
-        at=cloud.at,
+        at=cloud.at if charge.mistold is state.charge.mistold else {**cloud.at, **charge.at},
         earlier=_earlier(state, cloud, about.now_s),
         best=cloud.family,
         shares=cloud.shares,
         hold=past.hold,
+        charge=charge,
         jumps=find_jumps(past, cloud, state.jumps),
         # What channels at odds leave over is no noise of theirs: nothing is learned of it.
         noise=state.noise if hides is not None else learn_noise(past, cloud, state.noise, tick),
@@ -234,7 +237,7 @@ def _about(
     else:
         warm = train_warmth_C(grid, bins, warmth)
         told = foretold(Past(layout, grid, warmth, (), state.hold), state.at, state.best)
-    return About(grid, layout, specs, setup.train, warm, molar_mL, told)
+    return About(grid, layout, specs, setup.train, warm, molar_mL, told, state.charge.mistold)
 
 
 def _heard(signals: Sequence[Signal], about: About, noise: Mapping[str, Noise]) -> list[Heard]:
@@ -324,7 +327,7 @@ def _estimate(
     total = final[:, list(layout.done_group)].sum(axis=1)
     road, follows = _road(setup, about, past, cloud, bins)
     ahead = look_ahead(past, cloud, road, total, setup.seed)
-    amount = _amounts(layout, w.size, setup.seed)
+    amount = _amounts(past, cloud, setup.seed)
     volumes = layout.gas_mol * molar_mL
     after = _interpolated(ahead.edges_s, ahead.course.alpha, _STEP_S)
     before = 2.0 * alpha[-1] - after  # behind lies the step by which now was moved: no rate
@@ -361,10 +364,16 @@ def _estimate(
     return estimate, ahead
 
 
-def _amounts(layout: Layout, sets: int, seed: int) -> _Array:
-    """Amount of charge over the stated one, (sets, 1)."""
+def _amounts(past: Past, cloud: Cloud, seed: int) -> _Array:
+    """Amount of charge over the stated one, (sets, 1); by a balance where that is another."""
+    sets = cloud.weights.size
     normals = np.random.Generator(np.random.PCG64(seed + 3)).standard_normal((sets, 1))
-    return np.asarray(np.maximum(1.0 + layout.amount_u * normals, 0.1))
+    out = np.maximum(1.0 + past.layout.amount_u * normals, 0.1)
+    for one, agreed in zip(past.heard, cloud.agreed, strict=False):
+        if one.signal.together > 0.0 and one.signal.role == "pot_mass":
+            # Draws that rest on less come after those that agreed.
+            out[: agreed.pulled.shape[0], 0] *= amounts(one, agreed)
+    return np.asarray(out)
 
 
 def _interpolated(edges: _Array, alpha: _Array, at: float) -> _Array:

@@ -125,7 +125,7 @@ def _draw(
     kin, course = run_sets(past, z, list(zip(FAMILIES, rows, strict=True)))
     agreed = tuple(agreement(one, course.alpha) for one in past.fitted_to)
     height = sum((a.log_likelihood for a in agreed), -0.5 * (z**2).sum(axis=1))
-    weights, share = _weights([height[r] for r in rows], proposed, priors)
+    weights, share, evidence = _weights([height[r] for r in rows], proposed, priors)
     summits = [r.start + int(np.argmax(height[r])) for r in rows]
     best = int(np.argmax(height))
     return Cloud(
@@ -141,6 +141,7 @@ def _draw(
         ),
         fitted=_fitted(n + 1 for n in counts),
         family=next(f.name for f, r in zip(FAMILIES, rows, strict=True) if best < r.stop),
+        evidence=evidence,
         agreed=agreed,
     )
 
@@ -191,18 +192,22 @@ def _priors(evenly: bool) -> _Array:
 
 def _weights(
     heights: Sequence[_Array], proposed: Sequence[_Proposed], prior: _Array
-) -> tuple[_Array, _Array]:
-    """Weights of all draws, of sum one (a summit itself has none), and every family's share."""
+) -> tuple[_Array, _Array, float]:
+    """Weights of all draws, of sum one (a summit itself has none), and every family's share.
+
+    And the logarithm of the evidence of all of them.
+    """
     # By Laplace: the mean of few weights jumps, the summit and its width do not.
     evidence = np.array([h.max() + p.log_width for h, p in zip(heights, proposed, strict=True)])
     share = np.exp(evidence - evidence.max()) * prior
+    whole = float(evidence.max() + np.log(share.sum()))
     share = np.maximum(share / share.sum(), _FLOOR * prior / prior.max())
     share /= share.sum()
     parts = []
     for height, own, part in zip(heights, proposed, share, strict=True):
         inside = _softened(height[1:] - own.log_density, _LEAST_SAY * (height.size - 1))
         parts.append(np.concatenate([[0.0], part * inside]))
-    return np.concatenate(parts), share
+    return np.concatenate(parts), share, whole
 
 
 def _softened(log_w: _Array, least: float) -> _Array:

@@ -18,12 +18,15 @@ from numpy.typing import NDArray
 from monitor.analysis.estimate.noise import Differences, Noise, median_of_five, usual_noise
 from monitor.analysis.estimate.signals import Signal
 
-__all__ = ["Agreement", "Heard", "agreement", "hear"]
+__all__ = ["Agreement", "Heard", "agreement", "hear", "share_root"]
 
 _Array = NDArray[np.float64]
 
 _TAIL = 3
 """Cells for which what an earlier step brought makes its tail as uncertain. Judgement."""
+
+_LEAST_U = 1e-9
+"""What a step brings is known no better, in units of level."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +172,15 @@ class Agreement:
         return Agreement(self.log_likelihood[index], self.pulled[index], self.courses[:, :, index])
 
 
+def share_root(signal: Signal) -> _Array | None:
+    """Root (steps, steps) of the covariance of what the steps bring; None: each has its own."""
+    if signal.together <= 0.0:
+        return None
+    common = signal.together * signal.share
+    own = np.maximum(signal.share_u, _LEAST_U)
+    return np.asarray(np.linalg.cholesky(np.diag(own**2) + np.outer(common, common)))
+
+
 def agreement(heard: Heard, alpha: _Array) -> Agreement:
     """`alpha` (edges, sets, steps) against one channel."""
     _edges, sets, steps = alpha.shape
@@ -178,13 +190,21 @@ def agreement(heard: Heard, alpha: _Array) -> Agreement:
     for i in range(1, steps):
         told += share[i] * seen[i]
     rest = np.subtract(heard.y[:, None], told, out=told)
-    right = np.ascontiguousarray((share_u[:, None] * np.einsum("irs,rs->is", seen, rest)).T)
-    each = np.outer(share_u, share_u)[:, :, None] * np.einsum("irs,jrs->ijs", seen, seen)
+    asks, both = np.einsum("irs,rs->is", seen, rest), np.einsum("irs,jrs->ijs", seen, seen)
+    root = share_root(heard.signal)
+    if root is None:
+        right = np.ascontiguousarray((share_u[:, None] * asks).T)
+        each = np.outer(share_u, share_u)[:, :, None] * both
+    else:
+        right = np.ascontiguousarray((root.T @ asks).T)
+        each = np.ascontiguousarray(np.einsum("ki,kls,lj->ijs", root, both, root))
     each.reshape(steps * steps, sets)[:: steps + 1] += 1.0  # the diagonals
     normal = each.transpose(2, 0, 1)
     pulled = np.asarray(np.linalg.solve(normal, right[:, :, None])[:, :, 0], dtype=np.float64)
     chi2 = np.einsum("rs,rs->s", rest, rest) - (right * pulled).sum(axis=1)
     _, log_det = np.linalg.slogdet(normal)
+    if root is not None:
+        pulled = pulled @ root.T / np.maximum(share_u, _LEAST_U)
     return Agreement(np.asarray(-0.5 * (chi2 + log_det)), pulled, seen)
 
 

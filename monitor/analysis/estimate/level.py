@@ -14,6 +14,7 @@ from monitor.analysis.estimate.layout import Layout
 from monitor.plan.model import ChannelSpec, Train
 
 __all__ = [
+    "MISTOLD_U",
     "WALK",
     "About",
     "Cells",
@@ -32,6 +33,9 @@ _Array = NDArray[np.float64]
 
 WALK = 3e-5
 """Random walk of a balance or flow in a minute, as a share of the whole change. From memory."""
+
+MISTOLD_U = 0.1
+"""By how much a charge that was told wrong is off, a standard deviation, as a share. Judgement."""
 
 _NEIGHBOURS = 15
 """Bins that tell how noisy a channel is about a time."""
@@ -77,6 +81,9 @@ class Signal:
     at_once: _Array | None = None
     """How large a jump the readings in the cell and on the way to it allow for; inf, and None for
     all: not known."""
+    together: float = 0.0
+    """By how much all shares may be off together beside, a standard deviation, as a share of
+    themselves: another amount of charge than was told."""
     bend: _Array | None = None
     """(cells, edges): what extents on the edges give beyond a straight line from edge to edge, as
     the mean of readings along a curve; None: the level was read at one moment."""
@@ -95,6 +102,8 @@ class About:
     molar_mL: float
     told: _Array | None
     """(edges, steps): extents by the fit of the tick before; None: no kinetics."""
+    mistold: bool = False
+    """Whether the charge was found to be another than was told."""
 
 
 @dataclass(frozen=True, slots=True)

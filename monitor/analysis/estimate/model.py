@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, astuple, dataclass, field
 from typing import Any
 
@@ -14,6 +14,7 @@ from monitor.plan.model import ChannelSpec, Plan, Train
 
 __all__ = [
     "ChannelEvidence",
+    "Charge",
     "Circumstances",
     "Estimate",
     "EstimatorState",
@@ -188,6 +189,18 @@ class Estimate:
 
 
 @dataclass(frozen=True, slots=True)
+class Charge:
+    """What a balance tells of the amount of charge; see `charge.py`."""
+
+    mistold: bool = False
+    """Whether it was found to be another than was told."""
+    doubts: int = 0
+    """How often on end the contrary was far likelier."""
+    at: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    """Where families of shapes have their best fit by the contrary."""
+
+
+@dataclass(frozen=True, slots=True)
 class EstimatorState:
     """What is remembered between heavy ticks. Plain values: JSON keeps every bit."""
 
@@ -217,6 +230,8 @@ class EstimatorState:
     """Other holds as they were last looked at."""
     others_s: float = 0.0
     """When that was."""
+    charge: Charge = field(default_factory=Charge)
+    """Whether it is another than was told."""
 
     def to_data(self) -> dict[str, Any]:
         """Plain JSON-able values."""
@@ -234,6 +249,11 @@ class EstimatorState:
             "foreseen": [list(f) for f in self.foreseen],
             "others": None if self.others is None else asdict(self.others),
             "others_s": self.others_s,
+            "charge": [
+                self.charge.mistold,
+                self.charge.doubts,
+                {name: list(z) for name, z in self.charge.at.items()},
+            ],
         }
 
     @classmethod
@@ -253,7 +273,12 @@ class EstimatorState:
             tuple((t, a, b, c) for t, a, b, c in data["foreseen"]),
             None if data["others"] is None else _others(data["others"]),
             data["others_s"],
+            _charge(*data["charge"]),
         )
+
+
+def _charge(mistold: bool, doubts: int, at: Mapping[str, Sequence[float]]) -> Charge:
+    return Charge(mistold, doubts, {name: tuple(z) for name, z in at.items()})
 
 
 def estimate_data(estimate: Estimate) -> dict[str, Any]:

@@ -82,6 +82,8 @@ class Cloud:
     """Index of the set of the highest posterior density."""
     family: str
     """Its family."""
+    evidence: float = -math.inf
+    """Logarithm of how likely all families together make what was seen, up to a constant."""
     agreed: tuple[Agreement, ...] = ()
     """How the sets sit with each channel heard."""
 

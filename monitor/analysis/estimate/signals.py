@@ -19,6 +19,7 @@ from monitor.analysis.bins import BinStore, ChannelBins
 from monitor.analysis.estimate.gas import inlet_count, outlet_count, outlet_flow
 from monitor.analysis.estimate.grid import open_times
 from monitor.analysis.estimate.level import (
+    MISTOLD_U,
     WALK,
     About,
     Cells,
@@ -62,7 +63,7 @@ def gather_signals(
         free = open_times(channel.at_s, shut.get(channel.name, ()))
         signal = maker(about, channel, free, tuple(jumps.get(channel.name, ())))
         if signal is not None and signal.there.sum() >= 2:
-            found.append(signal)
+            found.append(replace(signal, together=MISTOLD_U) if about.mistold else signal)
     return found
 
 

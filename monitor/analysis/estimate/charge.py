@@ -1,0 +1,116 @@
+"""Whether another amount of charge is in the pot than was told, as a balance under it shows.
+
+A slip of the pen, a salt that has drawn water, another hydrate: one charge in twenty may be off by
+a tenth, far outside of what is stated. Then all steps bring more or less together. It is a rival of
+the whole fit, weighed by its evidence: not one more freedom of every draw, since with a charge that
+is open a slow tail may always be that of a larger one. It is asked only where what the steps bring
+is strained already, and believed where it makes what was seen far likelier than all laws with the
+charge as told do, several times on end, and explains it in itself: what stops short of a sudden, a
+crust or a zero that is tracked, is no smaller charge. In the same way it is given up again.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.analysis.estimate.climb import improve
+from monitor.analysis.estimate.hearing import Agreement, Heard, agreement
+from monitor.analysis.estimate.level import MISTOLD_U
+from monitor.analysis.estimate.model import Charge
+from monitor.analysis.estimate.past import Cloud, Past, log_height, run_sets
+from monitor.analysis.estimate.shapes import FAMILIES
+
+__all__ = ["amounts", "judge_charge"]
+
+_Array = NDArray[np.float64]
+
+_MISTOLD = 0.05
+"""How likely a charge is told wrong. Judgement."""
+_ENOUGH = {False: math.log(3.0), True: math.log(10.0)}
+"""Logarithm of the odds from which on another charge is believed, and from which on it is not any
+more. Judgement."""
+_TIMES = 3
+"""Estimates on end: within one or two of a jump or a crust no fit has arrived."""
+_STRAINED = 1.0
+"""Standard deviations by which the best fit has all steps bring more or less together: with less
+nobody asks. So most runs are spared the work."""
+_EVERY = 2
+"""Ticks from one look to the next, unless the last one doubted."""
+_ASKED = tuple(f for f in FAMILIES if f.name in ("as planned", "order"))
+"""With these laws; the rest would cost more than they tell."""
+
+_FARTHEST = 0.3
+"""No charge is told wrong by more, as a share of itself: three standard deviations."""
+_LATE_S, _WORST, _RECENT = 1800.0, 4.0, 3.0
+"""Residuals of a fit that explains what was seen of late: the largest, and all together."""
+
+
+def amounts(one: Heard, agreed: Agreement) -> _Array:
+    """Amount of charge over the told one, (sets,), by what a channel shows of all steps."""
+    signal = one.signal
+    return np.asarray(1.0 + agreed.pulled @ signal.share_u / signal.share.sum())
+
+
+def judge_charge(past: Past, cloud: Cloud, known: Charge, tick: int) -> Charge:
+    """What is believed of the charge after this tick; `past` and `cloud` go by `known`."""
+    place = next((i for i, o in enumerate(past.heard) if o.signal.role == "pot_mass"), None)
+    if place is None or (tick % _EVERY and not known.doubts):
+        return known
+    one, agreed = past.heard[place], cloud.agreed[place]
+    if not known.mistold and _strain(one, agreed, cloud.best) < _STRAINED:
+        return replace(known, doubts=0)
+    odds, explains, at = _contrary(past, cloud, known, place)
+    doubts = known.doubts + 1 if explains and odds > _ENOUGH[known.mistold] else 0
+    if doubts >= _TIMES:
+        return Charge(not known.mistold, 0, at)
+    return Charge(known.mistold, doubts, at)
+
+
+def _contrary(
+    past: Past, cloud: Cloud, known: Charge, place: int
+) -> tuple[float, bool, dict[str, tuple[float, ...]]]:
+    """Log odds of the contrary of what is believed, whether it explains the balance, and its fits.
+
+    `place`: which of the channels the balance is.
+    """
+    together = 0.0 if known.mistold else MISTOLD_U
+    other = replace(
+        past,
+        heard=[replace(o, signal=replace(o.signal, together=together)) for o in past.heard],
+    )
+    start = {**{f.name: (0.0,) * past.layout.unknowns for f in _ASKED}, **cloud.at, **known.at}
+    centres, roots = improve(other, np.array([start[f.name] for f in _ASKED]), _ASKED)
+    course = run_sets(other, centres, [(f, slice(i, i + 1)) for i, f in enumerate(_ASKED)])[1]
+    prior = np.array([f.weight for f in _ASKED]) / sum(f.weight for f in FAMILIES)
+    each = log_height(other, centres, course) + np.linalg.slogdet(roots)[1] + np.log(prior)
+    odds = float(np.logaddexp.reduce(each)) - cloud.evidence
+    likely = math.log(_MISTOLD / (1.0 - _MISTOLD))
+    best = int(np.argmax(each))
+    agreed = agreement(other.heard[place], course.alpha[:, best : best + 1])
+    return (
+        odds - likely if known.mistold else odds + likely,
+        _explains(other, place, agreed),
+        {f.name: tuple(z) for f, z in zip(_ASKED, centres.tolist(), strict=True)},
+    )
+
+
+def _strain(one: Heard, agreed: Agreement, best: int) -> float:
+    """By how many standard deviations all steps bring more or less than told, together."""
+    per_u = one.signal.share / np.maximum(one.signal.share_u, 1e-9)
+    return abs(float(agreed.pulled[best] @ per_u)) / float(np.sqrt(per_u @ per_u))
+
+
+def _explains(other: Past, place: int, agreed: Agreement) -> bool:
+    """Whether a set explains what the balance showed of late, by an amount that may be."""
+    one = other.heard[place]
+    share = one.signal.share + one.signal.share_u * agreed.pulled[0]
+    rest = one.y - agreed.courses[:, :, 0].T @ share
+    rest = rest[other.grid.edges_s[one.cells + 1] > other.grid.edges_s[-1] - _LATE_S]
+    if rest.size == 0 or abs(float(amounts(one, agreed)[0]) - 1.0) > _FARTHEST:
+        return False
+    together = abs(float(rest.sum())) / math.sqrt(rest.size)
+    return float(np.abs(rest).max()) < _WORST and together < _RECENT
