@@ -145,6 +145,7 @@ def _weigh(
         ),
         _line("gas is quiet", again or "quiet", "quiet", not again),
         _line("no other cause of silence", ", ".join(others) or "none found", "none", not others),
+        *_charge(estimate),
     ]
 
 
@@ -179,6 +180,15 @@ def _kinds(view: View, estimate: Estimate) -> EvidenceLine:
         f"{need} of: {', '.join(has) or 'mass, gas'}",
         len(kinds) >= need,
     )
+
+
+def _charge(estimate: Estimate) -> list[EvidenceLine]:
+    """How much there is where a balance shows another amount than was told; it hinders nothing."""
+    found = estimate.evidence.charge
+    if found is None:
+        return []
+    value = f"about {found:.2f} times what the plan says, by the balance"
+    return [_line("amount of charge", value, "as the plan says", holds=True)]
 
 
 def _fits(estimate: Estimate) -> EvidenceLine:

@@ -85,6 +85,7 @@ def test_progress_holds_the_truth_whatever_was_weighed(seed: int, amount: float)
         assert said is not None
         assert said.p50 == pytest.approx(true, abs=0.02)
     last = ticks[-1][2]
+    assert last.evidence.charge == pytest.approx(amount, abs=0.05)
     assert last.p_done > 0.9
     assert last.total_L is not None
     right = _ticks(make_run(seed, "mass"))[-1][2].total_L

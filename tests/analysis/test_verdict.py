@@ -157,6 +157,18 @@ def test_each_condition_alone_holds_complete_back(estimate: Estimate, failing: s
     assert states[failing] == "fails"
 
 
+@pytest.mark.parametrize(
+    ("charge", "value"), [(None, None), (0.9, "about 0.90 times what the plan says, by the balance")]
+)
+def test_another_amount_of_charge_is_told_and_hinders_nothing(
+    charge: float | None, value: str | None
+) -> None:
+    bench = Bench()
+    found = replace(DONE, evidence=replace(DONE.evidence, charge=charge))
+    assert bench.minutes(14, found)[-1] == "complete"
+    assert {e.name: e.value for e in bench.verdict.evidence}.get("amount of charge") == value
+
+
 def _meter(unseen_per_h: float, since_s: float | None) -> ChannelEvidence:
     """A flow meter that cannot tell so little from nothing, and shows no more since then."""
     return ChannelEvidence("meter", "gas", 1.0, 0.5, 9e9, None, unseen_per_h, since_s)

@@ -24,7 +24,7 @@ from monitor.analysis.estimate.model import Charge
 from monitor.analysis.estimate.past import Cloud, Past, log_height, run_sets
 from monitor.analysis.estimate.shapes import FAMILIES
 
-__all__ = ["amounts", "judge_charge"]
+__all__ = ["amounts", "charge_found", "judge_charge"]
 
 _Array = NDArray[np.float64]
 
@@ -53,6 +53,16 @@ def amounts(one: Heard, agreed: Agreement) -> _Array:
     """Amount of charge over the told one, (sets,), by what a channel shows of all steps."""
     signal = one.signal
     return np.asarray(1.0 + agreed.pulled @ signal.share_u / signal.share.sum())
+
+
+def charge_found(past: Past, cloud: Cloud) -> float | None:
+    """Mean amount of charge over the told one, by a balance; None where it counts as told."""
+    for one, agreed in zip(past.heard, cloud.agreed, strict=False):
+        if one.signal.together > 0.0 and one.signal.role == "pot_mass":
+            # Draws that rest on less come after those that agreed.
+            weights = cloud.weights[: agreed.pulled.shape[0]]
+            return float(weights @ amounts(one, agreed) / weights.sum())
+    return None
 
 
 def judge_charge(past: Past, cloud: Cloud, known: Charge, tick: int) -> Charge:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from monitor.analysis.estimate.ahead import Ahead
 from monitor.analysis.estimate.bands import Band, band
+from monitor.analysis.estimate.charge import charge_found
 from monitor.analysis.estimate.hearing import Heard, agreement
 from monitor.analysis.estimate.hiding import held_yet
 from monitor.analysis.estimate.model import (
@@ -272,6 +273,7 @@ def weigh_evidence(
         held_back_since_s=None if past.hold is None else past.hold.since_s,
         held_back_at=_held_back_at(past, cloud),
         held_back_done=_held_back_done(past, cloud),
+        charge=charge_found(past, cloud),
     )
 
 

@@ -127,6 +127,8 @@ class Evidence:
     """Fraction of the step of [done] at that moment, by the rival's own draws."""
     held_back_done: float = 0.0
     """P([done] is reached all the same), by the rival's own draws."""
+    charge: float | None = None
+    """Amount of charge over the told one, by a balance; None: as told."""
 
 
 @dataclass(frozen=True, slots=True)
