@@ -158,7 +158,8 @@ def test_each_condition_alone_holds_complete_back(estimate: Estimate, failing: s
 
 
 @pytest.mark.parametrize(
-    ("charge", "value"), [(None, None), (0.9, "about 0.90 times what the plan says, by the balance")]
+    ("charge", "value"),
+    [(None, None), (0.9, "about 0.90 times what the plan says, by the balance")],
 )
 def test_another_amount_of_charge_is_told_and_hinders_nothing(
     charge: float | None, value: str | None
