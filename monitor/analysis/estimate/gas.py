@@ -49,6 +49,12 @@ in about so long. From memory."""
 _WARMED = 0.6
 """Of the dead volume: what each of these three may hold, a standard deviation. Judgement."""
 
+_FLAT_S, _FLAT, _MANY = 300.0, 0.002, 200.0
+"""A counter that counts so evenly for so long at its fastest, to one count and to what clocks are
+known to, counts no more than it can; by fewer counts a minute evenness tells nothing. A peak of
+gas is as flat for five minutes only where it is an hour wide, and little is lost with it then.
+Judgement."""
+
 _WAVES = 4
 _BESIDE = 2
 """Cells on either side over which what came is smoothed."""
@@ -146,7 +152,7 @@ def _count(
     inlet: bool,
 ) -> Signal | None:
     grid, spec = about.grid, about.specs.get(channel.name)
-    keep = free & (channel.limited == 0) & ~_at_ceiling(channel, spec)
+    keep = free & (channel.limited == 0) & ~_at_ceiling(channel, spec) & ~_flat_top(channel)
     cells = in_cells(grid, channel, keep)
     volumes = _volumes_mL(about)
     bubble = spec.bubble_mL if spec is not None and spec.bubble_mL else None
@@ -187,6 +193,25 @@ def _at_ceiling(channel: ChannelBins, spec: ChannelSpec | None) -> NDArray[np.bo
         return np.zeros(len(channel), dtype=bool)
     span = np.maximum(channel.t1_s - channel.t0_s, 1.0)
     return np.asarray((channel.last - channel.first) / span > 0.93 * spec.ceiling_per_s)
+
+
+def _flat_top(channel: ChannelBins) -> NDArray[np.bool_]:
+    """Bins in which a counter seems to have come to a ceiling that nobody stated, and those beside.
+
+    The ceiling may have come or gone within those.
+    """
+    out = np.zeros(len(channel), dtype=bool)
+    lasts_s = np.diff(channel.t1_s)
+    if lasts_s.size == 0:
+        return out
+    counted = np.diff(channel.last)
+    top = float((counted / lasts_s).max()) * lasts_s
+    even = (counted >= top * (1.0 - _FLAT) - 1.0) & (top * 60.0 >= _MANY * lasts_s)
+    turns = np.flatnonzero(np.diff(even, prepend=False, append=False))
+    for begin, end in zip(turns[::2].tolist(), turns[1::2].tolist(), strict=True):
+        if lasts_s[begin:end].sum() >= _FLAT_S:
+            out[begin : end + 2] = True  # each difference ends in the bin after
+    return out
 
 
 def outlet_count(
