@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from monitor.analysis.estimate.model import Hold
 from monitor.analysis.estimate.past import Past, log_height, run_paces
 from monitor.analysis.estimate.shapes import FAMILIES
+from monitor.analysis.estimate.signals import KIND_OF_ROLE
 
 __all__ = ["find_hold"]
 
@@ -22,9 +23,11 @@ _Array = NDArray[np.float64]
 _LOOKED_FOR_EVERY = 2
 """Ticks."""
 _HELD_FOR_S = (
-    *(120.0, 300.0, 420.0, 600.0),
+    *(300.0, 420.0, 600.0),
     *(1200.0, 1800.0, 2700.0, 3600.0, 5400.0, 7200.0),
 )
+_JUST_NOW_S = 120.0
+"""Where gas alone is heard, looked for so soon: on a balance a hose looks like it at first."""
 _LATELY_S, _LATELY_GRAIN_S, _GRAIN_S = 600.0, 60.0, 300.0
 _PACES = (0.005, 0.05, 0.25, 0.5)
 """Of the kinetics' own rate."""
@@ -58,7 +61,10 @@ def find_hold(
     if not past.heard or held.name not in start or not due:
         return past.hold, start
     own = (start[held.name], *(z for _at_s, z in earlier[:1]))
-    found = _likeliest(past, [past.hold, None, *_begun(now_s), *_over(past.hold, now_s)], own)
+    gas_alone = all(KIND_OF_ROLE[one.signal.role] == "gas" for one in past.heard)
+    begun_s = [*_moments_s(now_s), *([_just_now_s(now_s)] if gas_alone else [])]
+    begun = [Hold(t, pace) for t in begun_s for pace in _PACES]
+    found = _likeliest(past, [past.hold, None, *begun, *_over(past.hold, now_s)], own)
     # Of a quick reaction half a minute more or less is plain to see.
     hold, z = _likeliest(past, [found[0], *_beside(found[0], now_s)], (found[1],))
     return hold, {**start, held.name: z}
@@ -88,8 +94,8 @@ def _moments_s(now_s: float) -> list[float]:
     return [g * ((now_s - ago) // g) for g, ago in zip(grains, _HELD_FOR_S, strict=True)]
 
 
-def _begun(now_s: float) -> list[Hold]:
-    return [Hold(t, pace) for t in _moments_s(now_s) for pace in _PACES]
+def _just_now_s(now_s: float) -> float:
+    return _LATELY_GRAIN_S * ((now_s - _JUST_NOW_S) // _LATELY_GRAIN_S)
 
 
 def _over(hold: Hold | None, now_s: float) -> list[Hold]:
