@@ -16,7 +16,7 @@ from monitor.analysis.estimate import Band, Estimate
 from monitor.analysis.setting import Setting
 from monitor.chemistry.network import Network
 
-__all__ = ["GONE", "CoolantView", "drift_per_s", "limit_C", "view_coolant"]
+__all__ = ["GONE", "CoolantView", "band_of", "drift_per_s", "limit_C", "view_coolant"]
 
 GONE = 0.995
 """A step of which this fraction is gone gives no NO2 worth condensing."""
@@ -55,7 +55,9 @@ def limit_C(
     network = setting.network
     if network is None or is_complete:
         return None
-    left = [i for i in setting.no2_steps if (band := _band(estimate, i)) is None or band.p50 < GONE]
+    left = [
+        i for i in setting.no2_steps if (band := band_of(estimate, i)) is None or band.p50 < GONE
+    ]
     if not left and not is_marked and not _is_seen_over(setting, estimate):
         left = list(setting.no2_steps[-1:])
     points = [
@@ -72,7 +74,7 @@ def _group(setting: Setting, network: Network, step: int) -> tuple[int, ...]:
     return network.group_of(network.index(setting.plan.steps[step].name))
 
 
-def _band(estimate: Estimate | None, step: int) -> Band | None:
+def band_of(estimate: Estimate | None, step: int) -> Band | None:
     """Fraction of a step of the plan; None where it is not known."""
     return estimate.steps[step] if estimate is not None and step < len(estimate.steps) else None
 
@@ -83,7 +85,7 @@ def _is_seen_over(setting: Setting, estimate: Estimate | None) -> bool:
         return False
     return all(
         setting.plan.steps[i].name != setting.course.done_step
-        and (band := _band(estimate, i)) is not None
+        and (band := band_of(estimate, i)) is not None
         and band.p05 >= GONE
         for i in setting.no2_steps
     )

@@ -10,7 +10,7 @@ from statistics import median
 
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
-from monitor.analysis.coolant import GONE
+from monitor.analysis.coolant import GONE, band_of
 from monitor.analysis.dead_bands import dead_band_of
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
 from monitor.analysis.view import View
@@ -72,8 +72,7 @@ def _has_cooled(view: View) -> bool:
 
 def _gone(view: View, step: int) -> float:
     """Fraction of a step of the plan, as the middle of the estimate has it; 0 without one."""
-    bands = () if view.estimate is None else view.estimate.steps
-    band = bands[step] if step < len(bands) else None
+    band = band_of(view.estimate, step)
     return 0.0 if band is None else band.p50
 
 

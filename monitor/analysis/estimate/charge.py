@@ -24,7 +24,7 @@ from monitor.analysis.estimate.model import Charge
 from monitor.analysis.estimate.past import Cloud, Past, log_height, run_sets
 from monitor.analysis.estimate.shapes import FAMILIES
 
-__all__ = ["amounts", "charge_found", "judge_charge"]
+__all__ = ["amounts_found", "charge_found", "judge_charge"]
 
 _Array = NDArray[np.float64]
 
@@ -49,20 +49,30 @@ _LATE_S, _WORST, _RECENT = 1800.0, 4.0, 3.0
 """Residuals of a fit that explains what was seen of late: the largest, and all together."""
 
 
-def amounts(one: Heard, agreed: Agreement) -> _Array:
+def _amounts(one: Heard, agreed: Agreement) -> _Array:
     """Amount of charge over the told one, (sets,), by what a channel shows of all steps."""
     signal = one.signal
     return np.asarray(1.0 + agreed.pulled @ signal.share_u / signal.share.sum())
 
 
-def charge_found(past: Past, cloud: Cloud) -> float | None:
-    """Mean amount of charge over the told one, by a balance; None where it counts as told."""
+def amounts_found(past: Past, cloud: Cloud) -> _Array | None:
+    """Amount of charge over the told one by a balance, of the first sets of a cloud.
+
+    Draws that rest on less come after those. None where the charge counts as told.
+    """
     for one, agreed in zip(past.heard, cloud.agreed, strict=False):
         if one.signal.together > 0.0 and one.signal.role == "pot_mass":
-            # Draws that rest on less come after those that agreed.
-            weights = cloud.weights[: agreed.pulled.shape[0]]
-            return float(weights @ amounts(one, agreed) / weights.sum())
+            return _amounts(one, agreed)
     return None
+
+
+def charge_found(past: Past, cloud: Cloud) -> float | None:
+    """Mean amount of charge over the told one, by a balance; None where it counts as told."""
+    found = amounts_found(past, cloud)
+    if found is None:
+        return None
+    weights = cloud.weights[: found.size]
+    return float(weights @ found / weights.sum())
 
 
 def judge_charge(past: Past, cloud: Cloud, known: Charge, tick: int) -> Charge:
@@ -120,7 +130,7 @@ def _explains(other: Past, place: int, agreed: Agreement) -> bool:
     share = one.signal.share + one.signal.share_u * agreed.pulled[0]
     rest = one.y - agreed.courses[:, :, 0].T @ share
     rest = rest[other.grid.edges_s[one.cells + 1] > other.grid.edges_s[-1] - _LATE_S]
-    if rest.size == 0 or abs(float(amounts(one, agreed)[0]) - 1.0) > _FARTHEST:
+    if rest.size == 0 or abs(float(_amounts(one, agreed)[0]) - 1.0) > _FARTHEST:
         return False
     together = abs(float(rest.sum())) / math.sqrt(rest.size)
     return float(np.abs(rest).max()) < _WORST and together < _RECENT

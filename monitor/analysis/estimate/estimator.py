@@ -17,7 +17,7 @@ from monitor.analysis.estimate.ahead import Ahead, look_ahead
 from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining_band
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
 from monitor.analysis.estimate.brings import counted
-from monitor.analysis.estimate.charge import amounts, judge_charge
+from monitor.analysis.estimate.charge import amounts_found, judge_charge
 from monitor.analysis.estimate.evidence import find_jumps, fresh_jumps, learn_noise, weigh_evidence
 from monitor.analysis.estimate.fit import fit
 from monitor.analysis.estimate.following import follows_yet
@@ -369,10 +369,9 @@ def _amounts(past: Past, cloud: Cloud, seed: int) -> _Array:
     sets = cloud.weights.size
     normals = np.random.Generator(np.random.PCG64(seed + 3)).standard_normal((sets, 1))
     out = np.maximum(1.0 + past.layout.amount_u * normals, 0.1)
-    for one, agreed in zip(past.heard, cloud.agreed, strict=False):
-        if one.signal.together > 0.0 and one.signal.role == "pot_mass":
-            # Draws that rest on less come after those that agreed.
-            out[: agreed.pulled.shape[0], 0] *= amounts(one, agreed)
+    found = amounts_found(past, cloud)
+    if found is not None:
+        out[: found.size, 0] *= found
     return np.asarray(out)
 
 

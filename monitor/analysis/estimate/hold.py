@@ -62,8 +62,8 @@ def find_hold(
         return past.hold, start
     own = (start[held.name], *(z for _at_s, z in earlier[:1]))
     gas_alone = all(KIND_OF_ROLE[one.signal.role] == "gas" for one in past.heard)
-    begun_s = [*_moments_s(now_s), *([_just_now_s(now_s)] if gas_alone else [])]
-    begun = [Hold(t, pace) for t in begun_s for pace in _PACES]
+    for_s = (*_HELD_FOR_S, _JUST_NOW_S) if gas_alone else _HELD_FOR_S
+    begun = [Hold(t, pace) for t in _moments_s(now_s, for_s) for pace in _PACES]
     found = _likeliest(past, [past.hold, None, *begun, *_over(past.hold, now_s)], own)
     # Of a quick reaction half a minute more or less is plain to see.
     hold, z = _likeliest(past, [found[0], *_beside(found[0], now_s)], (found[1],))
@@ -88,14 +88,10 @@ def _likeliest(
     return tried[int(np.argmax(height))]
 
 
-def _moments_s(now_s: float) -> list[float]:
-    """Where a hold-back is looked for to begin or end, on whole marks, the latest first."""
-    grains = (_LATELY_GRAIN_S if ago <= _LATELY_S else _GRAIN_S for ago in _HELD_FOR_S)
-    return [g * ((now_s - ago) // g) for g, ago in zip(grains, _HELD_FOR_S, strict=True)]
-
-
-def _just_now_s(now_s: float) -> float:
-    return _LATELY_GRAIN_S * ((now_s - _JUST_NOW_S) // _LATELY_GRAIN_S)
+def _moments_s(now_s: float, for_s: Sequence[float] = _HELD_FOR_S) -> list[float]:
+    """Where a hold-back is looked for to begin or end, so long ago, on whole marks."""
+    grains = (_LATELY_GRAIN_S if ago <= _LATELY_S else _GRAIN_S for ago in for_s)
+    return [g * ((now_s - ago) // g) for g, ago in zip(grains, for_s, strict=True)]
 
 
 def _over(hold: Hold | None, now_s: float) -> list[Hold]:
