@@ -87,12 +87,13 @@ def _ticks(
     cut_s: float | None = None,
     about: Callable[[float], Circumstances] | None = None,
     every_s: float = EVERY_S,
+    read_s: float = 30.0,
 ) -> list[tuple[EstimatorState, Estimate]]:
     """All ticks of the invented run. At `cut_s` state and bins go through JSON and back."""
     setup, bins, out = setup or _setup(names), BinStore(), []
     state, rng = begin(), np.random.default_rng(5)
-    for step in range(1, int(hours * 120) + 1):
-        t = 30.0 * step
+    for step in range(1, int(hours * 3600.0 / read_s) + 1):
+        t = read_s * step
         for name in names:
             value = spoil(name, t, _value(name, t, rng))
             if value is not None:
@@ -182,6 +183,20 @@ def test_a_jump_smaller_than_what_a_minute_brings_is_found() -> None:
             assert with_jump.progress is not None
             assert without.progress is not None
             assert with_jump.progress.p50 == pytest.approx(without.progress.p50, abs=0.04)
+
+
+@pytest.mark.parametrize("pulls_g", [1.2, 2.0])
+def test_a_jump_that_the_readings_show_is_found_in_the_same_minute(pulls_g: float) -> None:
+    """Between one reading and the next, amid the reaction, before anything is fitted to it."""
+    times = np.arange(0.0, HOURS * 3600.0, 30.0)
+    at_s = 60.0 * round(float(times[np.argmax(np.diff([_course(t)[2] for t in times]))]) / 60.0)
+
+    def pulled(name: str, t: float, value: float) -> float:
+        return value - pulls_g if name == "mass" and t > at_s + 20.0 else value
+
+    jumped = _ticks(("pot", "mass"), pulled, (at_s + 60.0) / 3600.0, every_s=60.0, read_s=5.0)
+    assert [abs(t - at_s) <= 60.0 for t in jumped[-1][0].jumps["mass"]] == [True]
+    assert not jumped[-2][0].jumps
 
 
 def test_gaps_leave_the_rest_standing() -> None:

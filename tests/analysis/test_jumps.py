@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Callable
 
@@ -11,7 +12,13 @@ import pytest
 from drivers.reading import Quality
 from monitor.analysis.bins import BinStore, ChannelBins
 from monitor.analysis.estimate.grid import Grid, build_grid
-from monitor.analysis.estimate.level import bend, in_cells, most_at_once, reading_noise
+from monitor.analysis.estimate.level import (
+    bend,
+    in_cells,
+    most_at_once,
+    reading_noise,
+    surely_jumped,
+)
 
 _MINUTES = 12
 _FALLS_G = 4.0
@@ -39,6 +46,13 @@ def _allowed_g(mass_g: Callable[[float], float], period_s: float, seed: int = 1)
     return most_at_once(grid, cells, channel, reading_noise(None, channel, 1e-3))
 
 
+def _shown_g(mass_g: Callable[[float], float], period_s: float, seed: int = 1) -> np.ndarray:
+    grid, channel = _weighed(mass_g, period_s, seed=seed)
+    cells = in_cells(grid, channel, np.ones(len(channel), dtype=bool))
+    assert cells is not None
+    return surely_jumped(grid, cells, channel, reading_noise(None, channel, 1e-3))
+
+
 def _fast(at_s: float) -> float:
     """A step that loses nearly all of its mass within three minutes, as on a ramp of 30 K/min."""
     return 10.0 - _FALLS_G / (1.0 + math.exp(-(at_s - 390.0) / 35.0))
@@ -62,6 +76,41 @@ def test_a_fast_loss_leaves_no_room_for_a_jump_and_a_jump_does(period_s: float, 
 def test_too_few_readings_leave_open_what_it_was() -> None:
     """Two a minute: nothing is ruled out."""
     assert np.isinf(_allowed_g(_fast, 30.0)).all()
+
+
+@pytest.mark.parametrize("period_s", [1.0, 5.0, 8.0, 15.0])
+@pytest.mark.parametrize("at_s", [388.0, 357.0, 360.0], ids=["within", "over an edge", "between"])
+def test_a_jump_shows_in_the_readings_and_a_fast_loss_does_not(
+    period_s: float, at_s: float
+) -> None:
+    """More than a third of it, in the minute of the jump and the next; else nothing at all.
+
+    Five seconds within a minute, or over its edge; of the fast loss less than a fifth.
+    """
+
+    def pulled(t_s: float) -> float:
+        return 10.0 - _FALLS_G * min(max((t_s - at_s) / 5.0, 0.0), 1.0)
+
+    shown = _shown_g(pulled, period_s)
+    assert shown[5:7].sum() > 0.38 * _FALLS_G
+    assert np.delete(shown, [5, 6]).max() == pytest.approx(0.0, abs=5.0 * _NOISE_G)
+    lost_g = -np.diff([_fast(60.0 * i) for i in range(_MINUTES + 1)])
+    assert _shown_g(_fast, period_s).max() < 0.2 * lost_g.max()
+
+
+def test_a_digit_that_turns_is_no_jump() -> None:
+    """A balance of whole grams that loses one in six minutes, without any noise of its own."""
+    grid, channel = _weighed(lambda at_s: float(round(10.0 - at_s / 360.0)), 5.0)
+    cells = in_cells(grid, channel, np.ones(len(channel), dtype=bool))
+    assert cells is not None
+    rounded = dataclasses.replace(
+        channel,
+        **{
+            name: np.round(getattr(channel, name))
+            for name in ("mean", "first", "last", "minimum", "maximum")
+        },
+    )
+    assert surely_jumped(grid, cells, rounded, np.full(len(rounded), 1e-3)).max() == 0.0
 
 
 @pytest.mark.parametrize("minutes", [2, 3, 5])

@@ -42,6 +42,9 @@ it, at least."""
 _ALLOWED = 0.7
 """Of a jump, what the readings about it have to allow for at least: as much of it may lie in the
 next minute, and a fit has its size to a sixth."""
+_SHOWN = 0.33
+"""Of a jump, what the readings about it have to show to tell it from a reaction that sets in: five
+of them may share it, or two minutes."""
 _YOUNG_S = 900.0
 _JUST_NOW_S = 240.0
 """A jump older than this has been in front of a fit already."""
@@ -130,7 +133,9 @@ def _jump_s(past: Past, one: Heard, rest: _Array) -> float | None:
     best, at = _JUMP_SIGMA, None
     edges, cells = past.grid.edges_s, one.cells
     for i, (late, j) in enumerate(zip(_PARTS, score.argmax(axis=1).tolist(), strict=True)):
-        if score[i, j] > best and many[i, j] >= _LEAST_JUMP and _is_sharp(one, j, rest):
+        if score[i, j] <= best or many[i, j] < _LEAST_JUMP:
+            continue
+        if _is_shown(one, j, float(many[i, j])) or _is_sharp(one, j, rest):
             best = float(score[i, j])
             at = float(edges[cells[j]] + late * (edges[cells[j] + 1] - edges[cells[j]]))
     return at
@@ -157,7 +162,13 @@ def _stands(past: Past, one: Heard, at_s: float) -> bool:
     if at_s < now_s - _YOUNG_S:
         return True
     j = int(np.searchsorted(past.grid.edges_s[one.cells + 1], at_s))
-    return j >= one.cells.size or _is_sharp(one, j)
+    return j >= one.cells.size or _is_shown(one, j, _LEAST_JUMP) or _is_sharp(one, j)
+
+
+def _is_shown(one: Heard, j: int, size: float) -> bool:
+    """Whether the readings themselves, between one and the next, show a jump of such a size."""
+    jumped = one.signal.jumped
+    return jumped is not None and bool(jumped[one.cells[j : j + 2]].sum() >= _SHOWN * size)
 
 
 def _is_sharp(one: Heard, j: int, rest: _Array | None = None) -> bool:

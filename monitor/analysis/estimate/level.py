@@ -27,6 +27,7 @@ __all__ = [
     "most_at_once",
     "reading_noise",
     "spread",
+    "surely_jumped",
 ]
 
 _Array = NDArray[np.float64]
@@ -49,6 +50,8 @@ _FEWEST = 2
 """Steps between readings within a bin, from which on they tell a jump from a slope."""
 _JUMPS_WITHIN_S = 15.0
 """A hand or a hose is done within that. Judgement."""
+_DOUBT = 4.0
+"""Standard deviations of chance that a jump has to show beyond."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +84,8 @@ class Signal:
     at_once: _Array | None = None
     """How large a jump the readings in the cell and on the way to it allow for; inf, and None for
     all: not known."""
+    jumped: _Array | None = None
+    """How large a jump those readings show beyond doubt, 0 for none; None: not asked."""
     together: float = 0.0
     """By how much all shares may be off together beside, a standard deviation, as a share of
     themselves: another amount of charge than was told."""
@@ -193,19 +198,54 @@ def most_at_once(grid: Grid, cells: Cells, channel: ChannelBins, noise: _Array) 
     than its mean step, a hand or a hose does most of its own in a few of them. `noise` (bins,) is
     that of one reading. In the canonical unit.
     """
+    steps, apart_s, beyond, chance = _squares(channel, noise)
+    few = np.clip(_JUMPS_WITHIN_S / apart_s, 1.0, 0.5 * steps)
+    most = np.sqrt((np.maximum(beyond, 0.0) + chance) / np.maximum(1.0 / few - 1.0 / steps, 1e-9))
+    most = np.where(steps < _FEWEST, np.inf, most)
+    rate = _rates(channel)
+    most[1:] = np.maximum(most[1:], _off(channel, 0.5 * (rate[1:] + rate[:-1])) + 2.0 * noise[1:])
+    return spread(grid, cells.cell, np.maximum.reduceat(most, cells.first), np.inf)
+
+
+def surely_jumped(grid: Grid, cells: Cells, channel: ChannelBins, noise: _Array) -> _Array:
+    """How large a jump (cells,) the readings show at least, beyond chance; 0 where they show none.
+
+    As in `most_at_once`, all of it between two readings: an even loss shows none however fast it
+    is, and one that becomes twice as fast within a bin a fifth of what it brings there.
+    """
+    steps, _apart_s, beyond, chance = _squares(channel, noise)
+    sure = np.maximum(beyond - _DOUBT * chance, 0.0) / np.maximum(1.0 - 1.0 / steps, 0.5)
+    least = np.where(steps < _FEWEST, 0.0, np.sqrt(sure))
+    told = (steps[1:] >= _FEWEST) & (steps[:-1] >= _FEWEST)
+    rate = _rates(channel)
+    between = np.minimum(_off(channel, rate[1:]), _off(channel, rate[:-1]))
+    between = np.where(told, between - 1.5 * _DOUBT * noise[1:], 0.0)
+    least[1:] = np.maximum(least[1:], between)
+    least = np.maximum(least - 2.0 * channel.last_digit(), 0.0)
+    return spread(grid, cells.cell, np.maximum.reduceat(least, cells.first), 0.0)
+
+
+def _squares(channel: ChannelBins, noise: _Array) -> tuple[_Array, _Array, _Array, _Array]:
+    """Steps between readings in each bin, and how far apart [s]; the sum of their squares beyond an
+    even slope and the noise, and by how much chance makes that more or less.
+    """
     steps = np.maximum(channel.count - 1, 1)
     apart_s = np.maximum((channel.t1_s - channel.t0_s) / steps, 1e-9)
     mean = (channel.last - channel.first) / steps
     beyond = steps * (2.0 * (channel.scatter**2 - noise**2) - mean**2)
-    chance = noise**2 * np.sqrt(12.0 * steps)
-    few = np.clip(_JUMPS_WITHIN_S / apart_s, 1.0, 0.5 * steps)
-    most = np.sqrt((np.maximum(beyond, 0.0) + chance) / np.maximum(1.0 / few - 1.0 / steps, 1e-9))
-    most = np.where(steps < _FEWEST, np.inf, most)
-    slope = 0.5 * (mean[1:] / apart_s[1:] + mean[:-1] / apart_s[:-1])
-    on_slope = slope * (channel.t0_s[1:] - channel.t1_s[:-1])
-    between = np.abs(channel.first[1:] - channel.last[:-1] - on_slope) + 2.0 * noise[1:]
-    most[1:] = np.maximum(most[1:], between)
-    return spread(grid, cells.cell, np.maximum.reduceat(most, cells.first), np.inf)
+    return steps, apart_s, beyond, noise**2 * np.sqrt(12.0 * steps)
+
+
+def _rates(channel: ChannelBins) -> _Array:
+    """By the first and the last reading of each bin; 0 where it holds one."""
+    lasts_s = np.maximum(channel.t1_s - channel.t0_s, 1e-9)
+    return np.asarray((channel.last - channel.first) / lasts_s)
+
+
+def _off(channel: ChannelBins, rate: _Array) -> _Array:
+    """By how much the first reading of each bin but the first lies off the rate since the last."""
+    gone = rate * (channel.t0_s[1:] - channel.t1_s[:-1])
+    return np.asarray(np.abs(channel.first[1:] - channel.last[:-1] - gone))
 
 
 def reading_noise(spec: ChannelSpec | None, channel: ChannelBins, otherwise: float) -> _Array:

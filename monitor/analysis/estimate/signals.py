@@ -32,6 +32,7 @@ from monitor.analysis.estimate.level import (
     most_at_once,
     reading_noise,
     spread,
+    surely_jumped,
 )
 
 __all__ = ["KIND_OF_ROLE", "About", "Signal", "gather_signals"]
@@ -102,8 +103,10 @@ def _mass(
     share: _Array,
     share_u: _Array,
     more: _Array | None = None,
+    *,
+    drips: bool = False,
 ) -> Signal | None:
-    """A balance. `more` (cells, columns): nuisances of its own."""
+    """A balance. `more` (cells, columns): nuisances of its own; one that drips jumps by nature."""
     grid, layout = about.grid, about.layout
     cells = in_cells(grid, channel, free)
     unit = float(layout.loss_g.sum())
@@ -128,6 +131,7 @@ def _mass(
         spread(grid, cells.cell, white + (2e-6) ** 2, 1.0), walk, columns,
         share / unit, share_u / unit, slow.shape[1], unit,
         at_once=most_at_once(grid, cells, channel, noise_g) / unit,
+        jumped=None if drips else surely_jumped(grid, cells, channel, noise_g) / unit,
         bend=bend(grid, cells, channel),
     )  # fmt: skip
 
@@ -175,7 +179,14 @@ def _receiver_mass(
         at_s=channel.at_s - delay_s,
     )
     signal = _mass(
-        about, left, free, jumps, passing.caught_g, passing.caught_u_g, _on_its_way(about)
+        about,
+        left,
+        free,
+        jumps,
+        passing.caught_g,
+        passing.caught_u_g,
+        _on_its_way(about),
+        drips=True,
     )
     if signal is None:
         return None
