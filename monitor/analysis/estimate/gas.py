@@ -55,6 +55,11 @@ known to, counts no more than it can; by fewer counts a minute evenness tells no
 gas is as flat for five minutes only where it is an hour wide, and little is lost with it then.
 Judgement."""
 
+_USUAL_ML, _USUAL_LOOSE = 0.15, 1.0
+"""What a bubble holds that nobody measured, and how far from that, as a share of itself, what it
+brings may be: by Tate's law (1864), pi d sigma / (rho g), tips of 2, 6, 16 mm give 0.05, 0.14, 0.37
+mL of slow bubbles in water."""
+
 _WAVES = 4
 _BESIDE = 2
 """Cells on either side over which what came is smoothed."""
@@ -159,8 +164,8 @@ def _count(
     bubble_u = spec.bubble_u_mL if spec is not None and spec.bubble_u_mL else None
     if cells is None or volumes.sum() <= 0.0:
         return None
-    each = bubble if bubble is not None else max(volumes.sum() * 0.5 / 20_000.0, 0.05)
-    loose = 0.7 if bubble is None else (bubble_u or 0.25 * bubble) / bubble
+    each = _USUAL_ML if bubble is None else bubble
+    loose = _USUAL_LOOSE if bubble is None else (bubble_u or 0.25 * bubble) / bubble
     if not about.layout.volumes:
         loose = 1.5
     unit = float(volumes.sum() / each)
