@@ -98,6 +98,14 @@ def test_a_jump_shows_in_the_readings_and_a_fast_loss_does_not(
     assert _shown_g(_fast, period_s).max() < 0.2 * lost_g.max()
 
 
+@pytest.mark.parametrize("period_s", [1.0, 5.0, 10.0, 15.0])
+@pytest.mark.parametrize("stops_s", [375.0, 390.0, 405.0, 690.0, 705.0])
+def test_a_balance_that_freezes_has_not_jumped(period_s: float, stops_s: float) -> None:
+    """Amid a loss of 2 g/min, in the last of the minutes too: nothing but some of the noise."""
+    shown = _shown_g(lambda at_s: 30.0 - min(at_s, stops_s) / 30.0, period_s)
+    assert shown.max() < 8.0 * _NOISE_G
+
+
 def test_a_digit_that_turns_is_no_jump() -> None:
     """A balance of whole grams that loses one in six minutes, without any noise of its own."""
     grid, channel = _weighed(lambda at_s: float(round(10.0 - at_s / 360.0)), 5.0)

@@ -211,13 +211,16 @@ def surely_jumped(grid: Grid, cells: Cells, channel: ChannelBins, noise: _Array)
     """How large a jump (cells,) the readings show at least, beyond chance; 0 where they show none.
 
     As in `most_at_once`, all of it between two readings: an even loss shows none however fast it
-    is, and one that becomes twice as fast within a bin a fifth of what it brings there.
+    is, nor does one that goes over, within a bin, from the rate before it to that after, or to none
+    where nothing came after yet.
     """
-    steps, _apart_s, beyond, chance = _squares(channel, noise)
-    sure = np.maximum(beyond - _DOUBT * chance, 0.0) / np.maximum(1.0 - 1.0 / steps, 0.5)
+    steps, apart_s, beyond, chance = _squares(channel, noise)
+    rate = _rates(channel)
+    padded = np.concatenate([[0.0], rate, [0.0]])
+    kink = 0.25 * steps * ((padded[2:] - padded[:-2]) * apart_s) ** 2
+    sure = np.maximum(beyond - _DOUBT * chance - kink, 0.0) / np.maximum(1.0 - 1.0 / steps, 0.5)
     least = np.where(steps < _FEWEST, 0.0, np.sqrt(sure))
     told = (steps[1:] >= _FEWEST) & (steps[:-1] >= _FEWEST)
-    rate = _rates(channel)
     between = np.minimum(_off(channel, rate[1:]), _off(channel, rate[:-1]))
     between = np.where(told, between - 1.5 * _DOUBT * noise[1:], 0.0)
     least[1:] = np.maximum(least[1:], between)
