@@ -286,6 +286,7 @@ class Fold:
             return HEAVY_S
         soonest = estimate.remaining_s.p05
         near = soonest is not None and soonest < _END_NEAR_S and estimate.past_peak > 0.5
+        near = near or self._state.verdict.nears
         return 0.5 * HEAVY_S if near or estimate.p_done > _END_LIKELY else HEAVY_S
 
     def _boil_down(self, view: View) -> None:

@@ -57,7 +57,7 @@ _CLIMBS_K = 2.0
 
 _SURE, _RIVAL = 0.9, 0.2
 """Likelihood from which on a fit is sure; that of a rival up to which it counts for nothing."""
-_LIKELY, _EVEN = 0.8, 0.5
+_LIKELY, _EVEN = 0.75, 0.5
 """Likelihood that makes a stall on the last hold, and of a pot that has left its course. Where the
 end is twice as far off as patience a fit that knows the time left to a factor of two (one standard
 deviation) says 0.84 of being beyond it; where it is nearer than patience, seldom as much. Of a pot
@@ -121,6 +121,8 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findi
     elif verdict.stands:
         beyond = max(beyond, _beyond_off(estimate))
     named = verdict.is_stalled and verdict.beyond_since_s is not None
+    passes = _passes(verdict, view, estimate)
+    verdict.nears = beyond >= _EVEN and not passes and not verdict.is_stalled
     if leaves or verdict.stands:
         verdict.far = []
     else:
@@ -128,7 +130,7 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findi
         beyond = beyond if named else sum(verdict.far) / len(verdict.far)
     sure = _EVEN if leaves else _LIKELY if on_last_hold(view) else _SURE
     limit = _STILL if named else sure
-    if _passes(verdict, view, estimate):
+    if passes:
         verdict.beyond_since_s = None
     elif beyond >= limit and not _comes_fast(verdict, view, estimate, findings):
         verdict.eased_n = 0
@@ -272,7 +274,7 @@ def _comes_fast(verdict: Verdict, view: View, estimate: Estimate, findings: Find
     one that believed in a crust goes on believing when it has broken: where far more comes than it
     explains it is no witness. One that has as much come as is seen, with no channel in doubt, knows
     better than a first order how it dies away: with a balance that tells what is left, or where it
-    is surer and knows of nothing that holds back.
+    knows of nothing that holds back.
     """
     seen, done = seen_now(view, estimate.evidence), estimate.done_fraction
     if verdict.unheated or seen is None or done is None or seen.p05 <= 0.0:
@@ -297,8 +299,9 @@ def _is_sure(verdict: Verdict, estimate: Estimate) -> bool:
     Gas alone leaves it open how much there is to come, and so does the fit; that it is sure
     nevertheless has been seen in how the rate dies away.
     """
-    likely = _SURE if verdict.beyond_since_s is None else _EVEN
-    return estimate.p_beyond_patience >= likely and estimate.evidence.p_held_back < _RIVAL
+    far = verdict.far or [estimate.p_beyond_patience]
+    likely = _LIKELY if verdict.beyond_since_s is None else _EVEN
+    return sum(far) / len(far) >= likely and estimate.evidence.p_held_back < _RIVAL
 
 
 def _in_doubt(view: View, findings: Findings) -> bool:

@@ -79,6 +79,8 @@ class Verdict:
     """Estimates in a row by which [done] is no further off than the plan's patience any more."""
     far: list[float] = field(default_factory=list)
     """Likelihood of that of the last estimates, while the pot goes along its profile."""
+    nears: bool = False
+    """It is rather likely by now, and not yet said."""
     is_stalled: bool = False
     """It was said last, what was unclear since aside: a hole in the record ends no stall."""
     cold_n: int = 0

@@ -67,8 +67,8 @@ def pot_at(bench: Bench, from_C: float, K_per_min: float = 0.0, minutes: int = 3
         (("pot_mass", "bubble_count"), 1.0, None, 0.7, 0.0, False),  # one in three ends it sooner
         (("pot_mass", "bubble_count"), 0.1, None, 0.95, 0.0, False),  # far less: no witness
         (("pot_mass", "bubble_count"), 1.0, "leak-suspected", 0.95, 0.0, False),  # in doubt
-        (("bubble_count",), 1.0, None, 0.85, 0.0, False),  # nothing tells what is left
-        (("bubble_count",), 1.0, None, 0.95, 0.0, True),  # and yet it is sure
+        (("bubble_count",), 1.0, None, 0.7, 0.0, False),
+        (("bubble_count",), 1.0, None, 0.8, 0.0, True),  # gas alone: the fit knows how open that is
         (("bubble_count",), 1.0, None, 0.95, 0.3, False),  # for a crust that may have broken
         (("bubble_count",), 0.1, None, 0.95, 0.0, False),
         (("bubble_count",), 1.0, "counter-saturated", 0.95, 0.0, False),
@@ -763,6 +763,27 @@ def test_out_of_its_band_without_heat_a_pot_counts_at_the_temperature_of_now(
     fold._state.verdict.unheated = unheated
     fold._estimate(bench.view(GOING_ON))
     assert told[0].follows_profile is along
+
+
+@pytest.mark.parametrize(
+    ("likely", "apart_s"),
+    [
+        (0.6, 60.0),
+        (0.4, 120.0),  # more likely not
+        (0.9, 120.0),  # said by the third
+    ],
+)
+def test_while_a_stall_is_rather_likely_and_not_said_all_is_fitted_twice_as_often(
+    likely: float, apart_s: float
+) -> None:
+    """The mean of three estimates counts: at two minutes apart that cost four."""
+    start = RunStarted("r", STEP_PLAN, RIG, "test", "none", 7)
+    fold, bench = Fold(start), Bench()
+    far = replace(CRAWLS, p_beyond_patience=likely, remaining_s=RemainingBand(1e4, 3e4, None))
+    bench.minutes(3, GOING_ON)
+    bench.minutes(4, far)
+    fold._state.verdict, fold._state.estimate = bench.verdict, far
+    assert fold._heavy_every_s(bench.now_s, bench.pot_C) == apart_s
 
 
 @pytest.mark.parametrize(

@@ -529,7 +529,7 @@ def test_a_stall_needs_less_to_stay_than_to_come() -> None:
     bench.minutes(5, GOING_ON)
     far = RemainingBand(1e4, 3e4, None)
     words = []
-    for p in (0.75, 0.75, 0.75, 0.75, 0.85, 0.75, 0.85, 0.55, 0.35, 0.2, 0.4, 0.1, 0.1, 0.5):
+    for p in (0.7, 0.7, 0.7, 0.7, 0.8, 0.7, 0.8, 0.55, 0.35, 0.2, 0.4, 0.1, 0.1, 0.5):
         words += bench.minutes(1, replace(CRAWLS, p_beyond_patience=p, remaining_s=far))
     assert words == ["tailing"] * 6 + ["stalled"] * 8
     assert bench.minutes(4, GOING_ON) == ["stalled"] * 2 + ["tailing"] * 2
