@@ -57,11 +57,13 @@ _CLIMBS_K = 2.0
 
 _SURE, _RIVAL = 0.9, 0.2
 """Likelihood from which on a fit is sure; that of a rival up to which it counts for nothing."""
-_LIKELY, _EVEN = 0.75, 0.5
-"""Likelihood that makes a stall on the last hold, and of a pot that has left its course. Where the
-end is twice as far off as patience a fit that knows the time left to a factor of two (one standard
-deviation) says 0.84 of being beyond it; where it is nearer than patience, seldom as much. Of a pot
-that has left, what is asked is whether it comes after yet."""
+_LIKELY, _UNWEIGHED, _EVEN = 0.75, 0.8, 0.5
+"""Likelihood that makes a stall on the last hold, by a balance and without one, and of a pot that
+has left its course. Where the end is twice as far off as patience a fit that knows the time left to
+a factor of two (one standard deviation) says 0.84 of being beyond it; where it is nearer than
+patience, seldom as much. Gas alone leaves open how much is to come, and a law that speeds up at its
+end looks long for half of it. Of a pot that has left, what is asked is whether it comes after yet.
+"""
 _STILL = 0.3
 """Once stalled it is so until that is less likely. Where what still comes is too little to be told
 from nothing the fit wanders about even, and knows no better than when it saw it."""
@@ -128,7 +130,7 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findi
     else:
         verdict.far = [*verdict.far, beyond][-_MEAN_OF:]
         beyond = beyond if named else sum(verdict.far) / len(verdict.far)
-    sure = _EVEN if leaves else _LIKELY if on_last_hold(view) else _SURE
+    sure = _EVEN if leaves else _likely(view, estimate) if on_last_hold(view) else _SURE
     limit = _STILL if named else sure
     if passes:
         verdict.beyond_since_s = None
@@ -284,8 +286,7 @@ def _comes_fast(verdict: Verdict, view: View, estimate: Estimate, findings: Find
         torn = seen.p05 > _TORN * own + _SLACK_PER_H * open_
         if torn and view.heating.follows and is_alone(view, 0.9):
             return True
-        weighed = KINDS["pot_mass"] in kinds_now(view, estimate)
-        knows = weighed or _is_sure(verdict, estimate)
+        knows = _is_weighed(view, estimate) or _is_sure(verdict, estimate)
         if not torn and knows and not _in_doubt(view, findings):
             return False
     left = max(1.0 - done.p50, open_)
@@ -293,14 +294,24 @@ def _comes_fast(verdict: Verdict, view: View, estimate: Estimate, findings: Find
     return hours < 0.75 * view.setting.plan.done.patience_min / 60.0
 
 
+def _is_weighed(view: View, estimate: Estimate) -> bool:
+    """Whether a balance under the pot tells what is left."""
+    return KINDS["pot_mass"] in kinds_now(view, estimate)
+
+
+def _likely(view: View, estimate: Estimate) -> float:
+    """The likelihood that makes a stall on the last hold."""
+    return _LIKELY if _is_weighed(view, estimate) else _UNWEIGHED
+
+
 def _is_sure(verdict: Verdict, estimate: Estimate) -> bool:
-    """Whether the fit has [done] surely too far off, and not for a crust or a leak.
+    """Whether the fit, without a balance, has [done] too far off, and not for a crust or a leak.
 
     Gas alone leaves it open how much there is to come, and so does the fit; that it is sure
     nevertheless has been seen in how the rate dies away.
     """
     far = verdict.far or [estimate.p_beyond_patience]
-    likely = _LIKELY if verdict.beyond_since_s is None else _EVEN
+    likely = _UNWEIGHED if verdict.beyond_since_s is None else _EVEN
     return sum(far) / len(far) >= likely and estimate.evidence.p_held_back < _RIVAL
 
 

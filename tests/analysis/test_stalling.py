@@ -67,8 +67,9 @@ def pot_at(bench: Bench, from_C: float, K_per_min: float = 0.0, minutes: int = 3
         (("pot_mass", "bubble_count"), 1.0, None, 0.7, 0.0, False),  # one in three ends it sooner
         (("pot_mass", "bubble_count"), 0.1, None, 0.95, 0.0, False),  # far less: no witness
         (("pot_mass", "bubble_count"), 1.0, "leak-suspected", 0.95, 0.0, False),  # in doubt
-        (("bubble_count",), 1.0, None, 0.7, 0.0, False),
-        (("bubble_count",), 1.0, None, 0.8, 0.0, True),  # gas alone: the fit knows how open that is
+        (("pot_mass", "bubble_count"), 1.0, None, 0.78, 0.0, True),
+        (("bubble_count",), 1.0, None, 0.78, 0.0, False),  # nothing tells what is left
+        (("bubble_count",), 1.0, None, 0.85, 0.0, True),  # and yet it is sure
         (("bubble_count",), 1.0, None, 0.95, 0.3, False),  # for a crust that may have broken
         (("bubble_count",), 0.1, None, 0.95, 0.0, False),
         (("bubble_count",), 1.0, "counter-saturated", 0.95, 0.0, False),
