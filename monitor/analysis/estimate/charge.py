@@ -127,8 +127,7 @@ def _strain(one: Heard, agreed: Agreement, best: int) -> float:
 def _explains(other: Past, place: int, agreed: Agreement) -> bool:
     """Whether a set explains what the balance showed of late, by an amount that may be."""
     one = other.heard[place]
-    share = one.signal.share + one.signal.share_u * agreed.pulled[0]
-    rest = one.y - agreed.courses[:, :, 0].T @ share
+    rest, _share = agreed.rest(one, 0)
     rest = rest[other.grid.edges_s[one.cells + 1] > other.grid.edges_s[-1] - _LATE_S]
     if rest.size == 0 or abs(float(_amounts(one, agreed)[0]) - 1.0) > _FARTHEST:
         return False

@@ -97,13 +97,20 @@ def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -
     base = np.ascontiguousarray(seen[..., 0].transpose(2, 1, 0))  # (families, rows, steps)
     root = share_root(signal)
     linear = base * signal.share_u if root is None else base @ root
-    back = linear.transpose(0, 2, 1)
-    normal = back @ linear + np.eye(steps)
     rest = one.y - base @ signal.share
+    if one.later is not None:
+        slower = (one.later @ (alpha[:, :: size + 1] @ signal.share)).T
+        linear = np.concatenate([linear, slower[:, :, None]], axis=2)
+        rest = rest + one.way * slower
+    back = linear.transpose(0, 2, 1)
+    normal = back @ linear + np.eye(linear.shape[2])
     pulled = np.linalg.solve(normal, back @ rest[:, :, None])[:, :, 0]
-    by = signal.share_u * pulled if root is None else pulled @ root.T
+    of_share = pulled[:, :steps]
+    by = signal.share_u * of_share if root is None else of_share @ root.T
     share = signal.share + by
     rest = one.y - (base * share[:, None]).sum(axis=2)
+    if one.later is not None:
+        rest -= slower * (pulled[:, steps:] - one.way)
     away = (seen[..., 1:] - seen[..., :1]).transpose(2, 1, 3, 0)
     slope = (away * share[:, None, None]).sum(axis=3) / _H  # (families, rows, size)
     down = slope.transpose(0, 2, 1)

@@ -58,6 +58,8 @@ a receiver that keeps next to nothing of a gas. Where the receivers take up most
 shows the end of all: a hundredth of that is a dozen bubbles yet."""
 _SLOWLY = 0.4
 _ROUGHEST = 15.0
+_FARTHEST = 2.5
+"""Standard deviations: what leaves is not taken to be on its way for longer, nor for less."""
 _GROWS, _FALLS = 1.3, 2.0
 """At most, from one look to the next; drift may grow as fast as it falls."""
 _TURNS = 2
@@ -70,10 +72,7 @@ _FRESH_S = 900.0
 
 def _residuals(cloud: Cloud, i: int, heard: Heard) -> tuple[_Array, _Array]:
     """Whitened residuals (rows,) of the best set in channel i, and its share of each step."""
-    agreed, signal = cloud.agreed[i], heard.signal
-    share = signal.share + signal.share_u * agreed.pulled[cloud.best]
-    rest = heard.y - agreed.courses[:, :, cloud.best].T @ share
-    return np.asarray(rest), np.asarray(share)
+    return cloud.agreed[i].rest(heard, cloud.best)
 
 
 def find_jumps(
@@ -106,8 +105,7 @@ def fresh_jumps(
         if KIND_OF_ROLE[one.signal.role] == "gas":  # a counter does not jump; gas comes in puffs
             continue
         agreed, signal = agreement(one, told[:, None]), one.signal
-        share = signal.share + signal.share_u * agreed.pulled[0]
-        at = _jump_s(past, one, np.asarray(one.y - agreed.courses[:, :, 0].T @ share))
+        at = _jump_s(past, one, agreed.rest(one, 0)[0])
         times = out.get(signal.name, ())
         if at is not None and at > fresh_s and at not in times and len(times) < _MOST_JUMPS:
             out[signal.name] = tuple(sorted((*times, at)))
@@ -213,6 +211,9 @@ def learn_noise(
         # A jump not yet allowed for is no roughness.
         scatter = float(np.sqrt(np.mean(np.minimum(rest * rest, _CUT**2))))
         noise = replace(noise, rough=min(max(noise.rough * scatter**_SLOWLY, 1.0), _ROUGHEST))
+        way = cloud.agreed[turn].way
+        if way is not None:
+            noise = replace(noise, way=float(np.clip(way[cloud.best], -_FARTHEST, _FARTHEST)))
         if tick % turns == turn:
             noise = _learned(past, cloud, one, cloud.course.alpha[:, cloud.best] @ share, noise)
         out[one.signal.name] = noise

@@ -45,6 +45,11 @@ class Heard:
     misfit: _Array
     """(rows,): variance of what the kinetics get wrong in each difference, in units of level."""
     seen: Differences
+    later: _Array | None = None
+    """(rows, edges): as `operator`, of what comes later were it one standard deviation longer on
+    its way; None: it is seen at once."""
+    way: float = 0.0
+    """How long it is taken to be on its way, in standard deviations from the usual."""
 
 
 def hear(
@@ -72,13 +77,25 @@ def hear(
     usual = usual_noise(signal.role)
     noise = usual if noise is None else noise
     seen = _differences(signal, edges, after, before, walk[after] - walk[before])
+    slower = None
+    if signal.way is not None:
+        come, later = signal.way.after(noise.way)
+        slower = seen.plain @ later
+        seen = replace(seen, plain=seen.plain @ come)
+    if signal.kept is not None:
+        kept = seen.plain @ signal.kept
+        columns = np.hstack([seen.columns, kept[:, 1:]])
+        seen = replace(seen, y=seen.y + kept[:, 0], columns=columns)
     part = np.ones(after.size) if by_done is None else by_done[after]
     elsewhere = usual.misfit**2 * _late_most((1.0 - part) ** 2 * seen.square)
     seen = replace(seen, square=part**2 * seen.square, other=seen.other + room * elsewhere)
     factor = _whitening(seen.diagonal(noise, room), seen.beside) / noise.rough
     factor = _without(factor @ seen.columns, factor)
     misfit = noise.rough**2 * (noise.misfit**2 * seen.square + elsewhere)
-    return Heard(signal, factor @ seen.plain, factor, after, factor @ seen.y, misfit, seen)
+    return Heard(
+        signal, factor @ seen.plain, factor, after, factor @ seen.y, misfit, seen,
+        None if slower is None else factor @ slower, noise.way,
+    )  # fmt: skip
 
 
 def _differences(
@@ -166,10 +183,26 @@ class Agreement:
     """(sets, S): best shares, in prior standard deviations from their prior means."""
     courses: _Array
     """(S, rows, sets): whitened extents."""
+    late: _Array | None = None
+    """(rows, sets): what comes later than `Heard.way` has it; None: it is seen at once."""
+    way: _Array | None = None
+    """(sets,): how long it is on its way, in standard deviations from the usual."""
 
     def rows(self, index: NDArray[np.intp]) -> Agreement:
         """That of some of the sets."""
-        return Agreement(self.log_likelihood[index], self.pulled[index], self.courses[:, :, index])
+        return Agreement(
+            self.log_likelihood[index],
+            self.pulled[index],
+            self.courses[:, :, index],
+            None if self.late is None else self.late[:, index],
+            None if self.way is None else self.way[index],
+        )
+
+    def rest(self, one: Heard, at: int) -> tuple[_Array, _Array]:
+        """Whitened residuals (rows,) of a set, and its share of each step."""
+        share = one.signal.share + one.signal.share_u * self.pulled[at]
+        rest = one.y - self.courses[:, :, at].T @ share
+        return rest if self.late is None else rest - self.late[:, at], share
 
 
 def share_root(signal: Signal) -> _Array | None:
@@ -190,22 +223,43 @@ def agreement(heard: Heard, alpha: _Array) -> Agreement:
     for i in range(1, steps):
         told += share[i] * seen[i]
     rest = np.subtract(heard.y[:, None], told, out=told)
+    root, slower = share_root(heard.signal), None
+    if heard.later is not None:
+        slower = heard.later @ (alpha @ share)
+        rest += heard.way * slower
     asks, both = np.einsum("irs,rs->is", seen, rest), np.einsum("irs,jrs->ijs", seen, seen)
-    root = share_root(heard.signal)
     if root is None:
         right = np.ascontiguousarray((share_u[:, None] * asks).T)
         each = np.outer(share_u, share_u)[:, :, None] * both
     else:
         right = np.ascontiguousarray((root.T @ asks).T)
         each = np.ascontiguousarray(np.einsum("ki,kls,lj->ijs", root, both, root))
-    each.reshape(steps * steps, sets)[:: steps + 1] += 1.0  # the diagonals
+    if slower is not None:
+        mixed = np.einsum("irs,rs->is", seen, slower)
+        mixed = share_u[:, None] * mixed if root is None else root.T @ mixed
+        right = np.column_stack([right, np.einsum("rs,rs->s", slower, rest)])
+        each = _bordered(each, mixed, np.einsum("rs,rs->s", slower, slower))
+    size = each.shape[0]
+    each.reshape(size * size, sets)[:: size + 1] += 1.0  # the diagonals
     normal = each.transpose(2, 0, 1)
     pulled = np.asarray(np.linalg.solve(normal, right[:, :, None])[:, :, 0], dtype=np.float64)
     chi2 = np.einsum("rs,rs->s", rest, rest) - (right * pulled).sum(axis=1)
     _, log_det = np.linalg.slogdet(normal)
+    late = way = None
+    if slower is not None:
+        pulled, way = pulled[:, :steps], pulled[:, steps]
+        late = slower * (way - heard.way)
     if root is not None:
         pulled = pulled @ root.T / np.maximum(share_u, _LEAST_U)
-    return Agreement(np.asarray(-0.5 * (chi2 + log_det)), pulled, seen)
+    return Agreement(np.asarray(-0.5 * (chi2 + log_det)), pulled, seen, late, way)
+
+
+def _bordered(each: _Array, beside: _Array, last: _Array) -> _Array:
+    """Symmetric matrices (n, n, sets) with a row and a column (n, sets) more, and their corner."""
+    n, sets = beside.shape
+    out = np.empty((n + 1, n + 1, sets))
+    out[:n, :n], out[n, :n], out[:n, n], out[n, n] = each, beside, beside, last
+    return out
 
 
 def total_log_likelihood(heard: Sequence[Heard], alpha: _Array) -> _Array:

@@ -123,8 +123,7 @@ def _shows_more(past: Past, one: Heard, agreed: Agreement, alpha: _Array, at: in
 
     `alpha` (edges, steps) is that of the set `at` among those that `agreed` is of.
     """
-    share = one.signal.share + one.signal.share_u * agreed.pulled[at]
-    rest = one.y - agreed.courses[:, :, at].T @ share
+    rest, share = agreed.rest(one, at)
     sign = -1.0 if one.signal.share.sum() < 0.0 else 1.0
     course = one.seen.plain @ (alpha @ share)
     slack = abs(float(share[past.layout.done])) * (1.0 - past.layout.fraction)

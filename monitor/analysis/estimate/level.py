@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -19,6 +20,7 @@ __all__ = [
     "About",
     "Cells",
     "Signal",
+    "Way",
     "after_breaks",
     "bend",
     "fraction",
@@ -52,6 +54,48 @@ _JUMPS_WITHIN_S = 15.0
 """A hand or a hose is done within that. Judgement."""
 _DOUBT = 4.0
 """Standard deviations of chance that a jump has to show beyond."""
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """How long what leaves the charge is on its way to a channel: it comes by a first order."""
+
+    edges_s: _Array
+    usual_s: float
+    """Median of its mean time."""
+    u: float
+    """Standard deviation of its logarithm."""
+
+    def time_s(self, z: float) -> float:
+        """The mean time, `z` standard deviations from the usual."""
+        return self.usual_s * math.exp(self.u * z)
+
+    def after(self, z: float) -> tuple[_Array, _Array]:
+        """What comes by each edge of what has left by each edge, and how that changes with z.
+
+        Both (edges, edges); what leaves goes evenly from edge to edge.
+        """
+        mean_s, edges_s = self.time_s(z), self.edges_s
+        late_s = edges_s[:, None] - edges_s
+        kept = np.where(late_s >= 0.0, np.exp(-np.maximum(late_s, 0.0) / mean_s), 0.0)
+        # What left in a cell, one over its length, and is still on its way at each edge.
+        away = np.diff(mean_s * kept, axis=1) * _behind(late_s)
+        slower = np.diff((mean_s + late_s) * kept, axis=1) * _behind(late_s)
+        width = np.diff(edges_s)
+        return np.eye(edges_s.size) - _by_slope(away / width), -self.u * _by_slope(slower / width)
+
+
+def _behind(late_s: _Array) -> NDArray[np.bool_]:
+    """Which cells (edges, cells) lie wholly before each edge."""
+    return np.asarray(late_s[:, 1:] >= 0.0)
+
+
+def _by_slope(per_cell: _Array) -> _Array:
+    """What a weight for the change in each cell is as one for the values on its edges."""
+    out = np.zeros((per_cell.shape[0], per_cell.shape[1] + 1))
+    out[:, 1:] += per_cell
+    out[:, :-1] -= per_cell
+    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +136,11 @@ class Signal:
     bend: _Array | None = None
     """(cells, edges): what extents on the edges give beyond a straight line from edge to edge, as
     the mean of readings along a curve; None: the level was read at one moment."""
+    way: Way | None = None
+    """None: it shows at once what leaves."""
+    kept: _Array | None = None
+    """(edges, 1 + columns): what is kept of what leaves before it goes that way, as it is expected;
+    then by what that is off, as `columns`."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,8 @@ _USUAL, _USUAL_INDIRECT = 0.05, 0.12
 """Misfit until a channel has told more, and of steps before the last. Judgement, from simulations.
 What a receiver catches is smeared by its way through the train, what a pot takes up by its walls.
 """
-_INDIRECT = ("receiver_mass", "pot_heat")
+_HEAT = "pot_heat"
+_INDIRECT = ("receiver_mass", _HEAT)
 
 _LEAST, _LEAST_THROUGH_TRAIN = 0.005, 0.03
 """However well a fit sits: what a bubbler shows has passed a train that delays and absorbs."""
@@ -53,6 +54,8 @@ class Noise:
     """Drift over the usual one."""
     rough: float = 1.0
     """All of it together over what was expected, 1 or more."""
+    way: float = 0.0
+    """How long what leaves is on its way, in standard deviations from the usual; see `Way`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,10 +87,10 @@ def usual_noise(role: str) -> Noise:
 
 
 def least_misfit(role: str) -> float:
-    """Below this no misfit is learned; of what is caught or taken up the usual one stays."""
+    """Below this no misfit is learned; of what is taken up the usual one stays."""
     if role == "pot_mass":
         return _LEAST
-    return _USUAL_INDIRECT if role in _INDIRECT else _LEAST_THROUGH_TRAIN
+    return _USUAL_INDIRECT if role == _HEAT else _LEAST_THROUGH_TRAIN
 
 
 def likely_noise(seen: Differences, *courses: _Array) -> list[tuple[float, float, float]]:

@@ -110,5 +110,7 @@ def _by_channel(
     own = one.misfit * part * fade
     weight = one.factor @ own
     rest = weight @ one.y - ((weight @ agreed.courses) * share.T).sum(axis=0)
+    if agreed.late is not None:
+        rest = rest - weight @ agreed.late
     open_var = max(float((one.misfit * part * fade**2).sum() - weight @ weight), 0.0)
     return rest / each, open_var / each**2
