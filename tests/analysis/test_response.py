@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from monitor.analysis.estimate.by_pot import weighed_by_pot
 from monitor.analysis.estimate.controls import CONTROLS
 from monitor.analysis.estimate.course import Course
 from monitor.analysis.estimate.foresee import foresee
@@ -331,3 +332,41 @@ def test_a_hold_may_last_longer_than_planned_and_has_not_ended_yet() -> None:
     assert low >= 60.0
     assert middle_s == pytest.approx(300.0 + 150.0, abs=150.0)  # 2 K/min
     assert high > 900.0
+
+
+_LATER_S = 1500.0
+
+
+def _doubtful(past: Past, cloud: Cloud) -> Cloud:
+    """The cloud, every second draw of which has the same reaction come later."""
+    gained = cloud.course.alpha[:, 0, 0]
+    edges = past.grid.edges_s
+    alpha = cloud.course.alpha.copy()
+    alpha[:, 1::2] = np.interp(edges - _LATER_S, edges, gained)[:, None, None]
+    return replace(cloud, course=Course(alpha.copy(), alpha), best=1)
+
+
+@pytest.mark.parametrize(
+    ("pot", "least", "most"),
+    [
+        (_Pot(held_K=14.0, lag_s=180.0), 0.85, 1.0),
+        (_Pot(held_K=5.0, reset_s=1400.0), 0.85, 1.0),
+        (_Pot(), 0.3, 0.7),
+    ],
+    ids=["mantle", "pot", "takes up nothing"],
+)
+def test_draws_are_weighed_by_when_the_pot_was_held_back(
+    pot: _Pot, least: float, most: float
+) -> None:
+    """Ten minutes behind the peak, on the hold; a pot that is held by nothing tells little."""
+    past, cloud = _past(7800.0, pot)
+    weighed = weighed_by_pot(past, _doubtful(past, cloud), _ROAD)
+    assert least < float(weighed.weights[0::2].sum()) < most
+    assert weighed.weights.sum() == pytest.approx(1.0)
+
+
+def test_no_draw_is_ruled_out_by_the_pot_alone() -> None:
+    """What the looks cannot foresee may have held it back: one in ten, by judgement."""
+    past, cloud = _past(7800.0, _Pot(held_K=25.0, lag_s=180.0))
+    weighed = weighed_by_pot(past, _doubtful(past, cloud), _ROAD)
+    assert float(weighed.weights.min()) > 0.05 * float(cloud.weights[0])

@@ -17,6 +17,7 @@ from monitor.analysis.estimate.ahead import Ahead, look_ahead
 from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining_band
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
 from monitor.analysis.estimate.brings import counted
+from monitor.analysis.estimate.by_pot import capped, weighed_by_pot
 from monitor.analysis.estimate.charge import amounts_found, judge_charge
 from monitor.analysis.estimate.evidence import find_jumps, fresh_jumps, learn_noise, weigh_evidence
 from monitor.analysis.estimate.fit import fit
@@ -108,6 +109,9 @@ def update(
     hold, start = find_hold(past, state.at, state.earlier, tick)
     past = replace(past, hold=hold)
     cloud = fit(past, start, state.shares, setup.seed, tick, evenly=not heard)
+    if capped(past):
+        road, follows = _road(setup, about, past, cloud, bins)
+        cloud = weighed_by_pot(past, cloud, road) if road is not None and follows == 1.0 else cloud
     cloud = cloud.carrying(_CARRYING)
     charge = judge_charge(past, cloud, state.charge, tick)
     seen, nudged = cloud, nudge(past, cloud, setup.seed)

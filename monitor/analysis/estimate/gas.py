@@ -60,6 +60,10 @@ _USUAL_ML, _USUAL_LOOSE = 0.15, 1.0
 brings may be: by Tate's law (1864), pi d sigma / (rho g), tips of 2, 6, 16 mm give 0.05, 0.14, 0.37
 mL of slow bubbles in water."""
 
+_CLEARLY_LESS, _NEXT_S = 0.85, 90.0
+"""Of what a counter counts at its ceiling: one that counts less within the next minute left it
+early in that minute. Judgement."""
+
 _WAVES = 4
 _BESIDE = 2
 """Cells on either side over which what came is smoothed."""
@@ -157,8 +161,10 @@ def _count(
     inlet: bool,
 ) -> Signal | None:
     grid, spec = about.grid, about.specs.get(channel.name)
-    keep = free & (channel.limited == 0) & ~_at_ceiling(channel, spec) & ~_flat_top(channel)
-    cells = in_cells(grid, channel, keep)
+    capped = (channel.limited > 0) | _at_ceiling(channel, spec) | _flat_top(channel)
+    keep = free & ~capped
+    last = _last_capped(channel, capped & free, keep)
+    cells = in_cells(grid, channel, keep | last)
     volumes = _volumes_mL(about)
     bubble = spec.bubble_mL if spec is not None and spec.bubble_mL else None
     bubble_u = spec.bubble_u_mL if spec is not None and spec.bubble_u_mL else None
@@ -177,7 +183,11 @@ def _count(
     level = np.cumsum(made)
     walk = width / 60.0 * ((0.4 / unit) ** 2 + WALK**2)
     walk[cells.cell] += 0.1 * np.maximum(made, 0.0) / unit
-    after_breaks(grid, walk, cells.cell, keep, channel)
+    if (capped & free).any():
+        lost = np.cumsum(~keep)[cells.last]
+        walk[cells.cell[1:][np.diff(lost) > 0]] = np.inf
+    else:
+        after_breaks(grid, walk, cells.cell, keep, channel)
     growth = spread(grid, cells.cell, growth)
     wander = _wandering(about, spread(grid, cells.cell, made), growth)
     columns = np.hstack(
@@ -189,6 +199,7 @@ def _count(
         fraction(grid, cells.cell, channel.t1_s[cells.last]),
         np.full(grid.cells, (0.5 / unit) ** 2), walk, columns,
         *_passed(about, inlet, loose), columns.shape[1] - len(jumps), unit,
+        capped=bool((capped & free).any()),
     )  # fmt: skip
 
 
@@ -217,6 +228,22 @@ def _flat_top(channel: ChannelBins) -> NDArray[np.bool_]:
         if lasts_s[begin:end].sum() >= _FLAT_S:
             out[begin : end + 2] = True  # each difference ends in the bin after
     return out
+
+
+def _last_capped(
+    channel: ChannelBins, capped: NDArray[np.bool_], keep: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Bins at the ceiling, the next of which counts clearly less: from their end on it is known.
+
+    One that counts hardly less may have been at the ceiling in part.
+    """
+    last = np.zeros(len(channel), dtype=bool)
+    lasts_s = np.maximum(np.diff(channel.t1_s), 1.0)
+    per_s = np.diff(channel.last) / lasts_s
+    falls = np.append(per_s[1:] < _CLEARLY_LESS * per_s[:-1], False)
+    last[1:] = capped[1:] & np.append(keep[2:], False) & falls
+    last[1:-1] &= lasts_s[1:] < _NEXT_S
+    return last
 
 
 def outlet_count(

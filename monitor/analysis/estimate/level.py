@@ -133,6 +133,8 @@ class Signal:
     together: float = 0.0
     """By how much all shares may be off together beside, a standard deviation, as a share of
     themselves: another amount of charge than was told."""
+    capped: bool = False
+    """Whether some of what came was left out since the counter stood at its ceiling."""
     bend: _Array | None = None
     """(cells, edges): what extents on the edges give beyond a straight line from edge to edge, as
     the mean of readings along a curve; None: the level was read at one moment."""

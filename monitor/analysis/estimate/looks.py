@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +21,9 @@ from monitor.analysis.estimate.past import Past
 from monitor.analysis.estimate.road import Ramp, Road
 
 __all__ = [
-    "ALL_ALIKE", "FAST_S", "HELD", "KEPT_ELSE", "OFFSET", "OFFSET_K", "OTHER", "RATE", "ROOM_C",
-    "SHARE", "SHIFT", "SLOW_S", "WOUND", "Looks", "Said", "least_slow_K",
+    "ALL_ALIKE", "COUNTS", "FAST_S", "HELD", "KEPT_ELSE", "OFFSET", "OFFSET_K", "OTHER", "RATE",
+    "ROOM_C", "SHARE", "SHIFT", "SLOW_S", "WOUND", "Chance", "Looks", "Said", "held_back",
+    "least_slow_K",
 ]  # fmt: skip
 
 _Array = NDArray[np.float64]
@@ -65,7 +66,7 @@ _WHITE_K = 0.1
 """A probe's noise and its last digit, in the mean of a minute. Judgement."""
 _JITTER_S, _JITTER_LASTS_S = 30.0, 1800.0
 """A course that climbs is less well foretold, as though its time were not known. Judgement."""
-_COUNTS = 0.5
+COUNTS = 0.5
 """A look counts for so much: what the equations above leave out, neighbours share. From
 simulations: with 1 the forecast's 90 % held 84 to 88 %."""
 
@@ -110,6 +111,21 @@ class Said:
     """(chances, hypotheses, 8): the slow wander of now, by each column and by the miss."""
     slow_u_K: _Array
     """(chances,): how open it is beside that."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chance:
+    """One size of what the pot does beside all that is known, with how holds are missed."""
+
+    size_K: float
+    alike: bool | None
+    """Whether all holds are missed alike; None: it does not tell."""
+    root: _Array
+    """(looks, looks): of the covariance of that."""
+    white: _Array
+    """(looks, columns): the looks, whitened by it; see `Looks.index`."""
+    log: float
+    """Logarithm of its weight, before the columns are asked."""
 
 
 def least_slow_K(size_K: float) -> float:
@@ -164,49 +180,26 @@ class Looks:
         self.earlier = self.earlier[use]
         self.index = _index(len(self.arrivals_s))
         self.at_s, self.restless = middle[use], np.abs(climbs[use])
+        self.edges_s, self.well_s, self.used = edges, well_s, use
 
     def said(self) -> Said:
         """Weigh every hypothesis by what was seen."""
-        spread, prior = self._priors()
-        likely = np.tile([math.log(c.likely) for c in CONTROLS], len(self.arrivals_s))
-        likely = likely - np.log(spread).sum(axis=1) - 0.5 * (prior**2 * spread**-2.0).sum(axis=1)
+        spread, prior, likely = self.priors()
         at, columns = self.index[:, 7], self.index[:, :7]
-        apart = np.abs(self.at_s[:, None] - self.at_s[None, :])
-        fast, slow = np.exp(-apart / FAST_S), np.exp(-apart / SLOW_S)
-        fixed = np.outer(self.restless, self.restless) * np.exp(-apart / _JITTER_LASTS_S)
-        fixed = _JITTER_S**2 * fixed + np.diag(np.full(self.at_s.size, _WHITE_K**2))
-        before = self.earlier >= 0
-        chances: list[tuple[float, float, bool | None]] = [(*one, None) for one in _WANDERS]
-        if before.any():
-            chances = [
-                (chance * (ALL_ALIKE if alike else 1.0 - ALL_ALIKE), size, alike)
-                for chance, size in _WANDERS
-                for alike in (True, False)
-            ]
-        own, anew = self._own_offsets(before), self.z.copy()
-        anew[before, 0] = KEPT_ELSE
-        products, noises, slow_Ks = [], [], []
-        for chance, size, alike in chances:
-            slow_K = least_slow_K(size)
-            covariance = fixed + size**2 * fast + slow_K**2 * slow
-            if alike is False:
-                covariance += own
-            root = np.linalg.cholesky(covariance)
-            white = np.linalg.solve(root, anew if alike is False else self.z)
-            products.append(_COUNTS * (white.T @ white))
-            noises.append(math.log(chance) - _COUNTS * np.log(np.diag(root)).sum())
-            slow_Ks.append(slow_K)
-        g = np.array(products)
+        chances = self.chances
+        slow_Ks = [least_slow_K(chance.size_K) for chance in chances]
+        g = COUNTS * np.array([chance.white.T @ chance.white for chance in chances])
         normals = g[:, columns[:, :, None], columns[:, None, :]]
         normals[:, :, range(7), range(7)] += spread**-2.0
         rights = g[:, columns, at[:, None]] + prior * spread**-2.0
         sizes = np.diagonal(np.linalg.cholesky(normals), axis1=2, axis2=3)
         explained = (rights * np.linalg.solve(normals, rights[..., None])[..., 0]).sum(axis=2)
-        logs = np.array(noises)[:, None] + likely + 0.5 * (explained - g[:, at, at])
+        logs = np.array([chance.log for chance in chances])[:, None] + likely
+        logs = logs + 0.5 * (explained - g[:, at, at])
         slow_var, slow_4 = (np.array([k**power for k in slow_Ks]) for power in (2, 4))
         return Said(
-            tuple(size for _chance, size, _alike in chances),
-            tuple(alike for _chance, _size, alike in chances),
+            tuple(chance.size_K for chance in chances),
+            tuple(chance.alike for chance in chances),
             self.arrivals_s,
             self.slope,
             logs - np.log(sizes).sum(axis=2),
@@ -216,14 +209,42 @@ class Looks:
             np.sqrt(np.maximum(slow_var - slow_4 * g[:, -1, -1], 0.0)),
         )
 
+    @cached_property
+    def chances(self) -> list[Chance]:
+        """What the pot may do beside all that is known, with the looks whitened by it."""
+        apart = np.abs(self.at_s[:, None] - self.at_s[None, :])
+        fast, slow = np.exp(-apart / FAST_S), np.exp(-apart / SLOW_S)
+        fixed = np.outer(self.restless, self.restless) * np.exp(-apart / _JITTER_LASTS_S)
+        fixed = _JITTER_S**2 * fixed + np.diag(np.full(self.at_s.size, _WHITE_K**2))
+        before = self.earlier >= 0
+        kinds: list[tuple[float, float, bool | None]] = [(*one, None) for one in _WANDERS]
+        if before.any():
+            kinds = [
+                (chance * (ALL_ALIKE if alike else 1.0 - ALL_ALIKE), size, alike)
+                for chance, size in _WANDERS
+                for alike in (True, False)
+            ]
+        own, anew = self._own_offsets(before), self.z.copy()
+        anew[before, 0] = KEPT_ELSE
+        out = []
+        for chance, size, alike in kinds:
+            covariance = fixed + size**2 * fast + least_slow_K(size) ** 2 * slow
+            if alike is False:
+                covariance += own
+            root = np.asarray(np.linalg.cholesky(covariance))
+            white = np.asarray(np.linalg.solve(root, anew if alike is False else self.z))
+            log = math.log(chance) - COUNTS * float(np.log(np.diag(root)).sum())
+            out.append(Chance(size, alike, root, white, log))
+        return out
+
     def _own_offsets(self, before: NDArray[np.bool_]) -> _Array:
         """Covariance (looks, looks) of what earlier holds missed beside what is kept till now."""
         same = before[:, None] & (self.earlier[:, None] == self.earlier[None, :])
         common = KEPT_ELSE * np.outer(before, before) + same
         return np.asarray((1.0 - KEPT_ELSE) * OFFSET_K**2 * common)
 
-    def _priors(self) -> tuple[_Array, _Array]:
-        """Standard deviations and means (hypotheses, 7)."""
+    def priors(self) -> tuple[_Array, _Array, _Array]:
+        """Standard deviations and means (hypotheses, 7), and the logarithm of each's weight."""
         shift_s = _NEAR_SHIFT_S if self.near else _SHIFT_S
         spread = np.array(
             [
@@ -235,8 +256,11 @@ class Looks:
         )  # fmt: skip
         prior = np.zeros_like(spread)
         prior[:, HELD] = [c.held_K[0] for c in CONTROLS]
-        times = (len(self.arrivals_s), 1)
-        return np.tile(spread, times), np.tile(prior, times)
+        arrivals = len(self.arrivals_s)
+        spread, prior = np.tile(spread, (arrivals, 1)), np.tile(prior, (arrivals, 1))
+        likely = np.tile([math.log(c.likely) for c in CONTROLS], arrivals)
+        likely = likely - np.log(spread).sum(axis=1) - 0.5 * (prior**2 * spread**-2.0).sum(axis=1)
+        return spread, prior, likely
 
 
 def _hold_of(road: Road, at_s: _Array, now_s: float) -> NDArray[np.intp]:
@@ -271,6 +295,15 @@ def _index(arrivals: int) -> NDArray[np.intp]:
                 miss + arrivals * _LAGS.index(c.lag_s) + a,
             ])  # fmt: skip
     return np.array(rows)
+
+
+def held_back(looks: Looks, speeds: _Array) -> dict[float, _Array]:
+    """What each lag and reset remembers of speeds (cells, courses), (looks, courses)."""
+    memories = [lag + looks.well_s for lag in _LAGS] + list(_RESETS)
+    kept = _lagged(looks.edges_s, speeds, memories)
+    out = dict(zip(_LAGS + _RESETS, (one[looks.used] for one in kept), strict=True))
+    out[math.inf] = np.zeros_like(kept[0][looks.used])
+    return out
 
 
 def _lagged(edges_s: _Array, driven: _Array, memories_s: Sequence[float]) -> list[_Array]:

@@ -28,7 +28,7 @@ from monitor.analysis.estimate.looks import ALL_ALIKE, HELD, SHIFT, Looks, least
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.road import Road
 
-__all__ = ["FASTEST", "Response", "charge_speeds", "learn_response"]
+__all__ = ["FASTEST", "Response", "charge_speeds", "greatest_speed", "learn_response"]
 
 _Array = NDArray[np.float64]
 
@@ -93,13 +93,18 @@ def charge_speeds(past: Past, alpha: _Array, edges_s: _Array) -> _Array:
     return np.asarray(np.moveaxis(each, 2, 0))
 
 
+def greatest_speed(speeds: _Array, best: int) -> float:
+    """The best draw's greatest speed so far, in charges a second, or that of a slow reaction."""
+    return max(float(speeds[0, :, best].max()), _SLOW_PER_S)
+
+
 def learn_response(past: Past, cloud: Cloud, road: Road, seed: int) -> Response:
     """What the course so far tells of the response, drawn once for every draw of the cloud."""
     edges, sets = past.grid.edges_s, cloud.weights.size
     speeds = charge_speeds(past, cloud.course.alpha, edges)
     if edges.size > 3:  # the last extents were moved toward what was seen: no speed
         speeds[:, -1] = np.maximum(2.0 * speeds[:, -2] - speeds[:, -3], 0.0)
-    scale = max(float(speeds[0, :, cloud.best].max()), _SLOW_PER_S)
+    scale = greatest_speed(speeds, cloud.best)
     speeds = np.clip(speeds / scale, 0.0, FASTEST)
     well_s = max(float(cloud.weights @ cloud.kin.lag_s), 1.0)
     said = Looks(past, road, speeds[:, :, cloud.best], well_s).said()
