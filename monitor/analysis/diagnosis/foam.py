@@ -9,7 +9,7 @@ from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.backflow import steady_rise
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
 from monitor.analysis.diagnosis.silence import surged_s, watch_silence
-from monitor.analysis.diagnosis.train import charge_g
+from monitor.analysis.diagnosis.train import carries_over, charge_g
 from monitor.analysis.view import View
 
 __all__ = ["RULES"]
@@ -38,6 +38,7 @@ def _foams(view: View) -> Iterator[Judged]:
     jumped = before is not None and head.value - before > 12.0
     close = head.value > _STEAM_C and head.value > pot.value - 8.0
     if dead_band(view, "foams", jumped and close, close):
+        carries_over(view)
         why = f"head {head.value:.0f} degC, as hot as the pot ({pot.value:.0f} degC): carried over"
         yield Judged("foaming-over", why, head.name, on_delay_s=15.0)
 
@@ -56,6 +57,7 @@ def _carries_over(view: View) -> Iterator[Judged]:
     slug = slug and not _held_back(view) and not _is_heated(view)
     surges = view.now_s - surged_s(view) < 3.0 * _SLUG_S
     if dead_band(view, "carries-over", slug and surges, gained > 0.5 * much):
+        carries_over(view)
         why = f"receiver heavier by {gained:.1f} g within a minute, while gas surges: foam carried"
         why += " over, or a surge of vapour"
         yield Judged("foaming-over", why, catch.name, on_delay_s=15.0)

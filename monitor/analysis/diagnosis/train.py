@@ -32,6 +32,7 @@ from monitor.analysis.view import View, once
 __all__ = [
     "RULES",
     "alone_since_s",
+    "carries_over",
     "charge_g",
     "counted_rate",
     "gas_explains",
@@ -101,6 +102,11 @@ def head_kPa(view: View) -> float:
 
 
 @once
+def carries_over(view: View) -> None:
+    """Remember that foam or liquid goes over: what the pot loses then is no gas."""
+    view.memory["carried@"] = view.now_s
+
+
 def main_step_runs(view: View) -> bool:
     """The step of [done] alone brings gas, so that ratios between channels mean the train."""
     estimate = view.estimate
@@ -357,6 +363,8 @@ def _ratios(view: View) -> Iterator[Judged]:
     steady = main_step_runs(view) and is_hot(view)
     if gas is None or bubbles is None or lost is None or balance is None or not steady:
         forget_ratio(view, "bubbles-per-g")
+        return
+    if view.now_s - view.memory.get("carried@", -math.inf) < _WINDOW_S:
         return
     clear = max(12.0 * balance.noise(), 0.003 * charge_g(view))
     if lost < clear:
