@@ -38,7 +38,7 @@ def _agreed(made: Made, mistold: bool) -> tuple[Agreement, NDArray[np.float64]]:
         np.interp(grid.edges_s, made.times_s, made.extents[:, i]) for i in range(layout.steps)
     ]
     alpha = np.stack(course, axis=1)
-    warm = np.full(grid.cells, 20.0)
+    warm = np.full(grid.edges_s.size, 20.0)
     about = About(grid, layout, {}, Train(), warm, 24_055.0, alpha, mistold)
     (signal,) = gather_signals(about, bins, {}, {})
     heard = hear(signal, grid.edges_s.size)

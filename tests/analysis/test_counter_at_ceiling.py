@@ -40,7 +40,7 @@ def _heard(per_s: list[float], quiet_min: int = 0) -> tuple[About, Signal]:
         "counter", "bubble_count", "1", bubble_mL=0.1, bubble_u_mL=0.02, ceiling_per_s=_CEILING
     )
     about = About(
-        grid, _LAYOUT, {"counter": spec}, Train(), np.full(grid.cells, 100.0), 24_055.0, None
+        grid, _LAYOUT, {"counter": spec}, Train(), np.full(grid.edges_s.size, 100.0), 24_055.0, None
     )
     channel = bins.channel("counter")
     signal = outlet_count(about, channel, np.ones(len(channel), dtype=bool), ())

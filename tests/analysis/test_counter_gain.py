@@ -51,7 +51,7 @@ def test_counts_become_gas_at_any_pace() -> None:
     assert grid is not None
     spec = ChannelSpec("counter", "bubble_count", "1", bubble_mL=_EACH_ML, bubble_u_mL=0.02)
     about = About(
-        grid, _LAYOUT, {"counter": spec}, Train(), np.full(grid.cells, 190.0), 24_055.0, None
+        grid, _LAYOUT, {"counter": spec}, Train(), np.full(grid.edges_s.size, 190.0), 24_055.0, None
     )
     channel = bins.channel("counter")
     signal = outlet_count(about, channel, np.ones(len(channel), dtype=bool), ())

@@ -39,7 +39,7 @@ def _heard(
     bins.close_until(_UNTIL_S)
     grid = build_grid(0.0, _UNTIL_S)
     assert grid is not None
-    about = About(grid, _LAYOUT, {}, Train(), np.full(grid.cells, 190.0), 24_055.0, None)
+    about = About(grid, _LAYOUT, {}, Train(), np.full(grid.edges_s.size, 190.0), 24_055.0, None)
     channel = bins.channel("counter")
     signal = outlet_count(about, channel, np.ones(len(channel), dtype=bool), ())
     assert signal is not None

@@ -39,7 +39,7 @@ def _signal(zero_per_h: float, gas_until_h: float = _HOURS, clipped: bool = True
         bins.add("meter", "outlet_flow", float(t), float(shown), Quality.GOOD)
     grid = build_grid(0.0, _HOURS * 3600.0)
     assert grid is not None
-    about = About(grid, _LAYOUT, {}, Train(), np.full(grid.cells, 190.0), _MOLAR_ML, None)
+    about = About(grid, _LAYOUT, {}, Train(), np.full(grid.edges_s.size, 190.0), _MOLAR_ML, None)
     bins.close_until(_HOURS * 3600.0)
     channel = bins.channel("meter")
     signal = outlet_flow(about, channel, np.ones(len(channel), dtype=bool), ())

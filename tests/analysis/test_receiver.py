@@ -53,7 +53,7 @@ def _hear(made: Made, rig: Made) -> tuple[Heard, NDArray[np.float64]]:
         np.interp(grid.edges_s, made.times_s, made.extents[:, i]) for i in range(layout.steps)
     ]
     alpha = np.stack(course, axis=1)
-    cold = np.full(grid.cells, 20.0)
+    cold = np.full(grid.edges_s.size, 20.0)
     (signal,) = gather_signals(
         About(grid, layout, {}, Train(), cold, 24_055.0, alpha), bins, {}, {}
     )

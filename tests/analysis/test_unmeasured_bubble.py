@@ -51,7 +51,7 @@ def test_counts_of_any_tip_lie_within_two_standard_deviations(tip_mm: float, tim
     bins.close_until(3600.0)
     grid = build_grid(0.0, 3600.0)
     assert grid is not None
-    about = About(grid, layout, {}, Train(), np.full(grid.cells, 190.0), _MOLAR_ML, None)
+    about = About(grid, layout, {}, Train(), np.full(grid.edges_s.size, 190.0), _MOLAR_ML, None)
     channel = bins.channel("counter")
     signal = outlet_count(about, channel, np.ones(len(channel), dtype=bool), ())
     assert signal is not None

@@ -42,12 +42,15 @@ _UNEVEN = 0.3
 _GAIN_WANDER = 0.08
 """What a counter's or flow meter's gain drifts by in an hour, as a share of itself. Judgement."""
 
-_WARMED_IN_S = (300.0, 1200.0)
-"""What is near the pot follows it at once; head and condenser, and what lies behind, by first order
-in about so long. From memory."""
+_WARMED_IN_S = (80.0, 300.0, 1200.0)
+"""What is near the pot follows it at once; neck, head and condenser, and what lies behind, by first
+order in about so long. From memory."""
 
-_WARMED = 0.6
-"""Of the dead volume: what each of these three may hold, a standard deviation. Judgement."""
+_WARMED = 0.5
+"""Of the dead volume: what each of these may hold, a standard deviation. Judgement."""
+
+_SHRINKS = 0.02
+"""Of the dead volume; less, some 5 K, is the unrest of a hold."""
 
 _FLAT_S, _FLAT, _MANY = 300.0, 0.002, 200.0
 """A counter that counts so evenly for so long at its fastest, to one count and to what clocks are
@@ -63,6 +66,9 @@ mL of slow bubbles in water."""
 _CLEARLY_LESS, _NEXT_S = 0.85, 90.0
 """Of what a counter counts at its ceiling: one that counts less within the next minute left it
 early in that minute. Judgement."""
+
+_SOON_S = 60.0
+"""A count that was first read so long after the beginning had begun with it."""
 
 _WAVES = 4
 _BESIDE = 2
@@ -138,19 +144,32 @@ def _smooth(speed: _Array) -> _Array:
 
 
 def _gas_columns(about: About, unit_mL: float, per_hour: float) -> _Array:
-    """Warm gas pushed out of the dead volume, and a zero that is off."""
+    """Warm gas pushed out of the dead volume, and a zero that is off.
+
+    What cools shrinks, and that has amplitudes of its own, for no counter counts backwards: air may
+    come in through a valve, or liquid rise in the tip, and then nothing passes until it is down.
+    """
     dead, edges_s = about.train.dead_mL, about.grid.edges_s
-    pushed = 1.0 - 293.15 / (np.maximum(about.warmth_C, 0.0) + 273.15)
-    parts = [pushed, *(_follows(edges_s, pushed, memory_s) for memory_s in _WARMED_IN_S)]
+    warmth_K = np.maximum(about.warmth_C, 0.0) + 273.15
+    pushed = 293.15 / warmth_K[0] - 293.15 / warmth_K
+    parts = [pushed[1:], *(_follows(edges_s, pushed, memory_s) for memory_s in _WARMED_IN_S)]
+    for part in parts[:]:
+        shrinks = np.cumsum(np.minimum(np.diff(part, prepend=0.0), 0.0))
+        if shrinks[-1] < -_SHRINKS:
+            parts += [shrinks, np.maximum.accumulate(part) - part]
     zero = per_hour / 3600.0 * (edges_s[1:] - edges_s[0])
     return np.stack([zero, *(_WARMED * dead / unit_mL * part for part in parts)], axis=1)
 
 
-def _follows(edges_s: _Array, at_ends: _Array, memory_s: float) -> _Array:
-    """At the ends of cells: a first-order lag of what is `at_ends`, at rest as it began."""
-    within = 0.5 * (at_ends + np.append(at_ends[:1], at_ends[:-1])) - at_ends[0]
-    grown = np.exp(np.maximum((edges_s - edges_s[-1]) / memory_s, -600.0))
-    return np.asarray(at_ends[0] + np.cumsum(np.diff(grown) * within) / grown[1:])
+def _follows(edges_s: _Array, at_edges: _Array, memory_s: float) -> _Array:
+    """At the ends of cells: a first-order lag of what is `at_edges`, at rest as it began, at 0."""
+    kept = np.exp(-np.diff(edges_s) / memory_s)
+    gains = (1.0 - kept) * 0.5 * (at_edges[1:] + at_edges[:-1])
+    out, value = [], 0.0
+    for keeps, gain in zip(kept.tolist(), gains.tolist(), strict=True):
+        value = keeps * value + gain
+        out.append(value)
+    return np.array(out)
 
 
 def _count(
@@ -200,6 +219,7 @@ def _count(
         np.full(grid.cells, (0.5 / unit) ** 2), walk, columns,
         *_passed(about, inlet, loose), columns.shape[1] - len(jumps), unit,
         capped=bool((capped & free).any()),
+        from_nothing=abs(float(channel.t0_s[0] - grid.edges_s[0])) <= _SOON_S,
     )  # fmt: skip
 
 
@@ -309,6 +329,7 @@ def outlet_flow(
         np.full(grid.cells, (3e-6) ** 2), walk, columns,
         *_passed(about, False, 0.1 if about.layout.volumes else 1.5),
         columns.shape[1] - len(jumps), unit, (_ZERO + _CUT_OFF) * range_ / 60.0 / unit,
+        from_nothing=bool(cells.cell[0] == 0),
     )  # fmt: skip
 
 

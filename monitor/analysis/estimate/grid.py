@@ -41,17 +41,21 @@ class Grid:
         return np.asarray(np.searchsorted(self.edges_s, t_s, side="right") - 1)
 
 
-def build_grid(from_s: float, now_s: float, sharp_s: Sequence[float] = ()) -> Grid | None:
+def build_grid(
+    from_s: float, now_s: float, sharp_s: Sequence[float] = (), first_s: Sequence[float] = ()
+) -> Grid | None:
     """Cells from `from_s` to the last whole minute; None where there is not one.
 
     About the moments `sharp_s` cells stay narrow however old: smeared over a wide cell, a sudden
-    change would look like the bend of a curve.
+    change would look like the bend of a curve. So long after the first edge as `first_s` says there
+    is an edge too.
     """
     begin, end = math.floor(from_s / 60.0) * 60.0, math.floor(now_s / 60.0) * 60.0
     if end - begin < 60.0:
         return None
     edges = _graded(begin, end, _CELLS, _OLDEST_CELL_S)
     near = np.array([60.0 * round(at / 60.0) + beside for at in sharp_s for beside in _SHARP_S])
+    near = np.append(near, begin + np.array(first_s))
     edges = np.union1d(edges, near[(near > begin) & (near < end)])
     fine = np.union1d(_graded(begin, end, _FINE, _OLDEST_FINE_S), edges)
     return Grid(edges, fine, np.searchsorted(fine, edges[:-1]))

@@ -22,6 +22,9 @@ __all__ = ["Agreement", "Heard", "agreement", "hear", "share_root"]
 
 _Array = NDArray[np.float64]
 
+_START = -1
+"""In place of a cell: where a level began. Arrays over cells get an entry more for it."""
+
 _TAIL = 3
 """Cells for which what an earlier step brought makes its tail as uncertain. Judgement."""
 
@@ -70,6 +73,9 @@ def hear(
     walk = np.cumsum(np.where(np.isinf(signal.walk_var), 0.0, signal.walk_var))
     broken = np.cumsum(np.isinf(signal.walk_var))
     after, before = index[1:], index[:-1]
+    if signal.from_nothing and index.size:
+        after, before = index, np.append(_START, before)
+        walk, broken = np.append(walk, 0.0), np.append(broken, 0)
     linked = broken[after] == broken[before]
     after, before = after[linked], before[linked]
     if after.size == 0:
@@ -105,14 +111,15 @@ def _differences(
     before: NDArray[np.intp],
     drift: _Array,
 ) -> Differences:
-    y = signal.level[after] - signal.level[before]
-    came = signal.level if signal.came is None else signal.came
+    level = np.append(signal.level, 0.0)
+    came = level if signal.came is None else np.append(signal.came, 0.0)
     apart = np.minimum(np.maximum(after - before, 1), 3)
-    white = signal.white_var
+    white = np.append(signal.white_var, 0.0)
+    columns = np.vstack([signal.columns, np.zeros(signal.columns.shape[1])])
     return Differences(
-        y=y,
+        y=level[after] - level[before],
         plain=_place(signal, after, edges) - _place(signal, before, edges),
-        columns=signal.columns[after] - signal.columns[before],
+        columns=columns[after] - columns[before],
         walk=drift,
         square=_smooth(np.abs(came[after] - came[before])) ** 2 * apart,
         other=white[after] + white[before],
@@ -139,9 +146,9 @@ def _late_most(square: _Array) -> _Array:
 def _place(signal: Signal, cells: NDArray[np.intp], edges: int) -> _Array:
     """(rows, edges): what each level is of extents on the edges, by where it was read."""
     out = np.zeros((cells.size, edges))
-    rows = np.arange(cells.size)
-    out[rows, cells] = 1.0 - signal.at[cells]
-    out[rows, cells + 1] = signal.at[cells]
+    rows, at = np.arange(cells.size), np.append(signal.at, 1.0)
+    out[rows, cells] = 1.0 - at[cells]  # at the start nothing of the last edge
+    out[rows, cells + 1] = at[cells]
     return out if signal.bend is None else out + signal.bend[cells]
 
 

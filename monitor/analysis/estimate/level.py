@@ -140,6 +140,8 @@ class Signal:
     the mean of readings along a curve; None: the level was read at one moment."""
     way: Way | None = None
     """None: it shows at once what leaves."""
+    from_nothing: bool = False
+    """Whether the level is known to have been 0, and all its columns, where the grid begins."""
     kept: _Array | None = None
     """(edges, 1 + columns): what is kept of what leaves before it goes that way, as it is expected;
     then by what that is off, as `columns`."""
@@ -154,7 +156,8 @@ class About:
     specs: Mapping[str, ChannelSpec]
     train: Train
     warmth_C: _Array
-    """(cells,): what warms the gas in the train, at each cell's end: the head, else the pot."""
+    """(edges,): what warms the gas in the train, where the grid begins and at each cell's end: the
+    head, else the pot."""
     molar_mL: float
     told: _Array | None
     """(edges, steps): extents by the fit of the tick before; None: no kinetics."""

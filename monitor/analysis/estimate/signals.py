@@ -96,7 +96,7 @@ _Maker = Callable[[About, ChannelBins, NDArray[np.bool_], tuple[float, ...]], Si
 def _time_columns(about: About, per_hour: float, warm: float) -> _Array:
     """A drift that grows with time and one that follows the pot's warmth."""
     hours = (about.grid.edges_s[1:] - about.grid.edges_s[0]) / 3600.0
-    return np.stack([per_hour * hours, warm * (about.warmth_C - 20.0) / 200.0], axis=1)
+    return np.stack([per_hour * hours, warm * (about.warmth_C[1:] - 20.0) / 200.0], axis=1)
 
 
 def _mass(

@@ -73,12 +73,15 @@ def pot_warmth(
 
 
 def train_warmth_C(grid: Grid, bins: BinStore, warmth: Warmth) -> _Array:
-    """What warms the gas in the train, at the end of each cell: the still head, else the pot."""
+    """What warms the gas in the train: the still head, else the pot.
+
+    Where the grid begins, and at the end of each cell, (edges,).
+    """
     head = _joined(bins, bins.names("head_temperature"), {})
     if head is not None:
-        return np.asarray(np.interp(grid.edges_s[1:], head.at_s, head.temp_C))
+        return np.asarray(np.interp(grid.edges_s, head.at_s, head.temp_C))
     lasts = np.append(grid.first[1:], grid.fine_s.size - 1) - 1
-    return np.asarray(warmth.temp_C[lasts])
+    return np.asarray(np.append(warmth.temp_C[:1], warmth.temp_C[lasts]))
 
 
 @dataclass(frozen=True, slots=True)
