@@ -74,6 +74,7 @@ def test_what_was_counted_at_the_ceiling_has_no_vote_and_accuses_nobody() -> Non
         (1.0, 480.0, True),  # many counts, alike to one of them: so near no reaction keeps its pace
         (0.3, 480.0, False),
         (-3.0, 60.0, False),
+        (3.0, 30.0, False),  # warm air: 800 mL grow by 5.7 mL/min there, 38 bubbles of 0.15 mL
     ],
 )
 def test_without_a_balance_the_pot_tells_it_by_its_climb(
@@ -87,6 +88,24 @@ def test_without_a_balance_the_pot_tells_it_by_its_climb(
         rates.minutes(1, pot_temperature=K_per_min, bubble_count=counted)
         learn_ceiling(rates.view(), counter)
     assert (counter.ceiling_per_s is not None) is is_told
+
+
+@pytest.mark.parametrize("bubbles", [100.0, 300.0])
+@pytest.mark.parametrize("is_stated", [False, True], ids=["learned", "stated"])
+def test_a_ceiling_that_is_exceeded_was_none(bubbles: float, is_stated: bool) -> None:
+    """Within two minutes it is given up; what a rig states stands."""
+    rates = Rates(("pot_temperature", "bubble_count"))
+    rates.level["pot_temperature"] = 150.0
+    counter = rates.bench.states["bubble_count"]
+    counter.ceiling_per_s = 1.0 if is_stated else None
+    for minute in range(17):
+        rates.minutes(1, pot_temperature=3.0, bubble_count=60.0 * min(0.2 * (minute + 1), 1.0))
+        learn_ceiling(rates.view(), counter)
+    assert counter.ceiling_per_s == pytest.approx(1.0, rel=0.02)
+    for _ in range(2):
+        rates.minutes(1, pot_temperature=3.0, bubble_count=bubbles)
+        learn_ceiling(rates.view(), counter)
+    assert (counter.ceiling_per_s is None) is not is_stated
 
 
 @pytest.mark.parametrize(

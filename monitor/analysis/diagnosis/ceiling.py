@@ -3,7 +3,8 @@
 Bubbles come as the gas does. A counter that counts alike minute after minute, to the count, and
 never more than that, while the balance under the pot loses at rates that differ by half and more,
 counts as fast as it can. So does one that counts alike while the pot, with no balance under it,
-climbs too far for any reaction to keep its pace.
+climbs too far for any reaction to keep its pace. Not where warm air comes as evenly as the pot
+climbs, and not for longer than until it counts faster.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from monitor.analysis.bins import BIN_S
 from monitor.analysis.channels import ChannelState
+from monitor.analysis.diagnosis.outlet import each_mL
 from monitor.analysis.diagnosis.rules import forget_ratio
 from monitor.analysis.view import View
 
@@ -30,6 +32,9 @@ _LEAST_E_OVER_R_K = 60e3 / 8.314
 _TIMES = 3.0
 """By so much the rate must have changed more than the counts may."""
 
+_EXCEEDS = 1.2
+"""A minute with so many times what a ceiling lets pass, and two counts, was under no ceiling."""
+
 _Array = NDArray[np.float64]
 
 
@@ -39,13 +44,21 @@ def learn_ceiling(view: View, counter: ChannelState) -> None:
     All that was learned from the stretch is forgotten, and its counts are a lower bound.
     """
     memory, key = view.memory, f"ceiling@{counter.name}"
-    if counter.ceiling_per_s is not None or view.now_s - memory.get(key, -_EVERY_S) < _EVERY_S:
+    learned = f"ceiling-learned:{counter.name}"
+    told = counter.ceiling_per_s is not None and learned not in memory
+    if told or view.now_s - memory.get(key, -_EVERY_S) < _EVERY_S:
         return
     memory[key] = view.now_s
     if not counter.is_live(view.now_s):
         return
+    if counter.ceiling_per_s is not None:
+        if _exceeds(view, counter, counter.ceiling_per_s):
+            counter.ceiling_per_s = None
+            for gone in (learned, f"ceiling-from:{counter.name}"):
+                memory.pop(gone, None)
+        return
     even = _even_stretch(view, counter)
-    if even is None:
+    if even is None or even[1] <= _warm_air_per_s(view, counter, even[0]):
         return
     balance = view.live("pot_mass")
     if balance is None:
@@ -54,6 +67,7 @@ def learn_ceiling(view: View, counter: ChannelState) -> None:
     elif not _loses_unevenly(view, balance, even[0]):
         return
     counter.ceiling_per_s = even[1]
+    memory[learned] = view.now_s
     memory[f"ceiling-from:{counter.name}"] = even[0]
     _forget(view, counter.name)
 
@@ -62,6 +76,35 @@ def may_be_at_ceiling(view: View, counter: ChannelState) -> bool:
     """Alike to the count for the last minutes and never more: it may hide what more there is."""
     known = counter.ceiling_per_s is not None
     return not known and _even_stretch(view, counter, _FEW_MINUTES) is not None
+
+
+def _exceeds(view: View, counter: ChannelState, ceiling_per_s: float) -> bool:
+    """Whether the last whole minute counted more than that ceiling would let pass."""
+    bins = view.bins.channel(counter.name)
+    if len(bins) < 2:
+        return False
+    counted = float(bins.last[-1] - bins.last[-2])
+    lasts_s = float(bins.t1_s[-1] - bins.t1_s[-2])
+    return counted > _EXCEEDS * ceiling_per_s * lasts_s + 2.0
+
+
+def _warm_air_per_s(view: View, counter: ChannelState, since_s: float) -> float:
+    """At most what warming air may have been counted as since then, bubbles a second.
+
+    V dT / T at constant pressure, as if all of the dead volume got as hot as pot or mantle.
+    """
+    most = 0.0
+    for role in ("pot_temperature", "mantle_temperature"):
+        for state in view.of(role):
+            bins = view.bins.channel(state.name)
+            inside = np.flatnonzero(bins.at_s >= since_s)
+            if inside.size < 2:
+                continue
+            first, last = inside[0], inside[-1]
+            rise_K = float(bins.mean[last] - bins.mean[first])
+            apart_s = float(bins.at_s[last] - bins.at_s[first])
+            most = max(most, rise_K / (float(bins.mean[first]) + 273.15) / apart_s)
+    return most * view.setting.rig.train.dead_mL / each_mL(counter)
 
 
 def _even_stretch(
