@@ -202,6 +202,28 @@ def test_alone_a_flow_meter_has_to_show_all_that_may_be_left(
     assert (words[-1] == "complete") is (state != "fails")
 
 
+@pytest.mark.parametrize(
+    ("left", "state"),
+    [
+        (None, None),  # the pot has not stood for long enough
+        (Band(0.0001, 0.0004, 0.02), "holds"),
+        (Band(0.002, 0.015, 0.04), "holds"),  # it may be more, by less than even odds
+        (Band(0.02, 0.025, 0.03), "fails"),
+    ],
+)
+def test_how_gas_falls_away_must_not_contradict_the_end(
+    left: Band | None, state: str | None
+) -> None:
+    """A second opinion beside the fit, and by even odds alone."""
+    bench = Bench(("pot_temperature", "bubble_count"))
+    bubbles = (ChannelEvidence("bubbles", "gas", 1.0, 0.5, 9e9),)
+    seen = replace(DONE.evidence, channels=bubbles, kinds=("gas",), left_as_it_falls=left)
+    words = bench.minutes(30, replace(DONE, evidence=seen))
+    lines = {line.name: line.state for line in bench.verdict.evidence}
+    assert lines.get("left as gas falls away") == state
+    assert (words[-1] == "complete") is (state != "fails")
+
+
 def test_from_temperatures_alone_never_complete() -> None:
     """However sure the posterior: no sensor contradicts another, so it tails, and `why` says so."""
     bench = Bench(("pot_temperature",))

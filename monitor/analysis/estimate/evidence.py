@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from monitor.analysis.estimate.ahead import Ahead
 from monitor.analysis.estimate.bands import Band, band
 from monitor.analysis.estimate.charge import charge_found
+from monitor.analysis.estimate.falling import left_as_it_falls
 from monitor.analysis.estimate.hearing import Heard, agreement
 from monitor.analysis.estimate.hiding import held_yet
 from monitor.analysis.estimate.model import (
@@ -248,11 +249,14 @@ def weigh_evidence(
     state: EstimatorState, past: Past, cloud: Cloud, ahead: Ahead, now_s: float
 ) -> tuple[EstimatorState, Evidence]:
     """The evidence of a tick, and the state with what this tick foresees."""
-    channels, sees = [], set()
+    channels, sees, falls = [], set(), []
+    by_gas = all(KIND_OF_ROLE[one.signal.role] == "gas" for one in past.heard)
     for i, one in enumerate(past.heard):
         rest, share = _residuals(cloud, i, one)
         if _sees_done(past, one, share):
             sees.add(one.signal.name)
+            if by_gas:
+                falls.append(left_as_it_falls(past, one, float(share[past.layout.done])))
         since_s, unseen_per_s = _unseen_since_s(past, one), one.signal.unseen_per_s
         channels.append(
             replace(
@@ -286,6 +290,9 @@ def weigh_evidence(
         held_back_at=_held_back_at(past, cloud),
         held_back_done=_held_back_done(past, cloud),
         charge=charge_found(past, cloud),
+        left_as_it_falls=max(
+            (left for left in falls if left is not None), key=lambda left: left.p50, default=None
+        ),
     )
 
 

@@ -129,6 +129,9 @@ class Evidence:
     """P([done] is reached all the same), by the rival's own draws."""
     charge: float | None = None
     """Amount of charge over the told one, by a balance; None: as told."""
+    left_as_it_falls: Band | None = None
+    """Share of the step of [done] that is left by how what is seen falls, where gas alone tells;
+    None: it does not, or the pot has not stood for long enough at one temperature."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,7 +316,7 @@ def _evidence(data: Mapping[str, Any]) -> Evidence:
         for channel in said["channels"]
     )
     said["kinds"] = tuple(said["kinds"])
-    for name in ("rate_expected", "rate_seen", "tail_s"):
+    for name in ("rate_expected", "rate_seen", "tail_s", "left_as_it_falls"):
         said[name] = _band(said[name])
     return Evidence(**said)
 
