@@ -49,9 +49,6 @@ come at; how little a pot that stands moves."""
 _SLACK_PER_H, _GIVEN_UP = 2.0, 0.1
 """What comes counts from so many times what may be left at the end, an hour."""
 
-_CONTRADICTS = 2.0
-"""Of what [done] leaves open: by even odds no more may be left as gas falls away."""
-
 _WORST_SIGMA = 4.0
 _RECENT_SIGMA = 5.0
 _CALM_S = 300.0
@@ -269,12 +266,13 @@ def _unseen(view: View, estimate: Estimate) -> list[EvidenceLine]:
 def _falls(view: View, estimate: Estimate) -> list[EvidenceLine]:
     """What the last hour by itself says is left, where gas alone tells: it must not contradict.
 
-    No line where it says nothing.
+    By even odds no more than [done] leaves open: the fit is surer and has more to go by. No line
+    where it says nothing.
     """
     left = estimate.evidence.left_as_it_falls
     if left is None:
         return []
-    most = _CONTRADICTS * (1.0 - view.setting.plan.done.fraction)
+    most = 1.0 - view.setting.plan.done.fraction
     value = f"{100 * left.p50:.2g} % ({100 * left.p05:.2g} to {100 * left.p95:.2g})"
     return [_line("left as gas falls away", value, f"{100 * most:.2g} %", left.p50 <= most)]
 

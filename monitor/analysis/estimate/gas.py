@@ -67,6 +67,11 @@ _CLEARLY_LESS, _NEXT_S = 0.85, 90.0
 """Of what a counter counts at its ceiling: one that counts less within the next minute left it
 early in that minute. Judgement."""
 
+_COUNTS_PER_H = 1e-4
+"""What a counter counts of nothing in an hour, standard deviation, in what the whole charge gives:
+a bubble now and then, for it has no zero that is off. With ten times as much the slow tail of a
+second order passed for it."""
+
 _SOON_S = 60.0
 """A count that was first read so long after the beginning had begun with it."""
 
@@ -210,7 +215,7 @@ def _count(
     growth = spread(grid, cells.cell, growth)
     wander = _wandering(about, spread(grid, cells.cell, made), growth)
     columns = np.hstack(
-        [_gas_columns(about, unit * each, 1e-3), wander, jump_columns(grid, jumps, 0.2)]
+        [_gas_columns(about, unit * each, _COUNTS_PER_H), wander, jump_columns(grid, jumps, 0.2)]
     )
     return Signal(
         channel.name, channel.role, spread(grid, cells.cell, level),
