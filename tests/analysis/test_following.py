@@ -135,6 +135,51 @@ def test_a_pot_held_back_on_a_hold_comes_up_as_what_reacts_dies_away(
     assert least <= _share(pot, (times, gone), BinStore(), hold) <= most
 
 
+def _heat_balance(pot: _Course, gone: _Course) -> BinStore:
+    """The mantle that feeds such a pot: 0.12 of what that is above the room for what it loses, and
+    200 s of its climb and of what the charge takes up.
+    """
+    setup = setup_of(plan_at(BUNDLED))
+    takes_K = float(layout_of(setup.network, setup.plan.done).heat_K.sum())
+    bins, at_s = BinStore(), np.arange(0.0, _NOW_S, 30.0)
+    pot_C, taken_K = np.interp(at_s, *pot), takes_K * np.interp(at_s, *gone)
+    mantle_C = pot_C + 0.12 * (pot_C - 22.0) + 200.0 * np.gradient(pot_C + taken_K, at_s)
+    for t, value in zip(at_s.tolist(), mantle_C.tolist(), strict=True):
+        bins.add("mantle", "mantle_temperature", t, value, Quality.GOOD)
+    bins.close_until(_NOW_S)
+    return bins
+
+
+_THEN = [0.0, _STOPS_S, 3900.0, 4500.0, _NOW_S]
+_DYING = (_THEN, np.cumsum([0.0, 0.0, 0.06, 0.09, 0.035]).tolist())
+
+
+@pytest.mark.parametrize(
+    ("pot_C", "hold_C", "least", "most"),
+    [
+        pytest.param([140.0, 140.0, 140.0, 140.0], 160.0, 0.0, 0.25, id="it keeps the pot there"),
+        pytest.param([140.0, 140.5, 146.0, 148.5], 160.0, 0.8, 1.0, id="it is hot enough"),
+        pytest.param([140.0, 140.5, 147.0, 151.0], 175.0, 0.8, 1.0, id="it warms"),
+    ],
+)
+def test_a_mantle_too_cool_for_the_course_of_its_pot_will_not_bring_it_there(
+    pot_C: list[float], hold_C: float, least: float, most: float
+) -> None:
+    """Behind on a hold, while what reacts slowly dies away."""
+    pot = (_THEN, [20.0, *pot_C])
+    hold = Road((np.array([0.0, _STOPS_S, 20000.0]), np.array([20.0, hold_C, hold_C])), 0.0)
+    assert least <= _share(pot, _DYING, _heat_balance(pot, _DYING), hold) <= most
+
+
+def test_a_pot_that_creeps_toward_its_course_under_a_cool_mantle_does_not_come_after() -> None:
+    """At that pace it would be back within its band in half an hour, and stays 15 K too cold."""
+    pot = (_THEN, [20.0, 143.0, 143.2, 143.7, 143.9])
+    gone = (_THEN, np.cumsum([0.0, 0.0, 0.06, 0.06, 0.01]).tolist())
+    hold = Road((np.array([0.0, _STOPS_S, 20000.0]), np.array([20.0, 160.0, 160.0])), 0.0)
+    assert _share(pot, gone, BinStore(), hold) == 1.0
+    assert _share(pot, gone, _heat_balance(pot, gone), hold) < 0.3
+
+
 def _held_back(follows: bool = False, **said: bool) -> Estimate:
     """The bundled plan's pot stands at 150 degC while much comes, out of its band by now."""
     plan, bins = plan_at(BUNDLED), BinStore()

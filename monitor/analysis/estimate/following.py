@@ -4,8 +4,9 @@ An endotherm, or a melt that boils, holds a pot below its course for as long as 
 heat; the programme goes on meanwhile, and the pot catches up as the reaction dies away. A pot
 whose heat was turned down looks much the same to its own probe. What tells the two apart: whether
 what reacts can take up as much as the pot is behind by, whether the pot has come up as that died
-away, whether as much heat goes in as when the pot climbed, and whether it falls. Each speaks by a
-log of odds; where they leave it open, it is.
+away, whether as much heat goes in as when the pot climbed, whether the mantle is as hot as the pot
+would need where its plan has it, and whether it falls. Each speaks by a log of odds; where they
+leave it open, it is.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis.bins import BinStore
+from monitor.analysis.estimate.looks import ROOM_C
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.response import charge_speeds
 from monitor.analysis.estimate.road import Road, comes_back
@@ -44,6 +46,21 @@ _HEAT_AT_ODDS = 0.65
 """Of the most heat so far: a pot on a hold takes about half of what a ramp takes. From memory."""
 _HEAT_SLOPE, _HEAT_LEAST, _HEAT_MOST = 8.0, -2.5, 1.0
 """Heat turned down tells more than heat that is on: what an open pot loses may be most of it."""
+_NEEDED_K = 5.0
+"""By how much a mantle may be cooler than the pot would need on its course, one standard deviation:
+set points are missed by several kelvin. Judgement."""
+_NEEDED_MOST, _CREEPS = 4.0, -2.0
+"""At two standard deviations a pot on its way back is one that creeps, and will not come all the
+way."""
+_WARMS_K = 1.0
+"""A mantle that goes up by more within ten minutes is being heated, or less drawn upon."""
+_LOSES_U, _FEEDS_U_S, _OFF_U_K = 0.3, 600.0, 3.0
+"""What the mantle stands above the pot by, standard deviations: as a share of how much hotter than
+the room that is, for what it loses (more than in proportion when hotter, so that more is needed
+than this says); for a climb, and for what each step takes up; by the offsets of both probes. From
+memory, to a factor of three."""
+_ABOVE_U_K = 2.0
+"""How well that explains the mean of a cell. Judgement."""
 _FALLS_K = 5.0
 """A charge that begins to boil falls by so much, hardly more. Judgement."""
 _FALLS_MOST = 4.0
@@ -55,15 +72,16 @@ _SURE = 0.03
 
 def follows_yet(past: Past, cloud: Cloud, road: Road, bins: BinStore, band_K: float) -> float:
     """P(the pot goes along what is ahead of the plan), 0..1, for one that is out of its band."""
-    if comes_back(past, road, band_K):
-        return 1.0
     now_s = float(past.grid.edges_s[-1])
     behind_K = float(road.temp_C(np.array([now_s]))[0]) - past.warmth.now_C
+    by_mantle = _by_mantle(past, cloud, road, bins) if behind_K > 0.0 else 0.0
+    if by_mantle > _CREEPS and comes_back(past, road, band_K):
+        return 1.0
     if behind_K <= 0.0:
         return 0.0
     speeds = charge_speeds(past, cloud.course.alpha, past.grid.edges_s)[0] @ cloud.weights
     log_odds = _BEFORE + _by_reaction(past, speeds, behind_K) + _by_fall(past)
-    log_odds += _by_answer(past, speeds, road)
+    log_odds += _by_answer(past, speeds, road) + by_mantle
     heat = _heat_share(past, bins, road.began_s)
     if heat is not None:
         said = _HEAT_SLOPE * (heat - _HEAT_AT_ODDS)
@@ -99,6 +117,52 @@ def _by_answer(past: Past, speeds: _Array, road: Road) -> float:
         return 0.0
     lacks_K = (1.0 - max(now, 0.0) / was) * behind_K - (temps_C[1] - temps_C[0])
     return -min(0.5 * (max(lacks_K, 0.0) / _ANSWERS_K) ** 2, _ANSWERS_MOST)
+
+
+def _by_mantle(past: Past, cloud: Cloud, road: Road, bins: BinStore) -> float:
+    """Whether the mantle is as hot as the pot would need where its plan has it.
+
+    One that is cooler, and does not warm while what reacts dies away, is kept so: no controller
+    whose pot is behind lets it, and under heat that is left as it is less would be drawn from it.
+    By how much it stands above the pot for what is lost, for a climb and for what reacts, the run
+    itself has shown.
+    """
+    edges, now_s = past.grid.edges_s, float(past.grid.edges_s[-1])
+    then, late = (1.5 * _LOOK_S, _LOOK_S), (0.5 * _LOOK_S, 0.0)
+    mantle = next((bins.channel(name) for name in bins.names("mantle_temperature")), None)
+    if mantle is None or now_s - edges[0] < then[0]:
+        return 0.0
+    takes = np.diff(np.einsum("esk,s->ek", cloud.course.alpha, cloud.weights), axis=0)
+    takes *= past.layout.heat_K / np.diff(edges)[:, None]
+    was, now = (_mean(edges, takes.sum(axis=1), *window) for window in (then, late))
+    heard = (mantle.at_s > road.began_s) & (mantle.at_s <= now_s)
+    at_s, mantle_C = mantle.at_s[heard], mantle.mean[heard]
+    if was <= max(now, 0.0) or at_s.size < 3 or now_s - at_s[-1] > late[0]:
+        return 0.0
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    beside_C = np.interp(middle, at_s, mantle_C)
+    then_C, late_C = (_mean(edges, beside_C, *window) for window in (then, late))
+    if late_C - then_C > _WARMS_K:
+        return 0.0
+    known = (middle >= at_s[0]) & (middle <= at_s[-1])
+    count = np.diff(np.append(past.grid.first, past.warmth.temp_C.size))
+    pot_C, climb_K_s = (
+        np.add.reduceat(values, past.grid.first) / count
+        for values in (past.warmth.temp_C, past.warmth.slope_K_s)
+    )
+    warms = np.column_stack([climb_K_s, takes])[known]
+    rows = np.column_stack(
+        [_LOSES_U * (pot_C[known] - ROOM_C), np.full(warms.shape[0], _OFF_U_K), _FEEDS_U_S * warms]
+    )
+    rows, away = rows / _ABOVE_U_K, (beside_C - pot_C)[known] / _ABOVE_U_K
+    planned_C = float(road.temp_C(np.array([now_s]))[0])
+    need = np.zeros(rows.shape[1])
+    need[:2] = _LOSES_U * (planned_C - ROOM_C), _OFF_U_K
+    normal = rows.T @ rows + np.eye(need.size)
+    likely, open_ = np.linalg.solve(normal, np.stack([rows.T @ away, need], axis=1)).T
+    lacks_K = planned_C + float(need @ likely) - late_C
+    spread_K = math.sqrt(_NEEDED_K**2 + float(need @ open_))
+    return -min(0.5 * (max(lacks_K, 0.0) / spread_K) ** 2, _NEEDED_MOST)
 
 
 def _mean(edges_s: _Array, values: _Array, from_s: float, to_s: float) -> float:
