@@ -184,9 +184,9 @@ def _channel(one: Heard, alpha: _Array) -> tuple[float, _Array, _Array]:
     The gradient is that of the whole marginal likelihood: a bend of its own is taken out of the
     one-sided differences.
     """
-    edges, sets, steps = alpha.shape
+    steps = alpha.shape[2]
     agreed = agreement(one, alpha)
-    seen = (one.operator @ alpha.reshape(edges, -1)).reshape(-1, sets, steps)
+    seen = (one.operator @ alpha.transpose(2, 0, 1)).transpose(1, 2, 0)
     signal, pulled, base = one.signal, agreed.pulled[0], seen[:, 0]
     share = signal.share + signal.share_u * pulled
     slope = (seen[:, 1:] - base[:, None]) @ share / _H

@@ -262,7 +262,7 @@ def test_how_wrong_the_kinetics_are_is_read_from_the_residuals(
     """A model that is true shows in residuals that are small; one that is not, in large ones."""
     seen, course = _bench_of_differences(misfit, walk, 7)
 
-    assert found[0] <= likely_noise(seen, course)[0][0] <= found[1]
+    assert found[0] <= likely_noise(seen, seen.plain @ course)[0][0] <= found[1]
 
 
 def test_one_jump_is_no_misfit() -> None:
@@ -270,7 +270,7 @@ def test_one_jump_is_no_misfit() -> None:
     seen, course = _bench_of_differences(0.01, 1.0, 3)
     seen.y[60] += 0.1
 
-    assert likely_noise(seen, course)[0][0] < 0.02
+    assert likely_noise(seen, seen.plain @ course)[0][0] < 0.02
 
 
 @given(st.lists(st.floats(-1e6, 1e6), min_size=3, max_size=30))

@@ -98,10 +98,11 @@ def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -
     root = share_root(signal)
     linear = base * signal.share_u if root is None else base @ root
     rest = one.y - base @ signal.share
-    if one.later is not None:
-        slower = (one.later @ (alpha[:, :: size + 1] @ signal.share)).T
-        linear = np.concatenate([linear, slower[:, :, None]], axis=2)
-        rest = rest + one.way * slower
+    slower = one.slower(alpha[:, :: size + 1])
+    if slower is not None:
+        slower = slower.transpose(2, 1, 0)
+        linear = np.concatenate([linear, slower], axis=2)
+        rest = rest + slower @ one.ways
     back = linear.transpose(0, 2, 1)
     normal = back @ linear + np.eye(linear.shape[2])
     pulled = np.linalg.solve(normal, back @ rest[:, :, None])[:, :, 0]
@@ -109,8 +110,8 @@ def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -
     by = signal.share_u * of_share if root is None else of_share @ root.T
     share = signal.share + by
     rest = one.y - (base * share[:, None]).sum(axis=2)
-    if one.later is not None:
-        rest -= slower * (pulled[:, steps:] - one.way)
+    if slower is not None:
+        rest -= (slower @ (pulled[:, steps:] - one.ways)[:, :, None])[:, :, 0]
     away = (seen[..., 1:] - seen[..., :1]).transpose(2, 1, 3, 0)
     slope = (away * share[:, None, None]).sum(axis=3) / _H  # (families, rows, size)
     down = slope.transpose(0, 2, 1)

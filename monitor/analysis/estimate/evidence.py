@@ -212,13 +212,19 @@ def learn_noise(
         # A jump not yet allowed for is no roughness.
         scatter = float(np.sqrt(np.mean(np.minimum(rest * rest, _CUT**2))))
         noise = replace(noise, rough=min(max(noise.rough * scatter**_SLOWLY, 1.0), _ROUGHEST))
-        way = cloud.agreed[turn].way
-        if way is not None:
-            noise = replace(noise, way=float(np.clip(way[cloud.best], -_FARTHEST, _FARTHEST)))
+        ways = cloud.agreed[turn].ways
+        if ways is not None:
+            noise = replace(noise, ways=_moved(one, ways[cloud.best]))
         if tick % turns == turn:
-            noise = _learned(past, cloud, one, cloud.course.alpha[:, cloud.best] @ share, noise)
+            noise = _learned(past, cloud, one, cloud.course.alpha[:, cloud.best] * share, noise)
         out[one.signal.name] = noise
     return out
+
+
+def _moved(one: Heard, found: _Array) -> tuple[float, ...]:
+    """How long what leaves is on each of its ways, by the best fit; see `Way.moved`."""
+    by_way = zip(one.signal.ways, one.ways.tolist(), found.tolist(), strict=True)
+    return tuple(min(max(way.moved(z, best), -_FARTHEST), _FARTHEST) for way, z, best in by_way)
 
 
 def _learned(past: Past, cloud: Cloud, one: Heard, course: _Array, known: Noise) -> Noise:
@@ -232,8 +238,8 @@ def _learned(past: Past, cloud: Cloud, one: Heard, course: _Array, known: Noise)
     if past.hold is not None and cloud.family != rival.name:
         alpha = foretold(past, cloud.at, rival.name)
         share = one.signal.share + one.signal.share_u * agreement(one, alpha[:, None]).pulled[0]
-        courses.append(alpha @ share)
-    (misfit, walk, likely), *others = likely_noise(one.seen, *courses)
+        courses.append(alpha * share)
+    (misfit, walk, likely), *others = likely_noise(one.seen, *map(one.seen.of, courses))
     for other in others:
         if other[2] + np.log(rival.weight / FAMILIES[0].weight) > likely:
             misfit, walk, likely = other

@@ -10,7 +10,7 @@ normal system for the shares, solved exactly for every set.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,7 +38,8 @@ class Heard:
 
     signal: Signal
     operator: _Array
-    """(rows, edges): whitened differences of what extents on the edges give."""
+    """(rows, edges), or (steps, rows, edges): whitened differences of what extents on the edges
+    give."""
     factor: _Array
     """(rows, rows): the whitening of plain differences."""
     cells: NDArray[np.intp]
@@ -49,10 +50,17 @@ class Heard:
     """(rows,): variance of what the kinetics get wrong in each difference, in units of level."""
     seen: Differences
     later: _Array | None = None
-    """(rows, edges): as `operator`, of what comes later were it one standard deviation longer on
-    its way; None: it is seen at once."""
-    way: float = 0.0
-    """How long it is taken to be on its way, in standard deviations from the usual."""
+    """(ways, rows, edges): as `operator`, of what comes later were it one standard deviation longer
+    on each way; None: it is seen at once."""
+    ways: _Array = field(default_factory=lambda: np.empty(0))
+    """How long it is taken to be on each, in standard deviations from the usual."""
+
+    def slower(self, alpha: _Array) -> _Array | None:
+        """What comes later of extents (edges, sets, steps), (ways, rows, sets); see `later`."""
+        if self.later is None:
+            return None
+        each = [alpha @ (self.signal.share * way.part) for way in self.signal.ways]
+        return np.asarray(self.later @ np.stack(each))
 
 
 def hear(
@@ -83,13 +91,16 @@ def hear(
     usual = usual_noise(signal.role)
     noise = usual if noise is None else noise
     seen = _differences(signal, edges, after, before, walk[after] - walk[before])
-    slower = None
-    if signal.way is not None:
-        come, later = signal.way.after(noise.way)
-        slower = seen.plain @ later
-        seen = replace(seen, plain=seen.plain @ come)
+    slower, first = None, seen.plain
+    ways = np.array(noise.ways or (0.0,) * len(signal.ways))
+    if signal.ways:
+        by_time = [way.after(z) for way, z in zip(signal.ways, ways.tolist(), strict=True)]
+        come = np.stack([seen.plain @ come for come, _later in by_time])
+        slower, first = np.stack([seen.plain @ later for _come, later in by_time]), come[0]
+        parts = np.stack([way.part for way in signal.ways])
+        seen = replace(seen, plain=np.tensordot(parts.T, come, 1))
     if signal.kept is not None:
-        kept = seen.plain @ signal.kept
+        kept = first @ signal.kept
         columns = np.hstack([seen.columns, kept[:, 1:]])
         seen = replace(seen, y=seen.y + kept[:, 0], columns=columns)
     part = np.ones(after.size) if by_done is None else by_done[after]
@@ -100,7 +111,7 @@ def hear(
     misfit = noise.rough**2 * (noise.misfit**2 * seen.square + elsewhere)
     return Heard(
         signal, factor @ seen.plain, factor, after, factor @ seen.y, misfit, seen,
-        None if slower is None else factor @ slower, noise.way,
+        None if slower is None else factor @ slower, ways,
     )  # fmt: skip
 
 
@@ -191,9 +202,9 @@ class Agreement:
     courses: _Array
     """(S, rows, sets): whitened extents."""
     late: _Array | None = None
-    """(rows, sets): what comes later than `Heard.way` has it; None: it is seen at once."""
-    way: _Array | None = None
-    """(sets,): how long it is on its way, in standard deviations from the usual."""
+    """(rows, sets): what comes later than `Heard.ways` have it; None: it is seen at once."""
+    ways: _Array | None = None
+    """(sets, ways): how long it is on each, in standard deviations from the usual."""
 
     def rows(self, index: NDArray[np.intp]) -> Agreement:
         """That of some of the sets."""
@@ -202,7 +213,7 @@ class Agreement:
             self.pulled[index],
             self.courses[:, :, index],
             None if self.late is None else self.late[:, index],
-            None if self.way is None else self.way[index],
+            None if self.ways is None else self.ways[index],
         )
 
     def rest(self, one: Heard, at: int) -> tuple[_Array, _Array]:
@@ -230,10 +241,9 @@ def agreement(heard: Heard, alpha: _Array) -> Agreement:
     for i in range(1, steps):
         told += share[i] * seen[i]
     rest = np.subtract(heard.y[:, None], told, out=told)
-    root, slower = share_root(heard.signal), None
-    if heard.later is not None:
-        slower = heard.later @ (alpha @ share)
-        rest += heard.way * slower
+    root, slower = share_root(heard.signal), heard.slower(alpha)
+    if slower is not None:
+        rest += np.tensordot(heard.ways, slower, 1)
     asks, both = np.einsum("irs,rs->is", seen, rest), np.einsum("irs,jrs->ijs", seen, seen)
     if root is None:
         right = np.ascontiguousarray((share_u[:, None] * asks).T)
@@ -242,30 +252,32 @@ def agreement(heard: Heard, alpha: _Array) -> Agreement:
         right = np.ascontiguousarray((root.T @ asks).T)
         each = np.ascontiguousarray(np.einsum("ki,kls,lj->ijs", root, both, root))
     if slower is not None:
-        mixed = np.einsum("irs,rs->is", seen, slower)
-        mixed = share_u[:, None] * mixed if root is None else root.T @ mixed
-        right = np.column_stack([right, np.einsum("rs,rs->s", slower, rest)])
-        each = _bordered(each, mixed, np.einsum("rs,rs->s", slower, slower))
+        mixed = np.einsum("irs,wrs->iws", seen, slower)
+        by_step = np.diag(share_u) if root is None else root.T
+        right = np.column_stack([right, np.einsum("wrs,rs->sw", slower, rest)])
+        both = np.einsum("vrs,wrs->vws", slower, slower)
+        each = _bordered(each, np.tensordot(by_step, mixed, 1), both)
     size = each.shape[0]
     each.reshape(size * size, sets)[:: size + 1] += 1.0  # the diagonals
     normal = each.transpose(2, 0, 1)
     pulled = np.asarray(np.linalg.solve(normal, right[:, :, None])[:, :, 0], dtype=np.float64)
     chi2 = np.einsum("rs,rs->s", rest, rest) - (right * pulled).sum(axis=1)
     _, log_det = np.linalg.slogdet(normal)
-    late = way = None
+    late = ways = None
     if slower is not None:
-        pulled, way = pulled[:, :steps], pulled[:, steps]
-        late = slower * (way - heard.way)
+        pulled, ways = pulled[:, :steps], pulled[:, steps:]
+        late = np.einsum("wrs,sw->rs", slower, ways - heard.ways)
     if root is not None:
         pulled = pulled @ root.T / np.maximum(share_u, _LEAST_U)
-    return Agreement(np.asarray(-0.5 * (chi2 + log_det)), pulled, seen, late, way)
+    return Agreement(np.asarray(-0.5 * (chi2 + log_det)), pulled, seen, late, ways)
 
 
 def _bordered(each: _Array, beside: _Array, last: _Array) -> _Array:
-    """Symmetric matrices (n, n, sets) with a row and a column (n, sets) more, and their corner."""
-    n, sets = beside.shape
-    out = np.empty((n + 1, n + 1, sets))
-    out[:n, :n], out[n, :n], out[:n, n], out[n, n] = each, beside, beside, last
+    """Symmetric matrices (n, n, sets) with rows and columns (n, m, sets) more, and their corner."""
+    n, more, sets = beside.shape
+    out = np.empty((n + more, n + more, sets))
+    out[:n, :n], out[:n, n:], out[n:, n:] = each, beside, last
+    out[n:, :n] = beside.transpose(1, 0, 2)
     return out
 
 

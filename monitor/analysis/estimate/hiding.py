@@ -125,7 +125,7 @@ def _shows_more(past: Past, one: Heard, agreed: Agreement, alpha: _Array, at: in
     """
     rest, share = agreed.rest(one, at)
     sign = -1.0 if one.signal.share.sum() < 0.0 else 1.0
-    course = one.seen.plain @ (alpha @ share)
+    course = one.seen.of(alpha * share)
     slack = abs(float(share[past.layout.done])) * (1.0 - past.layout.fraction)
     ends = past.grid.edges_s[one.cells + 1]
     for late in (ends > past.grid.edges_s[-1] - lasts_s for lasts_s in _LATE_S):

@@ -65,10 +65,19 @@ class Way:
     """Median of its mean time."""
     u: float
     """Standard deviation of its logarithm."""
+    part: _Array
+    """(steps,): share of what each step brings that comes so."""
 
     def time_s(self, z: float) -> float:
         """The mean time, `z` standard deviations from the usual."""
         return self.usual_s * math.exp(self.u * z)
+
+    def moved(self, z: float, found: float) -> float:
+        """Where a fit that took what comes as linear about `z` leads that found `found`.
+
+        It is linear in the mean time: a longer one found by powers would be passed far.
+        """
+        return z + math.log1p(self.u * (found - z)) / self.u if found > z else found
 
     def after(self, z: float) -> tuple[_Array, _Array]:
         """What comes by each edge of what has left by each edge, and how that changes with z.
@@ -138,13 +147,13 @@ class Signal:
     bend: _Array | None = None
     """(cells, edges): what extents on the edges give beyond a straight line from edge to edge, as
     the mean of readings along a curve; None: the level was read at one moment."""
-    way: Way | None = None
-    """None: it shows at once what leaves."""
+    ways: tuple[Way, ...] = ()
+    """By which what leaves comes to it; none: it shows at once what leaves."""
     from_nothing: bool = False
     """Whether the level is known to have been 0, and all its columns, where the grid begins."""
     kept: _Array | None = None
-    """(edges, 1 + columns): what is kept of what leaves before it goes that way, as it is expected;
-    then by what that is off, as `columns`."""
+    """(edges, 1 + columns): what is kept of what leaves before it goes the first way, as it is
+    expected; then by what that is off, as `columns`."""
 
 
 @dataclass(frozen=True, slots=True)

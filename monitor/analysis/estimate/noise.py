@@ -54,8 +54,9 @@ class Noise:
     """Drift over the usual one."""
     rough: float = 1.0
     """All of it together over what was expected, 1 or more."""
-    way: float = 0.0
-    """How long what leaves is on its way, in standard deviations from the usual; see `Way`."""
+    ways: tuple[float, ...] = ()
+    """How long what leaves is on each of its ways, in standard deviations from the usual; none:
+    as usual. See `Way`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ class Differences:
 
     y: _Array
     plain: _Array
-    """(rows, edges): of what extents on the edges give."""
+    """(rows, edges), or (steps, rows, edges): of what extents on the edges give."""
     columns: _Array
     walk: _Array
     """Variance of the usual drift."""
@@ -74,6 +75,12 @@ class Differences:
     """All other variance."""
     beside: _Array
     """(rows - 1,): covariance of each with the next."""
+
+    def of(self, course: _Array) -> _Array:
+        """(rows,): what is told by extents (edges, steps), each times what its step brings."""
+        if self.plain.ndim == 2:
+            return np.asarray(self.plain @ course.sum(axis=1))
+        return np.asarray(np.einsum("sre,es->r", self.plain, course))
 
     def diagonal(self, noise: Noise, room: float) -> _Array:
         """Variances (rows,); `room` widens the misfit."""
@@ -93,21 +100,21 @@ def least_misfit(role: str) -> float:
     return _USUAL_INDIRECT if role == _HEAT else _LEAST_THROUGH_TRAIN
 
 
-def likely_noise(seen: Differences, *courses: _Array) -> list[tuple[float, float, float]]:
-    """What the residuals about each of `courses`, (edges,) the level by a fit, speak for.
+def likely_noise(seen: Differences, *told: _Array) -> list[tuple[float, float, float]]:
+    """What the residuals about each of `told`, (rows,) the differences by a fit, speak for.
 
     (misfit, walk, logarithm of how likely the residuals are with that) of each; all are whitened
     together, for the nuisances are the same.
     """
     misfit, walk = (each.ravel() for each in np.meshgrid(_MISFITS, _WALKS, indexing="ij"))
     own = seen.other[:, None] + seen.walk[:, None] * walk**2 + seen.square[:, None] * misfit**2
-    rests = [seen.y - seen.plain @ course for course in courses]
+    rests = [seen.y - each for each in told]
     rows, log_det = _whitened(np.column_stack([*rests, seen.columns]), own, seen.beside)
-    columns = rows[:, :, len(courses) :]
+    columns = rows[:, :, len(told) :]
     normal = np.einsum("rgi,rgj->gij", columns, columns) + np.eye(columns.shape[2])
     log_det_normal = np.linalg.slogdet(normal)[1]
     found = []
-    for i in range(len(courses)):
+    for i in range(len(told)):
         rest = _without_jumps(rows[:, :, i])
         right = np.einsum("rgi,rg->gi", columns, rest)
         pulled = np.linalg.solve(normal, right[:, :, None])[:, :, 0]

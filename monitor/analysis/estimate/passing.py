@@ -34,6 +34,8 @@ class _Gas:
     """Of the volume: passes a bubbler before the absorber."""
     outlet: _Belief
     """Of the volume: passes the one behind it."""
+    condenses: bool = False
+    """Whether it is kept as what drips from the condenser, and not dissolved in a receiver."""
 
 
 _HARDLY_DISSOLVES = _Gas((0.01, 0.02), (0.97, 0.05), (0.96, 0.06))
@@ -41,8 +43,8 @@ _READILY_DISSOLVES = _Gas((0.5, 0.3), (0.8, 0.2), (0.15, 0.2))
 _UNKNOWN = _Gas((0.6, 0.35), (0.85, 0.2), (0.6, 0.35))
 
 _GASES: Mapping[str, _Gas] = {
-    STEAM: _Gas((0.97, 0.04), (0.0, 0.0), (0.0, 0.0)),
-    "HNO3": _Gas((0.93, 0.1), (0.3, 0.3), (0.1, 0.15)),
+    STEAM: _Gas((0.97, 0.04), (0.0, 0.0), (0.0, 0.0), condenses=True),
+    "HNO3": _Gas((0.93, 0.1), (0.3, 0.3), (0.1, 0.15), condenses=True),
     "NO2": _Gas((0.5, 0.3), (0.8, 0.2), (0.42, 0.3)),
     "CO2": _Gas((0.02, 0.05), (0.95, 0.06), (0.92, 0.08)),
     "SO2": _READILY_DISSOLVES,
@@ -60,6 +62,8 @@ class Passing:
 
     caught_g: _Array
     caught_u_g: _Array
+    dripped_g: _Array
+    """Of what is caught: what drips from the condenser."""
     inlet_mol: _Array
     inlet_u_mol: _Array
     outlet_mol: _Array
@@ -102,5 +106,6 @@ def _of_step(network: Network, i: int, dry_mol: float) -> tuple[float, ...]:
         # Gases of one step err together: what keeps one keeps the other.
         out.append(sum(b[1] * size for b, size in zip(beliefs, sizes, strict=True)))
     spare_g = loss_g - sum(g for _gas, g, _mol in parts)
-    out[0] += 0.97 * max(spare_g, 0.0)
-    return (out[0], math.hypot(out[1], 0.02 * loss_g), *out[2:])
+    spare_g = 0.97 * max(spare_g, 0.0)
+    drips_g = spare_g + sum(gas.caught[0] * g for gas, g, _mol in parts if gas.condenses)
+    return (out[0] + spare_g, math.hypot(out[1], 0.02 * loss_g), drips_g, *out[2:])

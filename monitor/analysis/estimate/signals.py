@@ -72,9 +72,11 @@ def gather_signals(
 _LOSS_U = 0.01
 """Of a loss of mass: spray and side products that no equation has. Judgement."""
 
-_UNDER_WAY = (150.0, 0.7)
-"""How long condensate takes to the receiver: median [s] and standard deviation of the logarithm.
-From memory."""
+_RUNS_DOWN, _PASSES = (150.0, 0.7), (60.0, 1.0)
+"""How long it takes to the receiver, what condenses and what dissolves there: median [s] and
+standard deviation of the logarithm. Condensate hangs, and runs down in drops; gas comes as soon as
+it has crossed neck and head, some 0.2 L at 200 mL/min, but part of it with the drops. From memory.
+"""
 
 _EVAPORATES_PER_H, _EVAPORATES_G_H = 5e-3, 0.1
 """What a receiver loses in an hour: as a share of the whole change, and by itself. From memory: gas
@@ -182,8 +184,12 @@ def _receiver_mass(
     signal = _mass(about, channel, free, jumps, *caught, leaves, drips=True)
     if signal is None:
         return None
-    way = Way(about.grid.edges_s, *_UNDER_WAY)
-    return replace(signal, unseen_per_s=loses_per_h / 3600.0, way=way, kept=_kept(about))
+    drips = passing.dripped_g / np.maximum(passing.caught_g, 1e-9)
+    ways = (
+        Way(about.grid.edges_s, *_RUNS_DOWN, drips),
+        Way(about.grid.edges_s, *_PASSES, 1.0 - drips),
+    )
+    return replace(signal, unseen_per_s=loses_per_h / 3600.0, ways=ways, kept=_kept(about))
 
 
 def _loses_per_h(unit_g: float) -> float:
@@ -195,7 +201,7 @@ def _kept(about: About) -> _Array | None:
     """What the walls keep, and by what that is off, (edges, 1 + layers): they are wetted first."""
     if about.told is None:
         return None
-    come_g = about.told @ about.layout.passing.caught_g
+    come_g = about.told @ about.layout.passing.dripped_g
     above_g = come_g[:, None] - _LAYER_G * np.arange(_KEPT.size)
     layers = np.clip(above_g, 0.0, _LAYER_G) / float(about.layout.loss_g.sum())
     return np.column_stack([layers @ _KEPT, layers * _KEPT_U])
