@@ -23,11 +23,17 @@ _UNTIL_S = 4 * 3600.0
 _KEPT_G, _RUNS_DOWN_S, _PASSES_S, _LOSES_G_H = 1.2, 240.0, 60.0, 0.1
 
 
-def _caught(made: Made, runs_down_s: float = _RUNS_DOWN_S, passes_s: float = _PASSES_S) -> Made:
-    """The same run on a rig with a receiver alone: what drips into it, and what dissolves."""
+def _caught(
+    made: Made, runs_down_s: float = _RUNS_DOWN_S, passes_s: float = _PASSES_S, fades: float = 0.0
+) -> Made:
+    """The same run on a rig with a receiver alone: what drips into it, and what dissolves.
+
+    `fades`: by how much less of a gas is kept at last than at first, as a share of the mean.
+    """
     passing = layout_of(made.network, made.plan.done).passing
     times, drips_g = made.times_s, made.extents @ passing.dripped_g
-    dissolves_g = made.extents @ (passing.caught_g - passing.dripped_g)
+    kept = made.extents * (1.0 + 0.5 * fades * (1.0 - made.extents))
+    dissolves_g = kept @ (passing.caught_g - passing.dripped_g)
     noise = 0.02 * np.random.default_rng(5).standard_normal(times.size)
     shown = _run_down(times, np.maximum(drips_g - _KEPT_G, 0.0), runs_down_s)
     shown += _run_down(times, dissolves_g, passes_s) - _LOSES_G_H * times / 3600.0 + noise
@@ -123,6 +129,16 @@ def test_gas_that_comes_at_once_is_no_faster_course(seed: int) -> None:
     heard = _found(heard, alpha)
     rests, _share = agreement(heard, alpha[:, None, :]).rest(heard, 0)
     assert np.mean(rests**2) < 1.5
+
+
+@pytest.mark.parametrize("seed", [312, 313, 314])
+def test_a_share_that_fades_as_the_water_loads_contradicts_no_true_course(seed: int) -> None:
+    """Of a gas half as much again is kept at first as at last."""
+    made = make_run(seed, "mass")
+    heard, alpha = _hear(made, _caught(made, fades=0.45))
+    heard = _found(heard, alpha)
+    rests, _share = agreement(heard, alpha[:, None, :]).rest(heard, 0)
+    assert np.mean(rests**2) < 1.25
 
 
 @pytest.mark.parametrize("true_s", [150.0, 240.0, 600.0])

@@ -35,6 +35,7 @@ from monitor.analysis.estimate.level import (
     spread,
     surely_jumped,
 )
+from monitor.analysis.estimate.noise import median_of_five
 
 __all__ = ["KIND_OF_ROLE", "About", "Signal", "gather_signals"]
 
@@ -72,15 +73,23 @@ def gather_signals(
 _LOSS_U = 0.01
 """Of a loss of mass: spray and side products that no equation has. Judgement."""
 
-_RUNS_DOWN, _PASSES = (150.0, 0.7), (60.0, 1.0)
+_RUNS_DOWN, _PASSES = (150.0, 0.7), (120.0, 0.9)
 """How long it takes to the receiver, what condenses and what dissolves there: median [s] and
-standard deviation of the logarithm. Condensate hangs, and runs down in drops; gas comes as soon as
-it has crossed neck and head, some 0.2 L at 200 mL/min, but part of it with the drops. From memory.
+standard deviation of the logarithm. Condensate hangs, and runs down in drops. Gas crosses neck and
+condenser, some 0.4 L at 200 mL/min, but may be swept along by steam, or come with the drops. From
+memory.
 """
 
 _EVAPORATES_PER_H, _EVAPORATES_G_H = 5e-3, 0.1
 """What a receiver loses in an hour: as a share of the whole change, and by itself. From memory: gas
 that leaves at 100 mL/min, saturated at room temperature (17 g/m3 of water), takes 0.1 g/h along."""
+
+_FADES = 0.2
+"""By how much less is kept of a gas at last than at first, as a share of itself, a standard
+deviation: water turns to acid, and a gas that comes more slowly is kept better. Judgement."""
+
+_FEWEST = 3
+"""Cells that have a median of neighbours."""
 
 _HARDLY = 0.1
 """A receiver that keeps no more than this share of what the step of [done] gives is not heard: what
@@ -189,7 +198,32 @@ def _receiver_mass(
         Way(about.grid.edges_s, *_RUNS_DOWN, drips),
         Way(about.grid.edges_s, *_PASSES, 1.0 - drips),
     )
-    return replace(signal, unseen_per_s=loses_per_h / 3600.0, ways=ways, kept=_kept(about))
+    fades = _fading(about, signal)
+    return replace(
+        signal, unseen_per_s=loses_per_h / 3600.0, ways=ways, kept=_kept(about),
+        columns=np.hstack([fades, signal.columns]), slow=signal.slow + fades.shape[1],
+    )  # fmt: skip
+
+
+def _fading(about: About, signal: Signal) -> _Array:
+    """A column of what is kept of a gas being more at first and less at last, or the contrary.
+
+    By what came, and not by what a fit foretold, for the water takes up what passes it; a fit says
+    only how much of that was no condensate, all of which is kept. A jump is nothing that came.
+    """
+    passing, width_s = about.layout.passing, np.diff(about.grid.edges_s)
+    if about.told is None or width_s.size < _FEWEST:
+        return np.empty((width_s.size, 0))
+    dissolves_g = passing.caught_g - passing.dripped_g
+    gone = np.diff(about.told, axis=0)
+    part = gone @ dissolves_g / np.maximum(gone @ passing.caught_g, 1e-12)
+    level = signal.level[signal.there]
+    made = np.zeros(width_s.size)
+    made[signal.there] = np.diff(level, prepend=level[0])
+    whole = max(float(dissolves_g.sum()) / signal.unit, 1e-9)
+    came = np.maximum(median_of_five(made / width_s), 0.0) * width_s * part
+    load = (np.cumsum(came) - 0.5 * came) / whole
+    return np.asarray(_FADES * np.cumsum(came * (0.5 - load))[:, None])
 
 
 def _loses_per_h(unit_g: float) -> float:
