@@ -166,3 +166,15 @@ def test_what_is_on_its_way_comes_by_a_first_order(z: float) -> None:
     step = 1e-4
     slope = (way.after(z + step)[0] - way.after(z - step)[0]) @ course / (2.0 * step)
     assert later @ course == pytest.approx(slope, abs=1e-6)
+
+
+def test_slow_drops_speak_for_slow_gas() -> None:
+    """Before any gas came its time goes by that of the water, and not as far."""
+    made = make_run(311, "mass")
+    first = np.arange(made.extents.shape[1]) == 0
+    made = replace(made, extents=made.extents * first)
+    heard, alpha = _hear(made, _caught(made, 400.0))
+    heard = _found(heard, alpha)
+    drips, gas = heard.ways
+    assert heard.signal.ways[0].time_s(drips) == pytest.approx(400.0, rel=0.1)
+    assert 0.3 * drips < gas < drips

@@ -101,7 +101,7 @@ def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -
     slower = one.slower(alpha[:, :: size + 1])
     if slower is not None:
         slower = slower.transpose(2, 1, 0)
-        linear = np.concatenate([linear, slower], axis=2)
+        linear = np.concatenate([linear, slower @ signal.ways_root], axis=2)
         rest = rest + slower @ one.ways
     back = linear.transpose(0, 2, 1)
     normal = back @ linear + np.eye(linear.shape[2])
@@ -111,7 +111,8 @@ def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -
     share = signal.share + by
     rest = one.y - (base * share[:, None]).sum(axis=2)
     if slower is not None:
-        rest -= (slower @ (pulled[:, steps:] - one.ways)[:, :, None])[:, :, 0]
+        late = pulled[:, steps:] @ signal.ways_root.T - one.ways
+        rest -= (slower @ late[:, :, None])[:, :, 0]
     away = (seen[..., 1:] - seen[..., :1]).transpose(2, 1, 3, 0)
     slope = (away * share[:, None, None]).sum(axis=3) / _H  # (families, rows, size)
     down = slope.transpose(0, 2, 1)

@@ -252,10 +252,11 @@ def agreement(heard: Heard, alpha: _Array) -> Agreement:
         right = np.ascontiguousarray((root.T @ asks).T)
         each = np.ascontiguousarray(np.einsum("ki,kls,lj->ijs", root, both, root))
     if slower is not None:
-        mixed = np.einsum("irs,wrs->iws", seen, slower)
+        by_way = np.tensordot(heard.signal.ways_root.T, slower, 1)
+        mixed = np.einsum("irs,wrs->iws", seen, by_way)
         by_step = np.diag(share_u) if root is None else root.T
-        right = np.column_stack([right, np.einsum("wrs,rs->sw", slower, rest)])
-        both = np.einsum("vrs,wrs->vws", slower, slower)
+        right = np.column_stack([right, np.einsum("wrs,rs->sw", by_way, rest)])
+        both = np.einsum("vrs,wrs->vws", by_way, by_way)
         each = _bordered(each, np.tensordot(by_step, mixed, 1), both)
     size = each.shape[0]
     each.reshape(size * size, sets)[:: size + 1] += 1.0  # the diagonals
@@ -265,7 +266,7 @@ def agreement(heard: Heard, alpha: _Array) -> Agreement:
     _, log_det = np.linalg.slogdet(normal)
     late = ways = None
     if slower is not None:
-        pulled, ways = pulled[:, :steps], pulled[:, steps:]
+        pulled, ways = pulled[:, :steps], pulled[:, steps:] @ heard.signal.ways_root.T
         late = np.einsum("wrs,sw->rs", slower, ways - heard.ways)
     if root is not None:
         pulled = pulled @ root.T / np.maximum(share_u, _LEAST_U)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -149,6 +149,9 @@ class Signal:
     the mean of readings along a curve; None: the level was read at one moment."""
     ways: tuple[Way, ...] = ()
     """By which what leaves comes to it; none: it shows at once what leaves."""
+    ways_root: _Array = field(default_factory=lambda: np.empty((0, 0)))
+    """Root (ways, ways) of the covariance of how long each takes, in its own standard deviations
+    from the usual."""
     from_nothing: bool = False
     """Whether the level is known to have been 0, and all its columns, where the grid begins."""
     kept: _Array | None = None
