@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -13,6 +14,7 @@ from monitor.analysis.estimate.grid import build_grid
 from monitor.analysis.estimate.hearing import Heard, agreement, hear
 from monitor.analysis.estimate.layout import layout_of
 from monitor.analysis.estimate.level import Way
+from monitor.analysis.estimate.model import EstimatorState
 from monitor.analysis.estimate.noise import Noise
 from monitor.analysis.estimate.signals import About, gather_signals
 from monitor.plan.model import ChannelSpec, Train
@@ -178,3 +180,9 @@ def test_slow_drops_speak_for_slow_gas() -> None:
     drips, gas = heard.ways
     assert heard.signal.ways[0].time_s(drips) == pytest.approx(400.0, rel=0.1)
     assert 0.3 * drips < gas < drips
+
+
+def test_how_long_each_is_on_its_way_outlives_a_restart() -> None:
+    """What is learned of a channel is the same after it went through JSON."""
+    state = EstimatorState(noise={"catch": Noise(0.04, 2.0, 1.1, (0.5, -1.2))})
+    assert EstimatorState.from_data(json.loads(json.dumps(state.to_data()))).noise == state.noise
