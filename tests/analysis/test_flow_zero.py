@@ -5,6 +5,8 @@ Invented readings: a tail of first order, of which the meter shows what is above
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -91,3 +93,35 @@ def test_the_rate_that_a_meter_shows_is_no_surer_than_its_zero() -> None:
     seen = trend(grid, _signal(0.01))
     assert 3600.0 * seen.rate_u_per_s >= 0.015
     assert _signal(0.01).unseen_per_s * 3600.0 == pytest.approx(0.03)
+
+
+@pytest.mark.parametrize("knows_beginning", [True, False])
+def test_what_a_meter_shows_while_all_is_cold_tells_its_zero_hours_later(
+    knows_beginning: bool,
+) -> None:
+    """A steady trickle from the third minute on is gas where the meter showed nothing before.
+
+    Without the first cell it may as well be a zero that is off.
+    """
+    until_s, begins_s = 6.0 * 3600.0, 120.0
+    rng, bins = np.random.default_rng(7), BinStore()
+    per_h = 0.02
+    for t in np.arange(0.0, until_s, 10.0).tolist():
+        shown = (per_h * (t > begins_s) + 0.002 * rng.normal()) * _WHOLE_ML / 60.0
+        bins.add("meter", "outlet_flow", t, shown, Quality.GOOD)
+    bins.close_until(until_s)
+    grid = build_grid(0.0, until_s, (), (120.0,))
+    assert grid is not None
+    about = About(grid, _LAYOUT, {}, Train(), np.full(grid.edges_s.size, 20.0), _MOLAR_ML, None)
+    channel = bins.channel("meter")
+    signal = outlet_flow(about, channel, np.ones(len(channel), dtype=bool), ())
+    assert signal is not None
+    assert signal.from_nothing
+    heard = hear(replace(signal, from_nothing=knows_beginning), grid.edges_s.size)
+    assert heard is not None
+    share = float(signal.share[_LAYOUT.done])
+    alpha = np.zeros((grid.edges_s.size, 2, _LAYOUT.steps))
+    trickle_h = np.maximum(grid.edges_s - begins_s, 0.0) / 3600.0
+    alpha[:, 0, _LAYOUT.done] = per_h * trickle_h / share
+    gas, nothing = agreement(heard, alpha).log_likelihood
+    assert bool(gas - nothing > 6.0) is knows_beginning
