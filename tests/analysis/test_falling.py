@@ -99,6 +99,19 @@ def test_what_is_left_of_a_tail_is_told_by_counting_alone(
         assert 0.4 * truth < told.p50 < 1.5 * truth
 
 
+def test_what_ended_at_once_is_no_tail() -> None:
+    """Contracting grains, gone for a quarter of an hour: nothing is made of a fit that is none."""
+
+    def contracting(h: float) -> float:
+        return 0.5 * max(1.0 - max(h, 0.0) / 0.9, 0.0) ** 2
+
+    told = _left(contracting, _HOT_H + 1.15)
+    assert told is None or told.p50 < 1e-3
+    going = _left(contracting, _HOT_H + 0.8)
+    assert going is not None
+    assert 0.3 * contracting(0.8) < going.p50 < 3.0 * contracting(0.8)
+
+
 @pytest.mark.parametrize("zero_mL_min", [-0.4, 0.0, 0.4])
 def test_a_meters_zero_is_the_one_it_had_while_all_was_cold(zero_mL_min: float) -> None:
     """What it shows too much is not left, and what it shows too little is not gone."""

@@ -3,8 +3,8 @@
 The fit knows the whole course and may be wrong about it at once: a zero that is off, a gain that
 wanders, a law that nobody thought of. This looks at nothing but the last hour at one temperature,
 in which the rate falls as (L / tau) (1 + (n - 1) t / tau)**(-n / (n - 1)), plus a zero, L being
-what is left now. Orders n of two thirds, one and one and a half and all times tau of a few minutes
-to hours are weighed by what they explain; L is as likely to lie in each decade.
+what is left now. Orders n of a half, two thirds, one and one and a half and all times tau of a few
+minutes to hours are weighed by what they explain; L is as likely to lie in each decade.
 """
 
 from __future__ import annotations
@@ -29,11 +29,14 @@ _SAME_K = 5.0
 """The pot may have been so much hotter or colder; Arrhenius sees to that. Judgement."""
 _COLD_K = 0.5
 """As long as nothing is warmer than at the beginning by more, a meter shows its zero alone."""
-_ORDERS = (2.0 / 3.0, 1.0, 1.5)
+_ORDERS = (0.5, 2.0 / 3.0, 1.0, 1.5)
 _TAU_H = np.geomspace(0.04, 5.0, 36)
 _LEFT = np.geomspace(1e-4, 1.0, 60)
 _ZERO_MOVES = 0.1
 """What a zero may have moved by since it was read, over what it may be off at all. Judgement."""
+_NO_TAIL = 4.0
+"""Chi square for each degree of freedom beyond which what is seen is no tail of these laws: it has
+ended at once some time ago. Judgement."""
 _UNEVEN = 0.03
 """How uneven what comes is from one cell to the next, as a share of itself. Judgement."""
 
@@ -42,7 +45,7 @@ def left_as_it_falls(past: Past, one: Heard, share: float) -> Band | None:
     """Share of the step of [done] that is left, 5, 50, 95 %, by a channel of gas.
 
     `share`: what the step of [done] brings in the channel's level. None where the pot has not stood
-    for long enough at one temperature, or what came has not fallen in that time.
+    for long enough at one temperature, or what came has not fallen in that time as a tail does.
     """
     level = trend(past.grid, one.signal)
     ends_s, per_h = level.at_s[1:], np.diff(level.level) / share
@@ -97,8 +100,11 @@ def _zero(
 
 def _weighed(
     rate: _Array, variance: _Array, pace: _Array, ahead_h: _Array, zero: float, zero_u: float
-) -> Band:
-    """What is left, over all orders and times; the zero is marginalised exactly."""
+) -> Band | None:
+    """What is left, over all orders and times; the zero is marginalised exactly.
+
+    None where none of them explains what is seen.
+    """
     shapes = np.concatenate([_shape(n, ahead_h) for n in _ORDERS]) * pace
     weight = 1.0 / variance
     a = weight.sum() + 1.0 / zero_u**2
@@ -111,6 +117,8 @@ def _weighed(
     whole = rate @ (weight * rate) + zero**2 / zero_u**2 - zero_pull**2 / a
     chi2 = whole - precision * best**2
     excess = max(float(chi2.min()) / max(rate.size - 3, 1), 1.0)
+    if excess > _NO_TAIL:
+        return None
     apart = _LEFT - best[:, None]
     height = -0.5 * (chi2[:, None] + precision[:, None] * apart * apart) / excess
     likely = np.exp(height - height.max()).sum(axis=0)
