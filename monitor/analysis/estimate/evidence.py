@@ -177,8 +177,7 @@ def _is_sharp(one: Heard, j: int, rest: _Array | None = None) -> bool:
     known too less will do, if it is more than a change from the rate before to that after would be
     and the residuals `rest` stand out here alone.
     """
-    level, cells = one.signal.level, one.cells
-    moved = level[cells] - level[cells - 1]
+    moved = np.diff(one.signal.level, prepend=0.0)[one.cells]
     here = moved[j : j + 2]
     before, after = slice(max(j - 4, 0), max(j - 1, 0)), slice(j + 2, j + 5)
     usual = [float(moved[part].mean()) for part in (before, after) if moved[part].size]
