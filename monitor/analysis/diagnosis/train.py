@@ -101,12 +101,12 @@ def head_kPa(view: View) -> float:
     return view.memory.get("head", stated)
 
 
-@once
 def carries_over(view: View) -> None:
     """Remember that foam or liquid goes over: what the pot loses then is no gas."""
     view.memory["carried@"] = view.now_s
 
 
+@once
 def main_step_runs(view: View) -> bool:
     """The step of [done] alone brings gas, so that ratios between channels mean the train."""
     estimate = view.estimate

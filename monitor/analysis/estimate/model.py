@@ -131,7 +131,7 @@ class Evidence:
     """Amount of charge over the told one, by a balance; None: as told."""
     left_as_it_falls: Band | None = None
     """Share of the step of [done] that is left by how what is seen falls, where gas alone tells;
-    None: it does not, or the pot has not stood for long enough at one temperature."""
+    None: it does not, the pot has not stood long enough at one temperature, or it is no tail."""
 
 
 @dataclass(frozen=True, slots=True)
