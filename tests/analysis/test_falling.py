@@ -50,6 +50,7 @@ def _left(
     meter: bool = False,
     zero_mL_min: float = 0.0,
     wavers_K: float = 0.0,
+    share: float = _SHARE,
 ) -> Band | None:
     rng, bins = np.random.default_rng(11), BinStore()
     counted = 0.0
@@ -82,7 +83,7 @@ def _left(
     assert signal is not None
     heard = hear(signal, grid.edges_s.size)
     assert heard is not None
-    return left_as_it_falls(Past(_LAYOUT, grid, warmth, [heard]), heard, _SHARE)
+    return left_as_it_falls(Past(_LAYOUT, grid, warmth, [heard]), heard, share)
 
 
 @pytest.mark.parametrize("hours", [1.6, 2.2, 2.8])
@@ -134,3 +135,7 @@ def test_a_pot_that_wavers_by_little_is_seen_through_and_one_that_moves_is_not()
 
 def test_too_short_a_time_tells_nothing() -> None:
     assert _left(_first_order(0.6), _HOT_H + 0.15) is None
+
+
+def test_a_step_that_gives_no_gas_is_not_judged_by_gas() -> None:
+    assert _left(_first_order(0.6), 2.2, share=0.0) is None

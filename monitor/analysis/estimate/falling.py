@@ -37,6 +37,8 @@ _ZERO_MOVES = 0.1
 _NO_TAIL = 4.0
 """Chi square for each degree of freedom beyond which what is seen is no tail of these laws: it has
 ended at once some time ago. Judgement."""
+_BRINGS = 1e-9
+"""A step that brings less of the whole gas brings none."""
 _UNEVEN = 0.03
 """How uneven what comes is from one cell to the next, as a share of itself. Judgement."""
 
@@ -44,9 +46,12 @@ _UNEVEN = 0.03
 def left_as_it_falls(past: Past, one: Heard, share: float) -> Band | None:
     """Share of the step of [done] that is left, 5, 50, 95 %, by a channel of gas.
 
-    `share`: what the step of [done] brings in the channel's level. None where the pot has not stood
-    for long enough at one temperature, or what came has not fallen in that time as a tail does.
+    `share`: what the step of [done] brings in the channel's level. None where that is nothing, the
+    pot has not stood for long enough at one temperature, or what came has not fallen in that time
+    as a tail does.
     """
+    if share < _BRINGS:
+        return None
     level = trend(past.grid, one.signal)
     ends_s, per_h = level.at_s[1:], np.diff(level.level) / share
     hours = np.diff(level.at_s) / 3600.0
