@@ -17,7 +17,9 @@ from tests.dashboard.making import alarm, make_journal
 
 TOP = Path(__file__).parents[2]
 CODE = (
-    "import sys, pathlib; from monitor.dashboard.app import run_dashboard;"
+    "import signal, sys, pathlib; from monitor.dashboard.app import run_dashboard;"
+    # a shell hands SIGINT on as ignored to what it starts in the background
+    "signal.signal(signal.SIGINT, signal.default_int_handler);"
     "ended = run_dashboard(pathlib.Path(sys.argv[1]));"
     "pathlib.Path(sys.argv[2]).write_text(ended)"
 )
