@@ -243,7 +243,8 @@ def _unseen(view: View, estimate: Estimate) -> list[EvidenceLine]:
 
     A flow meter's zero hides them, or what a receiver loses. Since a channel came under that, the
     rest has died away as a tail of first order that takes as long for its last 4 % as the slowest
-    draws say. No line where another channel counts or weighs: what is gone adds up there.
+    draws say; a receiver that gained as much as it loses caught twice that. No line where another
+    channel counts or weighs: what is gone adds up there.
     """
     tail, done = estimate.evidence.tail_s, view.setting.plan.done
     seen = estimate.evidence
@@ -281,8 +282,9 @@ def _left_unseen(channel: ChannelEvidence, settles_s: float, now_s: float) -> fl
     """Share of the step that may be left, first order, where a meter shows none of it."""
     if channel.unseen_since_s is None:
         return 1.0
-    since_s = now_s - channel.unseen_since_s
-    return channel.unseen_per_h * settles_s / 3600.0 * math.exp(-since_s / settles_s)
+    then = 2.0 if channel.kind == KINDS["receiver_mass"] else 1.0
+    died = min(then * math.exp((channel.unseen_since_s - now_s) / settles_s), 1.0)
+    return channel.unseen_per_h * settles_s / 3600.0 * died
 
 
 def _stands_hot(view: View) -> bool:

@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from monitor.analysis.bins import BinStore
+from monitor.analysis.estimate import Circumstances, begin, update
 from monitor.analysis.estimate.grid import build_grid
 from monitor.analysis.estimate.hearing import Heard, agreement, hear
 from monitor.analysis.estimate.layout import layout_of
@@ -18,7 +19,7 @@ from monitor.analysis.estimate.model import EstimatorState
 from monitor.analysis.estimate.noise import Noise
 from monitor.analysis.estimate.signals import About, gather_signals
 from monitor.plan.model import ChannelSpec, Train
-from tests.benchmarks.runs_made_up import Made, make_run
+from tests.benchmarks.runs_made_up import Made, make_run, setup_for
 
 _RECEIVER = ChannelSpec("catch", "receiver_mass", "g")
 _UNTIL_S = 4 * 3600.0
@@ -180,6 +181,27 @@ def test_slow_drops_speak_for_slow_gas() -> None:
     drips, gas = heard.ways
     assert heard.signal.ways[0].time_s(drips) == pytest.approx(400.0, rel=0.1)
     assert 0.3 * drips < gas < drips
+
+
+def test_since_when_a_receiver_gains_no_more_than_it_may_lose() -> None:
+    """Not while anything comes that counts, and some minutes after the end since the end."""
+    made = make_run(311, "mass")
+    (pot, _), caught = made.channels, _caught(made)
+    rig = replace(made, channels=(pot, _RECEIVER), said={**made.said, **caught.said})
+    setup, bins, state, last_s = setup_for(rig), BinStore(), begin(), 0.0
+    comes = made.network.fractions(made.extents)[:, made.network.default_done()]
+    almost_s, done_s = (float(made.times_s[int(np.argmax(comes > part))]) for part in (0.9, 0.99))
+    since = {}
+    for now_s in np.arange(300.0, done_s + 5400.0, 300.0).tolist():
+        rig.fill(bins, last_s, now_s)
+        last_s = now_s
+        state, estimate = update(state, bins, setup, Circumstances(now_s, 60.0, 0.0, True))
+        for channel in estimate.evidence.channels:
+            since[now_s] = channel.unseen_since_s
+    gains = {now_s: at_s for now_s, at_s in since.items() if 0.7 * almost_s < now_s < almost_s}
+    assert gains
+    assert all(now_s - at_s < 120.0 for now_s, at_s in gains.items())
+    assert almost_s < since[last_s] < done_s + 2400.0
 
 
 def test_how_long_each_is_on_its_way_outlives_a_restart() -> None:

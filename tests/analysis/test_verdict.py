@@ -203,6 +203,30 @@ def test_alone_a_flow_meter_has_to_show_all_that_may_be_left(
 
 
 @pytest.mark.parametrize(
+    ("unseen_per_h", "since_s", "state"),
+    [
+        (0.03, 7_800.0, "holds"),  # 0.47 % at once, though it gains until now
+        (0.09, 7_800.0, "fails"),  # 1.4 %
+        (0.09, 7_450.0, "fails"),  # twice that has died away to 1.5 %
+        (0.09, 6_500.0, "holds"),  # to 0.3 %, and to 1 % thirteen minutes ago
+        (0.9, 6_500.0, "fails"),
+    ],
+)
+def test_alone_a_receiver_has_to_have_stood_for_long_enough(
+    unseen_per_h: float, since_s: float, state: str
+) -> None:
+    """A tail as fast as what a receiver loses hides behind it, and dies away."""
+    bench = Bench(("pot_temperature", "receiver_mass"))
+    seen = ChannelEvidence("catch", "caught", 1.0, 0.5, 9e9, None, unseen_per_h, since_s)
+    tail = Band(450.0, 630.0, 900.0)
+    seen = replace(DONE.evidence, channels=(seen,), kinds=("caught",), tail_s=tail)
+    words = bench.minutes(30, replace(DONE, evidence=seen))
+    lines = {line.name: line.state for line in bench.verdict.evidence}
+    assert lines.get("what is too slow to tell") == state
+    assert (words[-1] == "complete") is (state == "holds")
+
+
+@pytest.mark.parametrize(
     ("left", "state"),
     [
         (None, None),  # the pot has not stood for long enough

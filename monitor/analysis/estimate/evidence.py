@@ -358,12 +358,12 @@ def _rate_seen(past: Past, one: Heard, share: _Array) -> Band | None:
 def _unseen_since_s(past: Past, one: Heard) -> float | None:
     """Since when a channel has shown no more than it could show without any; None: it shows more.
 
-    One cell that stands out among its neighbours is noise. A receiver's cells are too rough to tell
-    since when: for it nothing has died away yet.
+    One cell that stands out among its neighbours is noise. Drops fall unevenly: a receiver is asked
+    over as long as a rate is looked at, and while it still gains nothing has died away yet.
     """
     signal, edges = one.signal, past.grid.edges_s
     if signal.role == "receiver_mass":
-        return float(edges[-1])
+        return _gained_until_s(past, one)
     if signal.unseen_per_s <= 0.0 or one.cells.size < _FEW:
         return None
     per_s = np.diff(signal.level, prepend=0.0)[one.cells] / np.diff(edges)[one.cells]
@@ -373,6 +373,14 @@ def _unseen_since_s(past: Past, one: Heard) -> float | None:
         return float(edges[one.cells[0]])
     last = int(over[-1]) + _FEW - 1
     return None if last >= one.cells.size - 1 else float(edges[one.cells[last] + 1])
+
+
+def _gained_until_s(past: Past, one: Heard) -> float:
+    """When a level last rose faster than it could fall of itself, over some minutes."""
+    seen = trend(past.grid, one.signal)
+    rose = seen.level - np.interp(seen.at_s - WINDOW_S, seen.at_s, seen.level)
+    over = np.flatnonzero(rose > one.signal.unseen_per_s * WINDOW_S)
+    return float(seen.at_s[over[-1] if over.size else 0])
 
 
 def _most_explained(past: Past, cloud: Cloud) -> float:
