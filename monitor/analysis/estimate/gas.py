@@ -49,6 +49,9 @@ order in about so long. From memory."""
 _WARMED = 0.5
 """Of the dead volume: what each of these may hold, a standard deviation. Judgement."""
 
+_STRAY = 1.5
+"""Counts in a cell, fewer of which are no flow."""
+
 _SHRINKS = 0.02
 """Of the dead volume; less, some 5 K, is the unrest of a hold."""
 
@@ -154,16 +157,34 @@ def _gas_columns(about: About, unit_mL: float, per_hour: float) -> _Array:
     What cools shrinks, and that has amplitudes of its own, for no counter counts backwards: air may
     come in through a valve, or liquid rise in the tip, and then nothing passes until it is down.
     """
-    dead, edges_s = about.train.dead_mL, about.grid.edges_s
-    warmth_K = np.maximum(about.warmth_C, 0.0) + 273.15
-    pushed = 293.15 / warmth_K[0] - 293.15 / warmth_K
-    parts = [pushed[1:], *(_follows(edges_s, pushed, memory_s) for memory_s in _WARMED_IN_S)]
+    edges_s, parts = about.grid.edges_s, _warmed(about)
     for part in parts[:]:
         shrinks = np.cumsum(np.minimum(np.diff(part, prepend=0.0), 0.0))
         if shrinks[-1] < -_SHRINKS:
             parts += [shrinks, np.maximum.accumulate(part) - part]
     zero = per_hour / 3600.0 * (edges_s[1:] - edges_s[0])
-    return np.stack([zero, *(_WARMED * dead / unit_mL * part for part in parts)], axis=1)
+    each = _WARMED * about.train.dead_mL / unit_mL
+    return np.stack([zero, *(each * part for part in parts)], axis=1)
+
+
+def _warmed(about: About) -> list[_Array]:
+    """What has left each part of the dead volume for warmth, (cells,) each, as a share of it."""
+    edges_s, warmth_K = about.grid.edges_s, np.maximum(about.warmth_C, 0.0) + 273.15
+    pushed = 293.15 / warmth_K[0] - 293.15 / warmth_K
+    return [pushed[1:], *(_follows(edges_s, pushed, memory_s) for memory_s in _WARMED_IN_S)]
+
+
+def _drawn_back(about: About, cell: NDArray[np.intp], quiet: NDArray[np.bool_]) -> _Array:
+    """Variance (cells with bins,) of what passes unseen while the train is not full again, in mL2.
+
+    `quiet`: cells in which nothing showed. What comes goes into the room that cooling made until
+    that is full, and then shows within one cell, with what was held up.
+    """
+    lacks = np.stack([np.maximum.accumulate(part) - part for part in _warmed(about)])
+    moves = np.abs(np.diff(lacks, axis=1, prepend=0.0)).sum(axis=0)[cell]
+    hides = quiet & (lacks.max(axis=0)[cell] > _SHRINKS)
+    hides[1:] |= hides[:-1]
+    return np.where(hides, (_WARMED * about.train.dead_mL * moves) ** 2, 0.0)
 
 
 def _follows(edges_s: _Array, at_edges: _Array, memory_s: float) -> _Array:
@@ -207,6 +228,7 @@ def _count(
     level = np.cumsum(made)
     walk = width / 60.0 * ((0.4 / unit) ** 2 + WALK**2)
     walk[cells.cell] += 0.1 * np.maximum(made, 0.0) / unit
+    walk[cells.cell] += _drawn_back(about, cells.cell, made * unit < _STRAY) / (unit * each) ** 2
     if (capped & free).any():
         lost = np.cumsum(~keep)[cells.last]
         walk[cells.cell[1:][np.diff(lost) > 0]] = np.inf
@@ -322,6 +344,8 @@ def outlet_flow(
     per_s = cut / 60.0 / unit
     walk = width / 60.0 * WALK**2 + np.where(dark, (_UNEVEN * per_s * width) ** 2, 0.0)
     walk[cells.cell] += (each * width[cells.cell] / 60.0 / unit) ** 2
+    quiet = np.abs(mean) <= np.maximum(cut, noise[cells.last])
+    walk[cells.cell] += _drawn_back(about, cells.cell, quiet) / unit**2
     # What passed in cells without a reading is not known: the level begins anew after them.
     walk[cells.cell[1:][np.diff(cells.cell) > 1]] = np.inf
     wander = _wandering(about, spread(grid, cells.cell, made))
