@@ -135,6 +135,17 @@ def test_a_pot_held_back_on_a_hold_comes_up_as_what_reacts_dies_away(
     assert least <= _share(pot, (times, gone), BinStore(), hold) <= most
 
 
+@pytest.mark.parametrize(("ends_C", "share"), [(220.0, 1.0), (170.0, 1.0), (155.0, 0.0)])
+def test_a_pot_hotter_than_its_early_hold_goes_on_with_its_plan(
+    ends_C: float, share: float
+) -> None:
+    """At 160 degC where a hold of 130 is planned: unless nothing hotter comes, as at 155."""
+    times = [0.0, _STOPS_S, _NOW_S]
+    knots = (np.array([0.0, _STOPS_S, 7000.0, 9000.0]), np.array([20.0, 130.0, 130.0, ends_C]))
+    still = (times, [0.0, 0.0, 0.0])
+    assert _share((times, [20.0, 160.0, 160.0]), still, BinStore(), Road(knots, 0.0)) == share
+
+
 def _heat_balance(pot: _Course, gone: _Course) -> BinStore:
     """The mantle that feeds such a pot: 0.12 of what that is above the room for what it loses, and
     200 s of its climb and of what the charge takes up.

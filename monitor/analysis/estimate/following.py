@@ -71,14 +71,18 @@ _SURE = 0.03
 
 
 def follows_yet(past: Past, cloud: Cloud, road: Road, bins: BinStore, band_K: float) -> float:
-    """P(the pot goes along what is ahead of the plan), 0..1, for one that is out of its band."""
+    """P(the pot goes along what is ahead of the plan), 0..1, for one that is out of its band.
+
+    One that is hotter than planned, and is to be heated further yet, goes along: there is nothing
+    that it would have to make good.
+    """
     now_s = float(past.grid.edges_s[-1])
     behind_K = float(road.temp_C(np.array([now_s]))[0]) - past.warmth.now_C
     by_mantle = _by_mantle(past, cloud, road, bins) if behind_K > 0.0 else 0.0
     if by_mantle > _CREEPS and comes_back(past, road, band_K):
         return 1.0
     if behind_K <= 0.0:
-        return 0.0
+        return 1.0 if road.hottest_C(now_s) > past.warmth.now_C else 0.0
     speeds = charge_speeds(past, cloud.course.alpha, past.grid.edges_s)[0] @ cloud.weights
     log_odds = _BEFORE + _by_reaction(past, speeds, behind_K) + _by_fall(past)
     log_odds += _by_answer(past, speeds, road) + by_mantle

@@ -46,6 +46,12 @@ class Road:
         """Planned pot temperature at times of the run; the last hold goes on."""
         return np.asarray(np.interp(at_s - self.began_s, *self.knots))
 
+    def hottest_C(self, from_s: float) -> float:
+        """The highest temperature planned from that time of the run on."""
+        times, temps = self.knots
+        ahead = temps[times > from_s - self.began_s]
+        return float(np.max(ahead, initial=float(self.temp_C(np.array([from_s]))[0])))
+
     def ramps(self) -> list[Ramp]:
         """Every ramp, at times of the run."""
         times, temps = (k.tolist() for k in self.knots)
