@@ -3,9 +3,10 @@
 What it is. Parameters: E and half temperature of each step, purity, water, losses that are stated,
 the set point's miss, the heat of reaction, the lag of the thermowell; nuisances: zero, drift and
 lift of the balance, its hose steps (times known), gain of counter or flow meter and its drift, the
-share that is absorbed, breath of the dead volume, loss of the receivers and how long condensate
-hangs before them, offset of the probe, wander of the pot, and, of what mantle and pot together say
-of heat, how both feed, cool and hold. Each has a normal prior as wide as the simulator's own draws.
+share that is absorbed, breath of the dead volume, loss of the receivers and how long condensate and
+gas hang before them, offset of the probe, wander of the pot, and, of what mantle and pot together
+say of heat, how both feed, cool and hold. Each has a normal prior as wide as the simulator's own
+draws.
 The Fisher information is that of the simulator's own noise-free channels, by central differences,
 at the run's true parameters, and Gaussian; the prior's precision is added. The bound of a quantity
 (time left, progress) is its gradient's norm in the inverse of that sum.

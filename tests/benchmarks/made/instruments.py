@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,7 +42,10 @@ _ZERO_BAND_G_S = 0.004
 """A balance that tracks its zero takes slower changes than this for drift. Judgement."""
 _HOLDUP_S = (60.0, 300.0)
 """For so long condensate hangs in neck and condenser, evenly drawn."""
-_HOLDUP_U_S = (_HOLDUP_S[1] - _HOLDUP_S[0]) / math.sqrt(12.0)
+_PASSES_S = (10.0, 200.0)
+"""So long after it left the charge gas comes to the water that takes it up, evenly drawn."""
+_UNIFORM_U = 1.0 / math.sqrt(12.0)
+"""Standard deviation of an even draw, as a share of its width."""
 _POT_WANDER_K = 0.7
 _HOUR_S = 3600.0
 
@@ -90,6 +93,7 @@ class Makeup:
     """Lift of hot air at 200 K over room."""
     evaporates_g_h: float
     holdup_s: float
+    passes_s: float
     dead_mL: float
     ceiling_per_s: float | None = 25.0
     """As the rig file states it."""
@@ -138,7 +142,7 @@ def draw_makeup(rng: np.random.Generator, steps: int, kind: str, until_s: float)
     if rng.random() < 0.3:
         at = float(rng.uniform(0.1, 0.9)) * until_s
         draughts.append((at, at + float(rng.uniform(1200.0, 3600.0))))
-    return Makeup(
+    out = Makeup(
         rough=float(rng.choice([0.3, 1.0, 3.0])),
         passed=tuple(passed.tolist()),
         caught=tuple(caught.tolist()),
@@ -155,9 +159,12 @@ def draw_makeup(rng: np.random.Generator, steps: int, kind: str, until_s: float)
         buoyancy_g=float(rng.normal(0.0, 0.03)),
         evaporates_g_h=float(rng.uniform(0.0, 0.25)),
         holdup_s=float(rng.uniform(*_HOLDUP_S)),
+        passes_s=sum(_PASSES_S) / 2.0,
         dead_mL=float(rng.normal(600.0, 60.0)),
         seed=int(rng.integers(2**31)),
     )
+    own = np.random.default_rng([out.seed, len(_ALL)])  # a draw of its own moves no other
+    return replace(out, passes_s=float(own.uniform(*_PASSES_S)))
 
 
 def listen(course: Course, makeup: Makeup, subset: str, *, bound: bool) -> Heard:
@@ -299,8 +306,8 @@ def _receiver(
     extra = (lost - own).sum(axis=2)
     each = course.extent_mol * dry_g * amount[:, None]
     caught = (course.extent_mol * wet_g * amount[:, None]).sum(axis=2) + extra
-    caught = caught + each @ np.array(makeup.caught)
-    held = _lagged(caught, _keep(makeup.holdup_s))
+    kept = each @ np.array(makeup.caught)
+    held = _lagged(caught, _keep(makeup.holdup_s)) + _lagged(kept, _keep(makeup.passes_s))
     times, n = course.times_s, course.times_s.size
     clean = _TARE_G["receiver"] + held
     true = clean[:, 0] - makeup.evaporates_g_h * _hours(course)
@@ -312,13 +319,16 @@ def _receiver(
     heard.said["receiver"] = np.round(shown, 2)
     if bound:
         hours = _bins(_hours(course))
-        longer, shorter = (
-            _lagged(caught[:, 0], _keep(makeup.holdup_s + part * _HOLDUP_U_S))
-            for part in (0.1, -0.1)
-        )
-        columns = [np.full(hours.size, 50.0), 0.072 * hours, _bins(longer - shorter) / 0.2]
+        columns = [np.full(hours.size, 50.0), 0.072 * hours]
+        for comes, lag_s, drawn in (
+            (caught, makeup.holdup_s, _HOLDUP_S), (kept, makeup.passes_s, _PASSES_S)
+        ):  # fmt: skip
+            by_s = 0.1 * _UNIFORM_U * (drawn[1] - drawn[0])
+            longer = _lagged(comes[:, 0], _keep(lag_s + by_s))
+            shorter = _lagged(comes[:, 0], _keep(lag_s - by_s))
+            columns.append(_bins(longer - shorter) / 0.2)
         columns += [
-            makeup.passed_u * _bins(_lagged(each[:, 0, i], _keep(makeup.holdup_s)))
+            makeup.passed_u * _bins(_lagged(each[:, 0, i], _keep(makeup.passes_s)))
             for i in range(len(steps))
         ]
         white = np.full(hours.size, math.hypot(0.02 * makeup.rough, 0.003) / math.sqrt(6.0))
