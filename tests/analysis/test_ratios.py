@@ -18,7 +18,7 @@ from monitor.analysis.diagnosis.rules import (
     stood_ratio,
 )
 from monitor.analysis.diagnosis.together import _late_share
-from monitor.analysis.diagnosis.train import _swells, lost_evenly
+from monitor.analysis.diagnosis.train import _stays_below, _swells, lost_evenly
 from monitor.analysis.view import View
 from tests.analysis.moments import moment
 from tests.analysis.test_verdict import GOING_ON, Bench
@@ -51,6 +51,29 @@ def falls_at(at_s: float, to: float, mended_s: float = math.inf) -> Callable[[fl
         return 1000.0 - (1000.0 - to) * min(max((now_s - at_s) / 240.0, 0.0), 1.0)
 
     return course
+
+
+@pytest.mark.parametrize(
+    ("course", "below"),
+    [
+        (lambda t: 0.9 if t < 30.0 else 1.1, False),  # a dip, and nearly as little ever since
+        (lambda t: 0.9 if t % 120.0 < 60.0 else 1.1, False),
+        (lambda t: 0.9, True),
+        (lambda t: 0.9 if t < 400.0 else 1.2, True),  # once said it stays for nearly as little
+        (lambda t: 0.9 if t < 400.0 else 1.4, False),
+    ],
+)
+def test_less_than_the_plan_allows_counts_where_it_stays_less(
+    course: Callable[[float], float], below: bool
+) -> None:
+    """For as long as it takes to be said: at ten minutes, asked every ten seconds."""
+    view = moment(PLAN, 46.0, ())
+    lasts_s, last = 0.0, False
+    for second in range(0, 600, 10):
+        view.now_s = 2760.0 + second
+        last = _stays_below(view, 500.0 * course(second), 500.0)
+        lasts_s = lasts_s + 10.0 if last else 0.0
+    assert (last and lasts_s > 260.0) is below
 
 
 @pytest.mark.parametrize(

@@ -61,6 +61,8 @@ _OVERDUE_S = 240.0
 _SURE_SD, _FAR_BELOW, _NARROW = 2.0, 0.75, 0.35
 """So many standard deviations below what the plan lets expect, and a quarter more for what else may
 differ; with a wider expectation than this (of the logarithm) a leak of two thirds would pass."""
+_BELOW_S, _NEARLY = _WINDOW_S + 20.0, 1.3
+"""So long less than that has to come; once said it stays until so many times that comes."""
 _WELL_SEEN = 2.0
 _EXPLAINED_S = 60.0
 """Bubbles that the charge explains so shortly before a silence were its gas."""
@@ -411,13 +413,25 @@ def _below_plan(view: View, ratio: float) -> Iterator[Judged]:
         view.memory.pop("below-plan", None)
         return
     least = _FAR_BELOW * expected.counts * math.exp(-_SURE_SD * expected.ln_u)
-    if dead_band(view, "below-plan", ratio < least, ratio < 1.3 * least):
+    if _stays_below(view, ratio, least):
         why = (
             f"{ratio:.0f} {counts_of(gas)} for each gram that leaves; by the plan"
             f" {expected.counts:.0f}, and surely {least:.0f}: gas leaves elsewhere, or the counter"
             " misses it"
         )
-        yield Judged("leak-suspected", why, None, on_delay_s=_WINDOW_S + 20.0)
+        yield Judged("leak-suspected", why, None, on_delay_s=_BELOW_S)
+
+
+def _stays_below(view: View, ratio: float, least: float) -> bool:
+    """Whether less comes than the least: all the while until that is said, then nearly so.
+
+    One that dips below it once and hovers above proves nothing.
+    """
+    since_s = view.memory.get("below-plan", 0.0)
+    said = 0.0 < since_s <= view.now_s - _BELOW_S
+    below = ratio < (_NEARLY if said else 1.0) * least
+    view.memory["below-plan"] = (since_s or view.now_s) if below else 0.0
+    return below
 
 
 def _leak_unsure(view: View) -> tuple[str, ...]:
