@@ -109,12 +109,15 @@ def _comes_mL(pot_C: np.ndarray) -> np.ndarray:
     return np.asarray(_GIVES_ML * (1.0 - 0.5 ** (np.cumsum(pace) * _STEP_S / 3000.0)))
 
 
-def _contradicted(role: str, memory_s: float, course: Callable[[np.ndarray], np.ndarray]) -> float:
+def _contradicted(
+    role: str, dead_mL: float, memory_s: float, course: Callable[[np.ndarray], np.ndarray]
+) -> float:
     """By how much a train that fills again contradicts the true course of a gas, a chi square."""
     times_s = np.arange(0.0, 2.0 * _UNTIL_S, _STEP_S)
     pot_C = course(times_s)
     comes_mL = _comes_mL(pot_C)
-    passed_mL = np.maximum.accumulate(comes_mL + _expelled_mL(pot_C, memory_s, 0.7))
+    warm_mL = dead_mL / _DEAD_ML * _expelled_mL(pot_C, memory_s, 0.7)
+    passed_mL = np.maximum.accumulate(comes_mL + warm_mL)
     flow = np.diff(passed_mL, prepend=0.0) * 60.0 / _STEP_S
     flow += np.random.default_rng(5).normal(0.0, 0.15, times_s.size)
     shown = np.floor(passed_mL / 0.15) if role == "bubble_count" else np.round(flow, 2)
@@ -124,7 +127,7 @@ def _contradicted(role: str, memory_s: float, course: Callable[[np.ndarray], np.
     bins.close_until(2.0 * _UNTIL_S)
     grid = build_grid(0.0, 2.0 * _UNTIL_S)
     assert grid is not None
-    train, channel = Train(dead_volume_mL=_DEAD_ML), bins.channel("outlet")
+    train, channel = Train(dead_volume_mL=dead_mL), bins.channel("outlet")
     about = About(grid, _LAYOUT, {}, train, course(grid.edges_s), 24_055.0, None)
     make = outlet_count if role == "bubble_count" else outlet_flow
     signal = make(about, channel, np.ones(len(channel), dtype=bool), ())
@@ -138,9 +141,14 @@ def _contradicted(role: str, memory_s: float, course: Callable[[np.ndarray], np.
     return float(rest @ rest)
 
 
-@pytest.mark.parametrize("role", ["bubble_count", "outlet_flow"])
+@pytest.mark.parametrize(
+    ("role", "dead_mL"),
+    [("bubble_count", 600.0), ("bubble_count", 1500.0), ("outlet_flow", 1500.0)],
+)
 @pytest.mark.parametrize("memory_s", [20.0, 60.0, 120.0, 240.0])
-def test_what_comes_while_the_train_fills_again_is_not_missed(role: str, memory_s: float) -> None:
+def test_what_comes_while_the_train_fills_again_is_not_missed(
+    role: str, dead_mL: float, memory_s: float
+) -> None:
     """It makes good what cooling took, and its silence is no contradiction."""
-    steady = _contradicted(role, memory_s, _pot_C)
-    assert _contradicted(role, memory_s, _paused_C) < 2.0 * steady
+    steady = _contradicted(role, dead_mL, memory_s, _pot_C)
+    assert _contradicted(role, dead_mL, memory_s, _paused_C) < 2.0 * steady

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -151,14 +152,14 @@ def _smooth(speed: _Array) -> _Array:
     return np.asarray(windows.mean(axis=1))
 
 
-def _gas_columns(about: About, unit_mL: float, per_hour: float) -> _Array:
+def _gas_columns(about: About, warmed: Sequence[_Array], unit_mL: float, per_hour: float) -> _Array:
     """Warm gas pushed out of the dead volume, and a zero that is off.
 
     What cools shrinks, and that has amplitudes of its own, for no counter counts backwards: air may
     come in through a valve, or liquid rise in the tip, and then nothing passes until it is down.
     """
-    edges_s, parts = about.grid.edges_s, _warmed(about)
-    for part in parts[:]:
+    edges_s, parts = about.grid.edges_s, [*warmed]
+    for part in warmed:
         shrinks = np.cumsum(np.minimum(np.diff(part, prepend=0.0), 0.0))
         if shrinks[-1] < -_SHRINKS:
             parts += [shrinks, np.maximum.accumulate(part) - part]
@@ -174,13 +175,15 @@ def _warmed(about: About) -> list[_Array]:
     return [pushed[1:], *(_follows(edges_s, pushed, memory_s) for memory_s in _WARMED_IN_S)]
 
 
-def _drawn_back(about: About, cell: NDArray[np.intp], quiet: NDArray[np.bool_]) -> _Array:
+def _drawn_back(
+    about: About, warmed: Sequence[_Array], cell: NDArray[np.intp], quiet: NDArray[np.bool_]
+) -> _Array:
     """Variance (cells with bins,) of what passes unseen while the train is not full again, in mL2.
 
     `quiet`: cells in which nothing showed. What comes goes into the room that cooling made until
     that is full, and then shows within one cell, with what was held up.
     """
-    lacks = np.stack([np.maximum.accumulate(part) - part for part in _warmed(about)])
+    lacks = np.stack([np.maximum.accumulate(part) - part for part in warmed])
     moves = np.abs(np.diff(lacks, axis=1, prepend=0.0)).sum(axis=0)[cell]
     hides = quiet & (lacks.max(axis=0)[cell] > _SHRINKS)
     hides[1:] |= hides[:-1]
@@ -228,7 +231,8 @@ def _count(
     level = np.cumsum(made)
     walk = width / 60.0 * ((0.4 / unit) ** 2 + WALK**2)
     walk[cells.cell] += 0.1 * np.maximum(made, 0.0) / unit
-    walk[cells.cell] += _drawn_back(about, cells.cell, made * unit < _STRAY) / (unit * each) ** 2
+    warmed, quiet = _warmed(about), made * unit < _STRAY
+    walk[cells.cell] += _drawn_back(about, warmed, cells.cell, quiet) / (unit * each) ** 2
     if (capped & free).any():
         lost = np.cumsum(~keep)[cells.last]
         walk[cells.cell[1:][np.diff(lost) > 0]] = np.inf
@@ -237,7 +241,11 @@ def _count(
     growth = spread(grid, cells.cell, growth)
     wander = _wandering(about, spread(grid, cells.cell, made), growth)
     columns = np.hstack(
-        [_gas_columns(about, unit * each, _COUNTS_PER_H), wander, jump_columns(grid, jumps, 0.2)]
+        [
+            _gas_columns(about, warmed, unit * each, _COUNTS_PER_H),
+            wander,
+            jump_columns(grid, jumps, 0.2),
+        ]
     )
     return Signal(
         channel.name, channel.role, spread(grid, cells.cell, level),
@@ -344,13 +352,13 @@ def outlet_flow(
     per_s = cut / 60.0 / unit
     walk = width / 60.0 * WALK**2 + np.where(dark, (_UNEVEN * per_s * width) ** 2, 0.0)
     walk[cells.cell] += (each * width[cells.cell] / 60.0 / unit) ** 2
-    quiet = np.abs(mean) <= np.maximum(cut, noise[cells.last])
-    walk[cells.cell] += _drawn_back(about, cells.cell, quiet) / unit**2
+    warmed, quiet = _warmed(about), np.abs(mean) <= np.maximum(cut, noise[cells.last])
+    walk[cells.cell] += _drawn_back(about, warmed, cells.cell, quiet) / unit**2
     # What passed in cells without a reading is not known: the level begins anew after them.
     walk[cells.cell[1:][np.diff(cells.cell) > 1]] = np.inf
     wander = _wandering(about, spread(grid, cells.cell, made))
     hidden = _hidden(int(cells.cell[np.argmax(mean)]), dark, width, per_s)
-    off = _gas_columns(about, unit, 60.0 * _ZERO * range_ / unit)
+    off = _gas_columns(about, warmed, unit, 60.0 * _ZERO * range_ / unit)
     columns = np.hstack([off, wander, hidden, jump_columns(grid, jumps, 0.2)])
     return Signal(
         channel.name, channel.role, spread(grid, cells.cell, np.cumsum(made)),
