@@ -235,8 +235,9 @@ def _climbs(verdict: Verdict, view: View) -> bool:
     """Whether the pot is on its way up to where the run is to be judged.
 
     Below its profile, and out of its band, it is held back and comes after; on it, short of the
-    hottest hold, what it does by then says little of what it will do there. Once stalled it takes
-    twice the rise: a controller that hunts is no way up.
+    hottest hold, what it does by then says little of what it will do there. It takes twice the rise
+    once stalled, for a controller that hunts is no way up, and where it is likely that the pot does
+    not come after: then it creeps.
     """
     heating, pot = view.heating, view.live("pot_temperature")
     if pot is None or heating.off_K is None or verdict.stands:
@@ -245,8 +246,19 @@ def _climbs(verdict: Verdict, view: View) -> bool:
         return False
     bins = view.bins.channel(pot.name)
     late = bins.mean[bins.at_s > view.now_s - LEFT_S]
-    least_K = _CLIMBS_K if not verdict.is_stalled else 2.0 * _CLIMBS_K
+    least_K = 2.0 * _CLIMBS_K if verdict.is_stalled or _creeps(verdict, view) else _CLIMBS_K
     return late.size > 0 and float(late[-1] - late.min()) > least_K
+
+
+def _creeps(verdict: Verdict, view: View) -> bool:
+    """Whether a pot out of its band is likely not to come after, as what counts has been going on.
+
+    Water that boils off before that holds a pot too, and no fit has it.
+    """
+    began_s, estimate = verdict.begun_s, view.estimate
+    if view.heating.follows or began_s is None or view.now_s - began_s < _FORESEEN_S:
+        return False
+    return estimate is not None and _beyond_off(estimate) >= _LIKELY
 
 
 def _holds_on(view: View) -> bool:

@@ -140,7 +140,7 @@ def test_a_tail_of_another_order_takes_another_time(begun: float, bend: float) -
 
 def test_only_the_plans_own_model_is_taken_at_its_word() -> None:
     """Held back or not; a shape that was fitted to the course so far is extrapolated."""
-    at_its_word = {f.name for f, own in zip(FAMILIES, _fitted([1] * 6), strict=True) if not own}
+    at_its_word = {f.name for f, own in zip(FAMILIES, _fitted([1] * len(FAMILIES)), strict=True) if not own}
     assert at_its_word == {"as planned", "held back"}
 
 

@@ -49,7 +49,8 @@ of them may share it, or two minutes."""
 _YOUNG_S = 900.0
 _JUST_NOW_S = 240.0
 """A jump older than this has been in front of a fit already."""
-_ENOUGH = 8
+_ENOUGH = 4
+"""Rows by which a channel tells of its noise: two at least for each of misfit and drift."""
 _SLACK_PER_H = 2.0
 """Rates below this many times what may be left at the end, an hour, are nobody's business."""
 _CUT = 4.0

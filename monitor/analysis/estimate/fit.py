@@ -182,11 +182,12 @@ def _unweighed(past: Past, seed: int) -> Cloud:
 def _priors(evenly: bool) -> _Array:
     """Prior weight of each family, of sum one.
 
-    `evenly` they are drawn together by their square roots: trust in the plan's model is that large
-    because what is measured would soon contradict it, and there nothing does, or hardly.
+    `evenly` kinds of laws are drawn together by their square roots: trust in the plan's model is
+    that large because what is measured would soon contradict it, and there nothing does, or hardly.
     """
     weights = np.array([f.weight for f in FAMILIES])
-    weights = np.sqrt(weights) if evenly else weights
+    if evenly:
+        weights = np.where([f.one for f in FAMILIES], weights, np.sqrt(weights))
     return np.asarray(weights / weights.sum())
 
 

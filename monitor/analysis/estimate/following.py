@@ -4,9 +4,9 @@ An endotherm, or a melt that boils, holds a pot below its course for as long as 
 heat; the programme goes on meanwhile, and the pot catches up as the reaction dies away. A pot
 whose heat was turned down looks much the same to its own probe. What tells the two apart: whether
 what reacts can take up as much as the pot is behind by, whether the pot has come up as that died
-away, whether as much heat goes in as when the pot climbed, whether the mantle is as hot as the pot
-would need where its plan has it, and whether it falls. Each speaks by a log of odds; where they
-leave it open, it is.
+away, whether as much heat goes in as when the pot climbed or when what reacts took it up, whether
+the mantle is as hot as the pot would need where its plan has it, and whether it falls. Each speaks
+by a log of odds; where they leave it open, it is.
 """
 
 from __future__ import annotations
@@ -42,6 +42,15 @@ _ANSWERS_K, _ANSWERS_MOST = 4.0, 4.0
 minutes as the reaction died away: the mantle has a part in it. Judgement."""
 _HOLDS_K = 2.0
 """A plan that moves by less within the look is on a hold."""
+_SUPPLY_U, _SUPPLY_MOST = 0.15, 4.0
+"""By how much what a pot takes up may fall short of what a programme that goes on gives it, one
+standard deviation of its logarithm: how much heat a charge takes up is known to a third, but here
+only its course matters. Judgement."""
+_SUPPLY_OFF_K = 5.0
+"""Set points are missed by several kelvin."""
+_MOSTLY = 0.5
+"""Of what the pot took up before, the reaction has to take up as much yet: under water that boils,
+or a reaction that is over, what reacts says nothing of what is fed."""
 _HEAT_AT_ODDS = 0.65
 """Of the most heat so far: a pot on a hold takes about half of what a ramp takes. From memory."""
 _HEAT_SLOPE, _HEAT_LEAST, _HEAT_MOST = 8.0, -2.5, 1.0
@@ -85,7 +94,7 @@ def follows_yet(past: Past, cloud: Cloud, road: Road, bins: BinStore, band_K: fl
         return 1.0 if road.hottest_C(now_s) > past.warmth.now_C else 0.0
     speeds = charge_speeds(past, cloud.course.alpha, past.grid.edges_s)[0] @ cloud.weights
     log_odds = _BEFORE + _by_reaction(past, speeds, behind_K) + _by_fall(past)
-    log_odds += _by_answer(past, speeds, road) + by_mantle
+    log_odds += min(_by_answer(past, speeds, road), _by_supply(past, cloud, road)) + by_mantle
     heat = _heat_share(past, bins, road.began_s)
     if heat is not None:
         said = _HEAT_SLOPE * (heat - _HEAT_AT_ODDS)
@@ -123,6 +132,40 @@ def _by_answer(past: Past, speeds: _Array, road: Road) -> float:
     return -min(0.5 * (max(lacks_K, 0.0) / _ANSWERS_K) ** 2, _ANSWERS_MOST)
 
 
+def _by_supply(past: Past, cloud: Cloud, road: Road) -> float:
+    """Whether the pot, by its climb and by what reacts, takes up as much heat as it would be given.
+
+    A programme that goes on feeds a pot in proportion to how far it is behind, or by all that its
+    heater can. One that takes up less than before, though it is no nearer, is fed less.
+    """
+    edges, fine_s = past.grid.edges_s, past.grid.fine_s
+    then, late = (1.5 * _LOOK_S, _LOOK_S), (0.5 * _LOOK_S, 0.0)
+    if edges[-1] - edges[0] < then[0]:
+        return 0.0
+    takes = _takes_K_s(past, cloud).sum(axis=1)
+    was, now = (_mean(edges, takes, *window) for window in (then, late))
+    fed, feeds = (
+        taken + _mean(fine_s, past.warmth.slope_K_s, *window)
+        for taken, window in ((was, then), (now, late))
+    )
+    if now < _MOSTLY * fed or fed <= 0.0:
+        return 0.0
+    if feeds <= 0.0:
+        return -_SUPPLY_MOST
+    planned_C = road.temp_C(edges[-1] - 0.5 * np.array([sum(then), sum(late)]))
+    temps_C = [_mean(fine_s, past.warmth.temp_C, *window) for window in (then, late)]
+    behind_K = np.maximum(planned_C - temps_C, 0.0) + _SUPPLY_OFF_K
+    due = min(float(behind_K[1] / behind_K[0]), 1.0)
+    lacks = max(math.log(due * fed / feeds), 0.0)
+    return -min(0.5 * (lacks / _SUPPLY_U) ** 2, _SUPPLY_MOST)
+
+
+def _takes_K_s(past: Past, cloud: Cloud) -> _Array:
+    """(cells, steps): what each step took up, as a pot of that heat capacity would fall. [K/s]"""
+    taken = np.diff(np.einsum("esk,s->ek", cloud.course.alpha, cloud.weights), axis=0)
+    return np.asarray(taken * past.layout.heat_K / np.diff(past.grid.edges_s)[:, None])
+
+
 def _by_mantle(past: Past, cloud: Cloud, road: Road, bins: BinStore) -> float:
     """Whether the mantle is as hot as the pot would need where its plan has it.
 
@@ -136,8 +179,7 @@ def _by_mantle(past: Past, cloud: Cloud, road: Road, bins: BinStore) -> float:
     mantle = next((bins.channel(name) for name in bins.names("mantle_temperature")), None)
     if mantle is None or now_s - edges[0] < then[0]:
         return 0.0
-    takes = np.diff(np.einsum("esk,s->ek", cloud.course.alpha, cloud.weights), axis=0)
-    takes *= past.layout.heat_K / np.diff(edges)[:, None]
+    takes = _takes_K_s(past, cloud)
     was, now = (_mean(edges, takes.sum(axis=1), *window) for window in (then, late))
     heard = (mantle.at_s > road.began_s) & (mantle.at_s <= now_s)
     at_s, mantle_C = mantle.at_s[heard], mantle.mean[heard]

@@ -17,6 +17,7 @@ _Array = NDArray[np.float64]
 _BACK_LOOK_S = 600.0
 _BACK_WITHIN_S = 3600.0
 """A pot that will be back within this, at the pace of the last minutes, follows its course."""
+_BACK_LOOKS = 61
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +83,8 @@ class Road:
 def comes_back(past: Past, road: Road, band_K: float) -> bool:
     """Whether a pot off its planned course is on its way back into the band.
 
-    So is one that a reaction holds back while it dies away.
+    So is one that a reaction holds back while it dies away. Where the plan goes on meanwhile, it
+    has to get there all the same: one that creeps up to a hold that is about to end does not.
     """
     fine_s, temp_C = past.grid.fine_s, past.warmth.temp_C
     middle = 0.5 * (fine_s[1:] + fine_s[:-1])
@@ -92,4 +94,9 @@ def comes_back(past: Past, road: Road, band_K: float) -> bool:
     miss = temp_C[seen] - road.temp_C(middle[seen])
     pace = float(np.polyfit(middle[seen] - fine_s[-1], miss, 1)[0])
     now = float(miss[-3:].mean())
-    return pace * now < 0.0 and abs(now) - band_K < _BACK_WITHIN_S * abs(pace)
+    if pace * now >= 0.0 or abs(now) - band_K >= _BACK_WITHIN_S * abs(pace):
+        return False
+    later_s = np.linspace(0.0, _BACK_WITHIN_S, _BACK_LOOKS)
+    climb_K_s = float(np.polyfit(middle[seen] - fine_s[-1], temp_C[seen], 1)[0])
+    there_C = float(temp_C[seen][-3:].mean()) + climb_K_s * later_s
+    return bool(np.any(np.abs(there_C - road.temp_C(fine_s[-1] + later_s)) <= band_K))

@@ -226,17 +226,21 @@ class Family:
     mixed: bool = False
     held: bool = False
     """True: from some moment on the step runs slower than its kinetics say, or not at all."""
+    one: bool = False
+    """True: one law, and no kind of laws."""
 
 
 FAMILIES = (
     Family("as planned", 0.70, None, (0.01, 0.03)),
-    Family("order", 0.13, (0.0, 0.0), (0.10, 0.40)),
+    Family("order", 0.11, (0.0, 0.0), (0.10, 0.40)),
     Family("nucleation", 0.08, (0.60, 0.0), (0.30, 0.30)),
     Family("diffusion", 0.04, (-0.69, -0.65), (0.10, 0.40)),
     Family("two populations", 0.025, (-1.0, -1.2), (0.8, 0.6), mixed=True),
     Family("held back", 0.025, None, (0.01, 0.03), held=True),
+    Family("second order", 0.02, (0.0, 0.693), (0.03, 0.05), one=True),
 )
-"""Prior weights are judgement: the plan's model is the likeliest, none is excluded."""
+"""Prior weights are judgement: the plan's model is the likeliest, none is excluded. Second order is
+a law by its own name (F2), and likelier than orders beside it: its tail lasts for many hours."""
 
 _LEAST_ORDER = 0.02
 
