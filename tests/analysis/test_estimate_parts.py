@@ -115,6 +115,27 @@ def test_of_two_populations_each_goes_by_first_order(planned: str) -> None:
     assert conversion(np.repeat(g, 3, axis=1), shape) == pytest.approx(expected, abs=1e-4)
 
 
+def test_second_order_is_met_by_its_own_name() -> None:
+    """F2 of Vyazovkin et al. 2011, Table 1, whatever the plan names; within a spread or two of it.
+
+    One law and no kind of laws: where nothing tells them apart it is no likelier than stated.
+    """
+    family = next(f for f in FAMILIES if f.one)
+    z = np.array([-2.0, 0.0, 2.0])
+    shape = shapes_of([(family, slice(0, 3))], exponents("A2"), z, z)
+    g = np.geomspace(0.01, 1000.0, 50)
+    assert conversion(g[:, None], shape.rows(slice(1, 2)))[:, 0] == pytest.approx(
+        g / (1.0 + g), abs=1e-4
+    )
+    assert (
+        np.abs(conversion(g[:, None].repeat(3, 1), shape) - (g / (1.0 + g))[:, None]).max() < 0.05
+    )
+    by_weight, evenly = _priors(False), _priors(True)
+    own = FAMILIES.index(family)
+    assert by_weight[own] == pytest.approx(family.weight / sum(f.weight for f in FAMILIES))
+    assert evenly[own] < by_weight[own]
+
+
 @pytest.mark.parametrize("family", FAMILIES, ids=lambda family: family.name)
 @pytest.mark.parametrize("alpha", [0.05, 0.5, 0.95, 0.99])
 def test_integral_and_conversion_undo_each_other(family: Family, alpha: float) -> None:
@@ -140,7 +161,8 @@ def test_a_tail_of_another_order_takes_another_time(begun: float, bend: float) -
 
 def test_only_the_plans_own_model_is_taken_at_its_word() -> None:
     """Held back or not; a shape that was fitted to the course so far is extrapolated."""
-    at_its_word = {f.name for f, own in zip(FAMILIES, _fitted([1] * len(FAMILIES)), strict=True) if not own}
+    fitted = _fitted([1] * len(FAMILIES))
+    at_its_word = {f.name for f, own in zip(FAMILIES, fitted, strict=True) if not own}
     assert at_its_word == {"as planned", "held back"}
 
 

@@ -135,6 +135,39 @@ def test_a_pot_held_back_on_a_hold_comes_up_as_what_reacts_dies_away(
     assert least <= _share(pot, (times, gone), BinStore(), hold) <= most
 
 
+_RISES = [0.0, _STOPS_S, 3900.0, 4500.0, _NOW_S]
+"""Of what has reacted ten to fifteen minutes ago, and in the last five."""
+
+
+@pytest.mark.parametrize(
+    ("late", "falls_K", "least", "most"),
+    [
+        pytest.param(1.0, 0.0, 0.9, 1.0, id="as much goes in"),
+        pytest.param(0.9, 0.0, 0.8, 1.0, id="hardly less"),
+        pytest.param(0.6, 0.0, 0.0, 0.5, id="much less"),
+        pytest.param(0.6, 60.0, 0.0, 0.02, id="none, for it cools by more than it takes up"),
+        pytest.param(0.2, 0.0, 0.8, 1.0, id="of a reaction that is over nothing is told by that"),
+    ],
+)
+def test_a_pot_that_takes_up_less_though_it_is_no_nearer_its_course_is_fed_less(
+    late: float, falls_K: float, least: float, most: float
+) -> None:
+    """The programme has left it behind and rises on, and much reacts all the while."""
+    pot = (_RISES, [20.0, 140.0, 140.0, 140.0, 140.0 - falls_K])
+    gone = (_RISES, np.cumsum([0.0, 0.0, 0.25, 0.5, 0.25 * late]).tolist())
+    assert least <= _share(pot, gone, BinStore()) <= most
+
+
+@pytest.mark.parametrize(("holds_until_s", "share"), [(7200.0, 1.0), (5100.0, 0.0)])
+def test_a_pot_has_to_be_back_before_its_plan_goes_on(holds_until_s: float, share: float) -> None:
+    """20 K below a hold it climbs to its band within ten minutes; then the plan climbs faster."""
+    pot = ([0.0, _STOPS_S, _NOW_S], [20.0, 130.0, 140.0])
+    times = [0.0, _STOPS_S, holds_until_s, holds_until_s + 1800.0, 20000.0]
+    road = Road((np.array(times), np.array([20.0, 160.0, 160.0, 280.0, 280.0])), 0.0)
+    still = ([0.0, _NOW_S], [0.0, 0.0])
+    assert _share(pot, still, BinStore(), road) == pytest.approx(share, abs=0.05)
+
+
 @pytest.mark.parametrize(("ends_C", "share"), [(220.0, 1.0), (170.0, 1.0), (155.0, 0.0)])
 def test_a_pot_hotter_than_its_early_hold_goes_on_with_its_plan(
     ends_C: float, share: float

@@ -261,6 +261,29 @@ def test_a_pot_out_of_its_band_is_stalled_where_it_is_not_likely_to_come_after(
     assert (bench.minutes(3, held)[-1] == "stalled") is is_stalled
 
 
+@pytest.mark.parametrize(
+    ("K_per_min", "begun_min", "off", "is_stalled"),
+    [
+        pytest.param(0.3, 30, 0.9, True, id="it creeps"),
+        pytest.param(0.3, 30, 0.6, False, id="it may well come after"),
+        pytest.param(0.3, 5, 0.9, False, id="what counts has hardly begun"),
+        pytest.param(0.8, 30, 0.9, False, id="it climbs"),
+    ],
+)
+def test_a_pot_that_creeps_without_a_prospect_of_coming_after_is_stalled(
+    K_per_min: float, begun_min: int, off: float, is_stalled: bool
+) -> None:
+    """25 K below its course for a quarter of an hour; it rises by 3 K in ten minutes, or by 8."""
+    bench = Bench()
+    bench.minutes(5, GOING_ON)
+    bench.verdict.begun_s = bench.now_s - 60.0 * begun_min
+    bench.pot_K_per_min = K_per_min
+    bench.heating = replace(bench.heating, off_K=-25.0, follows=False, left_s=bench.now_s - 900.0)
+    pot_at(bench, 180.0, K_per_min=K_per_min)
+    held = replace(CRAWLS, p_beyond_patience_frozen=1.0, p_beyond_patience_off=off)
+    assert (bench.minutes(4, held)[-1] == "stalled") is is_stalled
+
+
 def test_a_pot_that_falls_past_an_earlier_hold_is_not_still_on_it() -> None:
     """Its heater off, it passes 120 degC on its way down: no hold that lasts longer."""
     bench = Bench()
