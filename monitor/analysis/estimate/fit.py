@@ -65,7 +65,8 @@ def fit(
         turn = tick // _AFRESH_EVERY % len(FAMILIES)
         centres[turn] = better(past, centres[turn], FAMILIES[turn])
     centres, roots = improve(past, centres, FAMILIES)
-    return _draw(past, centres, roots, shares, _priors(evenly), seed)
+    caught = all(one.signal.role == "receiver_mass" for one in past.fitted_to)
+    return _draw(past, centres, roots, shares, _priors(evenly=evenly, caught=caught), seed)
 
 
 @lru_cache(maxsize=4)
@@ -179,15 +180,20 @@ def _unweighed(past: Past, seed: int) -> Cloud:
     return Cloud(kin, course, weights, z, {}, {}, pace, _fitted(counts), best, FAMILIES[0].name)
 
 
-def _priors(evenly: bool) -> _Array:
+def _priors(*, evenly: bool = False, caught: bool = False) -> _Array:
     """Prior weight of each family, of sum one.
 
     `evenly` kinds of laws are drawn together by their square roots: trust in the plan's model is
     that large because what is measured would soon contradict it, and there nothing does, or hardly.
+    `caught`: receivers alone tell. What hangs on walls and dissolves late has a tail of its own,
+    which passes for that of a slow law, and so no law is asked for by its name.
     """
     weights = np.array([f.weight for f in FAMILIES])
+    named = np.array([f.one for f in FAMILIES])
     if evenly:
-        weights = np.where([f.one for f in FAMILIES], weights, np.sqrt(weights))
+        weights = np.where(named, weights, np.sqrt(weights))
+    if caught:
+        weights = np.where(named, 0.0, weights)
     return np.asarray(weights / weights.sum())
 
 
