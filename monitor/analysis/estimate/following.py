@@ -27,6 +27,8 @@ __all__ = ["follows_yet"]
 _Array = NDArray[np.float64]
 
 _LOOK_S = 600.0
+_THEN, _LATE = (1.5 * _LOOK_S, _LOOK_S), (0.5 * _LOOK_S, 0.0)
+"""What goes on of late is held against what went on before: from so long ago to so long. [s]"""
 _HELD_K_S = 1e5
 """By how much a pot stands below its course under a reaction of one charge a second. [K s]
 2 kJ for a gram that leaves (2.26 for water; copper nitrate to oxide about as much), 0.65 of the
@@ -116,14 +118,13 @@ def _by_reaction(past: Past, speeds: _Array, behind_K: float) -> float:
 def _by_answer(past: Past, speeds: _Array, road: Road) -> float:
     """Whether a pot on a hold has come up since as what holds it back has died away."""
     edges, fine_s = past.grid.edges_s, past.grid.fine_s
-    late, then = (0.5 * _LOOK_S, 0.0), (1.5 * _LOOK_S, _LOOK_S)
-    if edges[-1] - edges[0] < then[0]:
+    if edges[-1] - edges[0] < _THEN[0]:
         return 0.0
-    middles = edges[-1] - 0.5 * np.array([sum(then), sum(late)])
+    middles = edges[-1] - 0.5 * np.array([sum(_THEN), sum(_LATE)])
     planned_C = road.temp_C(middles)
-    temps_C = [_mean(fine_s, past.warmth.temp_C, *window) for window in (then, late)]
+    temps_C = [_mean(fine_s, past.warmth.temp_C, *window) for window in (_THEN, _LATE)]
     behind_K = float(planned_C[0]) - temps_C[0]
-    was, now = (_mean(edges, speeds, *window) for window in (then, late))
+    was, now = (_mean(edges, speeds, *window) for window in (_THEN, _LATE))
     if abs(float(planned_C[1] - planned_C[0])) > _HOLDS_K or behind_K <= 0.0:
         return 0.0
     if was <= max(now, 0.0):
@@ -139,21 +140,20 @@ def _by_supply(past: Past, cloud: Cloud, road: Road) -> float:
     heater can. One that takes up less than before, though it is no nearer, is fed less.
     """
     edges, fine_s = past.grid.edges_s, past.grid.fine_s
-    then, late = (1.5 * _LOOK_S, _LOOK_S), (0.5 * _LOOK_S, 0.0)
-    if edges[-1] - edges[0] < then[0]:
+    if edges[-1] - edges[0] < _THEN[0]:
         return 0.0
     takes = _takes_K_s(past, cloud).sum(axis=1)
-    was, now = (_mean(edges, takes, *window) for window in (then, late))
+    was, now = (_mean(edges, takes, *window) for window in (_THEN, _LATE))
     fed, feeds = (
         taken + _mean(fine_s, past.warmth.slope_K_s, *window)
-        for taken, window in ((was, then), (now, late))
+        for taken, window in ((was, _THEN), (now, _LATE))
     )
     if now < _MOSTLY * fed or fed <= 0.0:
         return 0.0
     if feeds <= 0.0:
         return -_SUPPLY_MOST
-    planned_C = road.temp_C(edges[-1] - 0.5 * np.array([sum(then), sum(late)]))
-    temps_C = [_mean(fine_s, past.warmth.temp_C, *window) for window in (then, late)]
+    planned_C = road.temp_C(edges[-1] - 0.5 * np.array([sum(_THEN), sum(_LATE)]))
+    temps_C = [_mean(fine_s, past.warmth.temp_C, *window) for window in (_THEN, _LATE)]
     behind_K = np.maximum(planned_C - temps_C, 0.0) + _SUPPLY_OFF_K
     due = min(float(behind_K[1] / behind_K[0]), 1.0)
     lacks = max(math.log(due * fed / feeds), 0.0)
@@ -175,19 +175,18 @@ def _by_mantle(past: Past, cloud: Cloud, road: Road, bins: BinStore) -> float:
     itself has shown.
     """
     edges, now_s = past.grid.edges_s, float(past.grid.edges_s[-1])
-    then, late = (1.5 * _LOOK_S, _LOOK_S), (0.5 * _LOOK_S, 0.0)
     mantle = next((bins.channel(name) for name in bins.names("mantle_temperature")), None)
-    if mantle is None or now_s - edges[0] < then[0]:
+    if mantle is None or now_s - edges[0] < _THEN[0]:
         return 0.0
     takes = _takes_K_s(past, cloud)
-    was, now = (_mean(edges, takes.sum(axis=1), *window) for window in (then, late))
+    was, now = (_mean(edges, takes.sum(axis=1), *window) for window in (_THEN, _LATE))
     heard = (mantle.at_s > road.began_s) & (mantle.at_s <= now_s)
     at_s, mantle_C = mantle.at_s[heard], mantle.mean[heard]
-    if was <= max(now, 0.0) or at_s.size < 3 or now_s - at_s[-1] > late[0]:
+    if was <= max(now, 0.0) or at_s.size < 3 or now_s - at_s[-1] > _LATE[0]:
         return 0.0
     middle = 0.5 * (edges[1:] + edges[:-1])
     beside_C = np.interp(middle, at_s, mantle_C)
-    then_C, late_C = (_mean(edges, beside_C, *window) for window in (then, late))
+    then_C, late_C = (_mean(edges, beside_C, *window) for window in (_THEN, _LATE))
     if late_C - then_C > _WARMS_K:
         return 0.0
     known = (middle >= at_s[0]) & (middle <= at_s[-1])
