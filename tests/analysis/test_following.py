@@ -135,8 +135,7 @@ def test_a_pot_held_back_on_a_hold_comes_up_as_what_reacts_dies_away(
     assert least <= _share(pot, (times, gone), BinStore(), hold) <= most
 
 
-_RISES = [0.0, _STOPS_S, 3900.0, 4500.0, _NOW_S]
-"""Of what has reacted ten to fifteen minutes ago, and in the last five."""
+_THEN = [0.0, _STOPS_S, 3900.0, 4500.0, _NOW_S]
 
 
 @pytest.mark.parametrize(
@@ -153,8 +152,8 @@ def test_a_pot_that_takes_up_less_though_it_is_no_nearer_its_course_is_fed_less(
     late: float, falls_K: float, least: float, most: float
 ) -> None:
     """The programme has left it behind and rises on, and much reacts all the while."""
-    pot = (_RISES, [20.0, 140.0, 140.0, 140.0, 140.0 - falls_K])
-    gone = (_RISES, np.cumsum([0.0, 0.0, 0.25, 0.5, 0.25 * late]).tolist())
+    pot = (_THEN, [20.0, 140.0, 140.0, 140.0, 140.0 - falls_K])
+    gone = (_THEN, np.cumsum([0.0, 0.0, 0.25, 0.5, 0.25 * late]).tolist())
     assert least <= _share(pot, gone, BinStore()) <= most
 
 
@@ -194,7 +193,6 @@ def _heat_balance(pot: _Course, gone: _Course) -> BinStore:
     return bins
 
 
-_THEN = [0.0, _STOPS_S, 3900.0, 4500.0, _NOW_S]
 _DYING = (_THEN, np.cumsum([0.0, 0.0, 0.06, 0.09, 0.035]).tolist())
 
 
