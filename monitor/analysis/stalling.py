@@ -1,4 +1,4 @@
-"""Whether the run is stalled: [done] too far off, or evolution stopped where it should go on."""
+"""Whether the run is stalled, and why: [done] too far off, or a rate lost (`loss.py`)."""
 
 from __future__ import annotations
 
@@ -8,22 +8,21 @@ import numpy as np
 
 from monitor.analysis.channels import slope_per_s
 from monitor.analysis.conditions import Findings
-from monitor.analysis.estimate import Band, Estimate
-from monitor.analysis.expected import Heating, planned_C
-from monitor.analysis.lately import BRIEF_S, each_now, goes_on, most_seen, rises, seen_now, surest
+from monitor.analysis.estimate import Estimate
+from monitor.analysis.expected import Heating
+from monitor.analysis.lately import seen_now, surest
+from monitor.analysis.standing import CLIMBS_K, stands
 from monitor.analysis.verdict_state import (
-    FRESH_S,
     KINDS,
     Verdict,
     is_alone,
-    is_left,
     kinds_now,
     tells_loss,
     would_show,
 )
 from monitor.analysis.view import View
 from monitor.plan.model import Limits
-from monitor.plan.profile import profile_points, profile_temp_C, segment_at
+from monitor.plan.profile import segment_at
 
 __all__ = [
     "LEFT_S",
@@ -32,29 +31,17 @@ __all__ = [
     "on_last_hold",
     "stall_why",
     "time_stall",
-    "watch_loss",
     "watch_standing",
 ]
 
 LEFT_S = 600.0
 """A pot that has not followed its profile for this long counts at the temperature of now."""
 
-_FORESEEN_S = 900.0
-"""What was foreseen before anything came is a prior, and no witness."""
-
-_FAR_HOTTER_K = 60.0
-"""A step of 100 kJ/mol goes some twenty times as fast at 500 K as at 440 K."""
-_AFTER_HOLE_S = 600.0
-"""A rate over a hole in the record is none of now: so long nothing is compared with it."""
-
-_STILL_K, _STILL_S = 1.2, 360.0
-"""A pot that moves by less within so long stands still: at that pace hours go by for a hold."""
+_GOES_ON_S = 900.0
+"""So long what counts has to have been going on before a pot that is held back may creep."""
 _COLD_N = 2
 """Estimates in a row that are sure that at the temperature of now [done] is too far off: then a pot
 that is seen to stand need not wait for another."""
-_CLIMBS_K = 2.0
-"""A pot that has risen by more within ten minutes has not come to where it stays."""
-
 _SURE, _RIVAL = 0.9, 0.2
 """Likelihood from which on a fit is sure; that of a rival up to which it counts for nothing."""
 _LIKELY, _UNWEIGHED, _EVEN = 0.75, 0.8, 0.5
@@ -88,18 +75,6 @@ _NO_HEAT = ("heater-off", "power-lost")
 _FELL = 0.5
 _FALL_LOOK_S, _FALL_K_PER_MIN = 180.0, 0.2
 """A pot that falls by less stands."""
-
-_KELVIN = 273.15
-_LEAST_RATE = 0.08
-_BACK_N = 3
-"""Estimates in a row that show it again: one alone may have its scale wrong."""
-
-_SURELY = 3.0 / 1.645
-"""Half widths of a 90 % interval that make three standard deviations."""
-_LOST_SHARE = 0.45
-"""A loss of rate: seen (95 %) below this share of foreseen (5 %), where that is above 8 %/h."""
-_ON_COURSE_K, _LOST_BEHIND = -8.0, 0.25
-"""The same of a pot further below its course than the first, but still on its way up."""
 
 
 def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findings) -> None:
@@ -157,7 +132,7 @@ def watch_standing(verdict: Verdict, view: View, findings: Findings) -> None:
         verdict.unheated = False
         if not _has_left(verdict, view):
             verdict.beyond_since_s = None
-    verdict.stands = not _has_left(verdict, view) and _stands(verdict, view)
+    verdict.stands = not _has_left(verdict, view) and stands(verdict, view)
     if not verdict.stands or verdict.beyond_since_s is not None or estimate is None:
         return
     if verdict.cold_n < _COLD_N or _passes(verdict, view, estimate):
@@ -246,7 +221,7 @@ def _climbs(verdict: Verdict, view: View) -> bool:
         return False
     bins = view.bins.channel(pot.name)
     late = bins.mean[bins.at_s > view.now_s - LEFT_S]
-    least_K = 2.0 * _CLIMBS_K if verdict.is_stalled or _creeps(verdict, view) else _CLIMBS_K
+    least_K = 2.0 * CLIMBS_K if verdict.is_stalled or _creeps(verdict, view) else CLIMBS_K
     return late.size > 0 and float(late[-1] - late.min()) > least_K
 
 
@@ -256,7 +231,7 @@ def _creeps(verdict: Verdict, view: View) -> bool:
     Water that boils off before that holds a pot too, and no fit has it.
     """
     began_s, estimate = verdict.begun_s, view.estimate
-    if view.heating.follows or began_s is None or view.now_s - began_s < _FORESEEN_S:
+    if view.heating.follows or began_s is None or view.now_s - began_s < _GOES_ON_S:
         return False
     return estimate is not None and _beyond_off(estimate) >= _LIKELY
 
@@ -342,217 +317,6 @@ def _own_rate(estimate: Estimate) -> float | None:
     if ahead_h <= 0.0:
         return None
     return max(later.done_fraction.p50 - estimate.done_fraction.p50, 0.0) / ahead_h
-
-
-def _stands(verdict: Verdict, view: View) -> bool:
-    """Whether the pot stands still where the plan has no hold, and the plan has left it behind.
-
-    The shift in time takes a pot that stops on its way up for ever later, so it leaves the band
-    only long after. What counts is by how much the plan has risen since from where the pot stopped.
-    Not while an earlier step goes on, or the mantle goes on climbing: then it is the charge that
-    holds the pot, and it comes after. Nor within its band of a hold, which may miss its set point
-    by that much and last longer than planned, and never above its course.
-    """
-    heating, pot, plan = view.heating, view.live("pot_temperature"), view.setting.plan
-    if pot is None or heating.began_s is None or not plan.profile:
-        return False
-    if heating.off_K is None or heating.off_K > 0.0:
-        return False
-    bins = view.bins.channel(pot.name)
-    late = bins.mean[bins.at_s > view.now_s - _STILL_S]
-    still_K = 2.0 * _STILL_K if verdict.stands else _STILL_K
-    if late.size < 5 or float(late.max() - late.min()) > still_K:
-        return False
-    band, pot_C = plan.limits.profile_band_K, float(late.mean())
-    if heating.start_C is not None and pot_C < heating.start_C + band:
-        return False  # it has hardly left the room: there is no way up yet on which it stopped
-    if any(abs(s.to_C - pot_C) <= band for s in plan.profile if s.hold_min > 0.0):
-        return False
-    away = np.flatnonzero(np.abs(bins.mean - pot_C) > still_K)
-    since = int(away[-1]) + 1 if away.size else 0
-    risen_K = _risen_K(view, pot_C, max(float(bins.t0_s[since]), heating.began_s))
-    if risen_K is None or risen_K <= band or not is_alone(view, 0.9):
-        return False
-    mantle = view.live("mantle_temperature")
-    return mantle is None or not _rises(view, mantle.name)
-
-
-def _rises(view: View, name: str) -> bool:
-    """Whether a temperature has gone up while the pot stood."""
-    bins = view.bins.channel(name)
-    late = bins.mean[bins.at_s > view.now_s - _STILL_S]
-    return late.size > 1 and float(late[-1] - late[0]) > _CLIMBS_K
-
-
-def _risen_K(view: View, pot_C: float, since_s: float) -> float | None:
-    """By how much the plan rises above `pot_C` in the time since `since_s`.
-
-    From where it passes `pot_C` on its way up; of several such places from that which is nearest to
-    where the run was. None where it does not pass it. [K]
-    """
-    heating, profile = view.heating, view.setting.plan.profile
-    times_s, temps_C = profile_points(profile)
-    passed_s = [
-        times_s[i] + (pot_C - temps_C[i]) / (temps_C[i + 1] - temps_C[i])
-        * (times_s[i + 1] - times_s[i])
-        for i in range(len(times_s) - 1)
-        if temps_C[i] < pot_C <= temps_C[i + 1]
-    ]  # fmt: skip
-    if not passed_s or heating.began_s is None:
-        return None
-    was_s = since_s - heating.began_s - heating.late_s
-    at_s = min(passed_s, key=lambda t: abs(t - was_s)) + view.now_s - since_s
-    return profile_temp_C(profile, at_s) - pot_C
-
-
-def watch_loss(verdict: Verdict, view: View, estimate: Estimate) -> None:
-    """Notice a rate that falls below all that was foreseen; remember it until it comes back.
-
-    The fit soon believes that all is over; what it foresaw before the fall is the better witness.
-    """
-    if verdict.loss_s is None or verdict.how_sure() >= 0.5:
-        verdict.loss_left = False
-    verdict.loss_left = verdict.loss_left or is_left(view, estimate)
-    seen, expected = _seen(verdict, view, estimate), _expected(verdict, view, estimate)
-    if seen is None:
-        return
-    if verdict.loss_s is None and _at_ceiling(view):  # what it shows is the least that comes
-        verdict.loss_n = 0
-        return
-    if verdict.loss_s is not None:
-        verdict.back_n = verdict.back_n + 1 if seen.p50 >= 0.5 * verdict.loss_rate else 0
-        if verdict.back_n >= _BACK_N:
-            verdict.loss_s, verdict.loss_n, verdict.back_n = None, 0, 0
-            verdict.back_s = view.now_s
-        return
-    ends = _was_to_end(verdict, view, estimate, seen, expected)
-    share = _share_lost(view)
-    verdict.seen_rate = max(verdict.seen_rate, seen.p05)
-    came = verdict.begun_s is not None and view.now_s - verdict.begun_s >= _FORESEEN_S
-    came = came and view.is_recorded and view.now_s - view.resumed_s >= _AFTER_HOLE_S
-    came = came and not _far_hotter(view) and not ends
-    if expected is None or share is None or not came or verdict.complete_s is not None:
-        verdict.loss_n = 0
-        return
-    done = estimate.done_fraction
-    under_way = done is not None and done.p50 > 0.1
-    was_there = under_way and verdict.seen_rate > 0.4 * expected.p05 > 0.4 * _LEAST_RATE
-    if not seen.p95 < share * expected.p05:
-        seen = _agreed_low(view, estimate, share * expected.p05, expected.p05) or seen
-    # What sets in later than was foreseen is low too, and yet it is none that was lost.
-    low = was_there and seen.p95 < share * expected.p05 and not rises(view, estimate.evidence)
-    verdict.loss_n = verdict.loss_n + 1 if low else 0
-    if verdict.loss_n >= 2:
-        verdict.loss_s, verdict.loss_rate = view.now_s, expected.p05
-        verdict.loss_why = (
-            f"{100 * max(seen.p50, 0.0):.0f} % of the step an hour seen,"
-            f" {100 * expected.p50:.0f} % foreseen at this temperature"
-        )
-
-
-def _was_to_end(
-    verdict: Verdict, view: View, estimate: Estimate, seen: Band, expected: Band | None
-) -> bool:
-    """Whether it was foreseen, while the step still ran as foreseen or faster, to be over by now.
-
-    A reaction that gathers speed ends sooner than was foreseen a quarter of an hour ago. What a fit
-    foresees once all has stopped is no foresight: means of twelve minutes do not show it yet.
-    """
-    now, left = view.now_s, estimate.remaining_s
-    goes = goes_on(view, estimate.evidence)
-    verdict.has_stopped = verdict.has_stopped if goes is None else not goes
-    if not verdict.has_stopped:
-        verdict.went_s = now - BRIEF_S
-    verdict.ends = [one for one in verdict.ends if one[0] > now - _FORESEEN_S]
-    latest_s = None if left is None else left.p95
-    if latest_s is not None and expected is not None and seen.p50 >= expected.p50:
-        verdict.ends.append((now, now + latest_s))
-    return any(end <= now for at, end in verdict.ends if at <= verdict.went_s)
-
-
-def _far_hotter(view: View) -> bool:
-    """Whether the pot has climbed so far since a rate was foreseen that it would be over by now."""
-    pot = view.live("pot_temperature")
-    if pot is None or pot.value is None:
-        return False
-    bins = view.bins.channel(pot.name)
-    late = bins.mean[bins.at_s > view.now_s - _FORESEEN_S]
-    return late.size > 0 and pot.value - float(late[0]) > _FAR_HOTTER_K
-
-
-def _expected(verdict: Verdict, view: View, estimate: Estimate) -> Band | None:
-    """The rate that was foreseen, at the temperature that the pot has come to. [1/h]
-
-    It was foreseen along the plan as it stood then; where the plan has gone on without the pot, it
-    gives less by what the kinetics make of those kelvin.
-    """
-    now_s, heating, expected = view.now_s, view.heating, estimate.evidence.rate_expected
-    kept = [one for one in verdict.courses if one[0] > now_s - _FORESEEN_S - 60.0]
-    verdict.courses = [*kept, (now_s, heating.late_s, heating.off_K or 0.0)]
-    pot_C, others = view.value("pot_temperature"), estimate.others
-    then_s, late_s, off_K = verdict.courses[0]
-    planned = planned_C(heating, view.setting.plan.profile, now_s, late_s)
-    if expected is None or pot_C is None or planned is None or others is None:
-        return expected
-    if planned + off_K <= pot_C or now_s - then_s < 0.5 * _FORESEEN_S:
-        return expected
-    cold = 1.0 / (pot_C + _KELVIN) - 1.0 / (planned + off_K + _KELVIN)
-    less = math.exp(-others.e_over_r_K.p50 * cold)
-    return Band(less * expected.p05, less * expected.p50, less * expected.p95)
-
-
-def _seen(verdict: Verdict, view: View, estimate: Estimate) -> Band | None:
-    """What still comes: of two kinds that agree the last five minutes tell, of one it takes more.
-
-    A bubbler alone falls as quickly where a shape of the reaction that nobody planned just ends. A
-    balance that has much left by what it lost so far knows of no such end.
-    """
-    if verdict.loss_s is not None:
-        return seen_now(view, estimate.evidence, scale_held=True)
-    if len(kinds_now(view, estimate)) >= 2 or is_left(view, estimate):
-        return seen_now(view, estimate.evidence)
-    return most_seen(estimate.evidence, view.now_s)
-
-
-def _agreed_low(view: View, estimate: Estimate, below: float, foreseen: float) -> Band | None:
-    """What comes by the surest of two kinds, where the others say the same less sharply. [1/h]
-
-    A balance in a draught cannot say "nothing" within five minutes, but a bubbler can; it only has
-    to say: less than `below`, and surely less than `foreseen`.
-    """
-    each = each_now(view, estimate.evidence)
-    if len(kinds_now(view, estimate)) < 2 or len(each) < 2:
-        return None
-    agree = all(
-        rate.p50 < below and rate.p50 + _SURELY * (rate.p95 - rate.p50) < foreseen for rate in each
-    )
-    return min(each, key=lambda rate: rate.p95 - rate.p05) if agree else None
-
-
-def _share_lost(view: View) -> float | None:
-    """Below which share of what was foreseen a rate is lost; None where the pot has gone colder.
-
-    A pot behind its course, and yet no colder than when it was foreseen, gives less.
-    """
-    off_K, pot = view.heating.off_K, view.live("pot_temperature")
-    if view.heating.follows and (off_K is None or off_K > _ON_COURSE_K):
-        return _LOST_SHARE
-    if pot is None or not view.heating.follows:
-        return None
-    bins = view.bins.channel(pot.name)
-    late = bins.mean[bins.at_s > view.now_s - _FORESEEN_S]
-    colder = late.size == 0 or float(late[-1]) < float(late.max()) - _STILL_K
-    return None if colder else _LOST_BEHIND
-
-
-def _at_ceiling(view: View) -> bool:
-    """Whether a counter of gas has been at its ceiling of late."""
-    for role in ("bubble_count", "inlet_bubble_count"):
-        for state in view.of(role):
-            bins = view.bins.channel(state.name)
-            if state.limited or bool(bins.limited[bins.at_s > view.now_s - FRESH_S].any()):
-                return True
-    return False
 
 
 def on_last_hold(view: View) -> bool:

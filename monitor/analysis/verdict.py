@@ -9,6 +9,7 @@ from monitor.analysis.completion import explaining, follow_completion, take_back
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Estimate
 from monitor.analysis.lately import follow_meaning
+from monitor.analysis.loss import watch_loss
 from monitor.analysis.outvoting import follow_votes, out_since, out_words
 from monitor.analysis.restart import restart_of
 from monitor.analysis.stalling import (
@@ -16,7 +17,6 @@ from monitor.analysis.stalling import (
     on_last_hold,
     stall_why,
     time_stall,
-    watch_loss,
     watch_standing,
 )
 from monitor.analysis.verdict_state import (
