@@ -263,15 +263,17 @@ def _heating_why(view: View) -> list[str]:
 def _gas_now(view: View) -> str:
     estimate = view.estimate
     assert estimate is not None
-    parts = []
-    if estimate.rate_mL_per_min is not None:
+    parts, network = [], view.setting.network
+    # Where the reactions give off nothing but water, water counts, and no gas is to be missed.
+    gives = network is not None and bool(network.dry_gas_mol.any())
+    if gives and estimate.rate_mL_per_min is not None:
         rate = estimate.rate_mL_per_min.p50
         parts.append(f"gas {rate:.3g} mL/min" if rate >= _HARDLY_ANY else "hardly any gas")
     if estimate.progress is not None:
         parts.append(f"progress {100 * estimate.progress.p50:.0f} %")
     if estimate.past_peak >= 0.5:
         parts.append("past its peak")
-    return ", ".join(parts) or "gas comes"
+    return ", ".join(parts) or "evolution goes on"
 
 
 def _missing(verdict: Verdict) -> list[str]:

@@ -59,11 +59,21 @@ def plot_rows(traces: Traces, cells: int, height: int) -> list[Row]:
 
 
 def _range(traces: Traces) -> tuple[float, float]:
-    """Ends of the scale: what was measured and planned; the band alone widens nothing."""
-    known = [s for s in (*traces.measured, *traces.planned) if s is not None]
+    """Ends of the scale: what was measured and planned; the band alone widens nothing.
+
+    A column counts as far as its readings go beyond their nearer end by no more than the band: one
+    bad reading is drawn at the edge, and leaves the course its room.
+    """
+    seen = [span for span in traces.measured if span is not None]
+    known = [span for span in traces.planned if span is not None]
+    if seen:
+        least, most = min(high for _, high in seen), max(low for low, _ in seen)
+        lowest = max(min(low for low, _ in seen), least - traces.band_K)
+        highest = min(max(high for _, high in seen), most + traces.band_K)
+        known.append((lowest, highest))
     if not known:
         return 0.0, 100.0
-    return nice_range(min(s[0] for s in known), max(s[1] for s in known))
+    return nice_range(min(low for low, _ in known), max(high for _, high in known))
 
 
 def _dashed(spans: Sequence[Span]) -> list[Span]:

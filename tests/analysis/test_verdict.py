@@ -538,6 +538,38 @@ def test_before_anything_comes_it_is_heating() -> None:
     assert later == ["heating", "heating", "evolving", "evolving"]
 
 
+WATER_ONLY = """format = 1
+[run]
+title = "Water off"
+[charge]
+formula = "CuSO4·5H2O"
+mass_g = 50.0
+[reactions]
+set = "copper-sulfate"
+[[profile]]
+rate_K_per_min = 4
+to_C = 190
+hold_min = 90
+[done]
+step = "second water off"
+"""
+
+
+@pytest.mark.parametrize(
+    ("plan", "said"),
+    [(STEP_PLAN, "hardly any gas, progress 50 %"), (WATER_ONLY, "progress 50 %")],
+    ids=["gas to come", "water counts"],
+)
+def test_gas_is_missed_only_where_reactions_give_any(plan: str, said: str) -> None:
+    bench = Bench()
+    bench.setting = setting_of(plan, RIG, 7)
+    going = replace(GOING_ON, past_peak=0.0, rate_mL_per_min=Band(0.0, 0.0, 0.0))
+
+    bench.minutes(5, going)
+
+    assert bench.verdict.why[0] == said
+
+
 def test_channels_that_contradict_each_other_are_unclear() -> None:
     """With two kinds of evidence none can outvote the other."""
     bench = Bench()

@@ -120,3 +120,21 @@ def test_the_present_is_marked_where_the_plan_goes_on():
     traces = Traces(0.0, 100.0, 50.0, [flat(0.0)] * 10 + [None] * 10, [None] * 20, 5.0, [None] * 20)
 
     assert any("┊" in row_text(row) for row in plot_rows(traces, 15, 6))
+
+
+def scale_of(measured):
+    traces = Traces(0.0, 100.0, 100.0, measured, [flat(20.0)] * 4, 15.0, [None] * 4)
+    return [text for row in plot_rows(traces, 5 + 2, 9) for text, _ in row[:1]]
+
+
+def test_one_bad_reading_leaves_the_course_its_room():
+    course = [(20.0, 22.0), (58.0, 62.0), (98.0, 102.0), (99.0, 101.0)]
+    spiked = [*course[:2], (98.0, 500.0), course[3]]
+    dipped = [*course[:2], (-200.0, 102.0), course[3]]
+
+    assert scale_of(spiked) == scale_of([*course[:2], (98.0, 114.0), course[3]])
+    assert scale_of(dipped) == scale_of([*course[:2], (7.0, 102.0), course[3]])
+
+
+def test_what_lasts_longer_than_a_column_is_on_the_scale():
+    assert "400 │" in scale_of([flat(20.0), flat(500.0), flat(500.0), flat(20.0)])
