@@ -5,7 +5,7 @@ published table are played (58 for each rig) and every trap on its rigs. `--out 
 record a run as JSON lines; `--table FILE...` prints the tables of DEVELOPERS.md from such files,
 merged, `--detail FILE...` everything, worst cells first.
 `--runs N` alone plays ordinary runs alone, `--traps [WORDS]` alone the traps (whose names hold
-WORDS). `--show` prints a run minute by minute: `--runs 1 --seed 17 --subset mass --show`.
+WORDS; `--other-laws`: under laws that are not the plan's). `--show` prints a run minute by minute: `--runs 1 --seed 17 --subset mass --show`.
 """
 
 from __future__ import annotations
@@ -34,25 +34,27 @@ _QUICK_TRAPS = (
     ("crust at 0.85 for 30 min, nickel", "full"),
 )
 
-_Task = tuple[str, str, int]
-"""(trap or "", rig, seed)."""
+_Task = tuple[str, str, int, bool]
+"""(trap or "", rig, seed, whether the trap's step goes by another law than planned)."""
 
 
 def _tasks(options: argparse.Namespace) -> list[_Task]:
     subsets = options.subset or list(SUBSETS)
     if options.quick:
-        return [("", s, options.seed + i) for i, s in enumerate(subsets)] + [
-            (trap, rig, options.seed) for trap, rig in _QUICK_TRAPS if rig in subsets
+        return [("", s, options.seed + i, False) for i, s in enumerate(subsets)] + [
+            (trap, rig, options.seed, options.other_laws)
+            for trap, rig in _QUICK_TRAPS
+            if rig in subsets
         ]
     ordinary = options.runs is not None or options.traps is None
     runs = _RUNS if options.runs is None else options.runs
     tasks = [
-        ("", s, seed) for seed in range(options.seed, options.seed + runs) for s in subsets
+        ("", s, seed, False) for seed in range(options.seed, options.seed + runs) for s in subsets
     ] if ordinary else []  # fmt: skip
     if options.traps is not None or options.runs is None:
         words = options.traps or ""
         tasks += [
-            (name, rig, options.seed)
+            (name, rig, options.seed, options.other_laws)
             for name, trap in TRAPS.items()
             if words in name
             for rig in trap.rigs
@@ -62,8 +64,8 @@ def _tasks(options: argparse.Namespace) -> list[_Task]:
 
 
 def _made(task: _Task) -> Made:
-    trap, rig, seed = task
-    return make_trap(trap, rig, seed) if trap else make_ordinary(seed, rig)
+    trap, rig, seed, other = task
+    return make_trap(trap, rig, seed, other_law=other) if trap else make_ordinary(seed, rig)
 
 
 def _played(task: _Task) -> dict[str, Any]:
@@ -139,6 +141,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--quick", action="store_true", help="ten runs, about 2 min of processor")
     parser.add_argument("--runs", type=_number, default=None, help="ordinary runs for each rig")
     parser.add_argument("--traps", nargs="?", const="", default=None, metavar="WORDS")
+    parser.add_argument("--other-laws", action="store_true", help="traps: not by the plan's law")
     parser.add_argument("--subset", action="append", choices=list(SUBSETS), help="rig; repeatable")
     parser.add_argument("--seed", type=int, default=1000)
     parser.add_argument("--workers", type=_number, default=2, help="processes at a time")

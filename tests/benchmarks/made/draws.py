@@ -132,16 +132,26 @@ def make_ordinary(seed: int, subset: str, *, bound: bool = True) -> Made:
     return made
 
 
-def make_trap(name: str, subset: str, seed: int) -> Made:
-    """A trap on a rig. Raises KeyError where there is no trap of that name."""
+def make_trap(name: str, subset: str, seed: int, *, other_law: bool = False) -> Made:
+    """A trap on a rig; `other_law`: under a step of [done] that does not go by the plan's law.
+
+    Raises KeyError where there is no trap of that name.
+    """
     trap = TRAPS[name]
-    rng = np.random.default_rng([seed, list(TRAPS).index(name), list(SUBSETS).index(subset), 72])
+    seeds = [seed, list(TRAPS).index(name), list(SUBSETS).index(subset)]
+    rng = np.random.default_rng([*seeds, 72])
     _, plan, _ = _known(trap.plan)
-    draw = _drawn(plan, rng)
+    draw, kind = _drawn(plan, rng), name
+    if other_law:
+        own = np.random.default_rng([*seeds, 73])
+        law = str(own.choice(_MODELS[1:]))
+        draw.laws[_done_in_plan(plan)] = _law(law, own)
+        draw.notes.append(f"law {law}")
+        kind = f"{name}, by another law"
     if trap.early:
         last = _done_in_plan(plan)
         draw.half[last] = plan.steps[last].half_C - 2.0 * plan.steps[last].half_u_K
-    return _run(trap.plan, draw, rng, subset, name, seed, trap=trap, bound=False)
+    return _run(trap.plan, draw, rng, subset, kind, seed, trap=trap, bound=False)
 
 
 def _wanted(plan: Plan) -> list[int]:
