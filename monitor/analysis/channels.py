@@ -67,6 +67,8 @@ _MISSING, _SHORT_HOLE_S = 2.5, 30.0
 """Periods, and seconds: what is no longer than either is no hole. Judgement."""
 
 _RING = 240
+_READINGS = 3.5
+"""Readings in a window from which a slope is told: three, and some room."""
 _SPACING_S = {"kPa": 1.0, "ppm": 2.0, "1": 2.0}
 _FLOOR_S = {"degC": 30.0, "g": 30.0, "kPa": 3.0, "ppm": 10.0}
 _ROLLOVERS = (65536.0, 4294967296.0)
@@ -468,21 +470,29 @@ def since(recent: deque[tuple[float, float]], from_s: float) -> list[tuple[float
     return [*islice(recent, bisect_left(recent, (from_s, -math.inf)), None)]
 
 
+def enough_s(state: ChannelState, window_s: float) -> float:
+    """That window, or a longer one that holds enough readings of a channel that seldom speaks."""
+    return max(window_s, _READINGS * state.period_s)
+
+
 def reaches_back(state: ChannelState, now_s: float, window_s: float) -> bool:
     """Whether the recent past is enough for `slope_per_s` over that window."""
-    recent = state.recent
+    recent, window_s = state.recent, enough_s(state, window_s)
     n = len(recent) - bisect_left(recent, (now_s - window_s, -math.inf))
     return n >= 3 and now_s - recent[-n][0] >= 0.5 * window_s
 
 
 def slope_per_s(state: ChannelState, now_s: float, window_s: float) -> float | None:
-    """Least-squares slope of the recent past over `window_s`; None with less than half of it."""
-    recent = state.recent
-    begin = bisect_left(recent, (now_s - window_s, -math.inf))
+    """Least-squares slope of the recent past over `window_s`; None with less than half of it.
+
+    Over as long as three readings take where that is longer.
+    """
+    recent, over_s = state.recent, enough_s(state, window_s)
+    begin = bisect_left(recent, (now_s - over_s, -math.inf))
     if len(recent) - begin < 3:
         return None
     first, last = recent[begin], recent[-1]
-    if now_s - first[0] < 0.5 * window_s:
+    if now_s - first[0] < 0.5 * over_s:
         return None
     known = state.slopes.get(window_s)
     if known is not None and known[0] == first and known[1] == last:

@@ -85,6 +85,8 @@ SLIPS: list[tuple[str, dict[str, Any], float]] = [
     ("mantle held by its own controller", {"unseen": steadily(0.45)}, 60.0),
     ("the same, without noise", {"unseen": steadily(0.45), "scatter_K": 0.03}, 60.0),
     ("the same, read every ten seconds", {"unseen": steadily(0.45), "every_s": 10}, 70.0),
+    ("the same, read every half minute", {"unseen": steadily(0.45), "every_s": 30}, 180.0),
+    ("the same, read once a minute", {"unseen": steadily(0.45), "every_s": 60}, 240.0),
     ("heated on by what it sees",
      {"unseen": steadily(0.45), "mantle_K": lambda s: min(0.3 * s, 115.0)}, 60.0),
     ("heated on fast, and warmed by it",
@@ -117,6 +119,8 @@ TRUE_COLD: list[tuple[str, dict[str, Any]]] = [
 ]  # fmt: skip
 
 
+@pytest.mark.parametrize("every_s", [2, 60])
 @pytest.mark.parametrize("changes", [t[1] for t in TRUE_COLD], ids=[t[0] for t in TRUE_COLD])
-def test_a_pot_that_truly_cools_has_not_slipped(changes: dict[str, Any]) -> None:
-    assert first_s(folded(play(**changes), STEP_PLAN, POT_RIG), "probe-slipped") is None
+def test_a_pot_that_truly_cools_has_not_slipped(changes: dict[str, Any], every_s: int) -> None:
+    lines = folded(play(**changes, every_s=every_s), STEP_PLAN, POT_RIG)
+    assert first_s(lines, "probe-slipped") is None

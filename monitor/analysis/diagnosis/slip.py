@@ -13,7 +13,7 @@ import math
 from collections.abc import Iterator
 from operator import itemgetter
 
-from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
+from monitor.analysis.channels import ChannelState, enough_s, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.backflow import DRINK_S
 from monitor.analysis.diagnosis.pot import scattering
@@ -175,7 +175,7 @@ def _top(pot: ChannelState, view: View, window_s: float) -> tuple[float, float]:
 
 def _goes_down(state: ChannelState, view: View) -> bool:
     """It falls rather than scatters."""
-    late = [v for t, v in state.recent if t > view.now_s - _LATE_S]
+    late = [v for t, v in state.recent if t > view.now_s - enough_s(state, _LATE_S)]
     way = sum(abs(b - a) for a, b in itertools.pairwise(late))
     return len(late) > 2 and late[0] - late[-1] > _EVENLY * way
 
