@@ -25,7 +25,7 @@ def time_of(cell: str, absolute: bool) -> tuple[float, int | None]:
         except ValueError:
             value = math.nan
         if not math.isfinite(value):
-            raise ValueError(f"{text[:40]!r} is no number of seconds")
+            raise ValueError(f"{text[:40]!r} is no number of seconds{_with_point(text)}")
         return value, None
     try:
         moment = datetime.fromisoformat(text)
@@ -48,12 +48,24 @@ def number_of(cell: str) -> float | None:
     try:
         value = _float(text)
     except ValueError:
-        raise ValueError(
-            f"{text[:40]!r} is no number; an empty cell means that there is no reading"
-        ) from None
+        hint = _with_point(text) or "; an empty cell means that there is no reading"
+        raise ValueError(f"{text[:40]!r} is no number{hint}") from None
     if not math.isfinite(value):
         raise ValueError(f"{text[:40]!r} is no finite number; leave the cell empty")
     return value
+
+
+def _with_point(text: str) -> str:
+    """What to do where a decimal comma is all that is wrong; else empty."""
+    try:
+        _float(text.replace(",", ".", 1))
+    except ValueError:
+        return ""
+    return (
+        f"; write the decimal comma as a point: {text[:40].replace(',', '.', 1)}"
+        if "," in text
+        else ""
+    )
 
 
 def _float(text: str) -> float:

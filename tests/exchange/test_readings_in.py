@@ -67,6 +67,8 @@ def test_takes_every_usual_shape(text, options, expected):
         ("elapsed [s],pot_mass [g]\n0,1\n1,abc\n", {}, "line 3, column 2: 'abc' is no number"),
         ("elapsed [s],pot_mass [g]\n0,1\n1,inf\n", {}, "no finite number"),
         ("elapsed [s],pot_mass [g]\nx,1\n", {}, "'x' is no number of seconds"),
+        ("elapsed [s];pot_mass [g]\n0;12,5\n", {}, "write the decimal comma as a point: 12.5"),
+        ("elapsed [s];pot_mass [g]\n0,5;12\n", {}, "write the decimal comma as a point: 0.5"),
         ("time,pot_mass [g]\n2026-03-14T10:00:00,1\n", {}, "no offset from UTC"),
         ("elapsed [s],pot_mass [g]\n0,\n", {}, "every cell"),
         ("elapsed [s],pot_mass [g]\n0,1\n", {"renamed": {"M": "pot_mass [g]"}}, "not there"),
