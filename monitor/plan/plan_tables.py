@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.chemistry.formulas import FormulaError, parse_formula
+from monitor.chemistry.formulas import FormulaError, parse_formula, water_of
 from monitor.plan.fields import Fields
 from monitor.plan.model import Charge, Done, Limits, ProfileSegment, ReceiverSpec, Site
 
@@ -23,6 +23,9 @@ START_C = 20.0
 """Where a profile begins: the room, as long as nobody has measured it. [degC]"""
 
 _MASS_U_SHARE = 0.01
+_MOIST_U = 0.05
+"""Moles of water per mole that a salt without water of crystallization may hold, standard
+deviation: what it takes up from the air. From memory."""
 HOTTEST_C, COLDEST_C = 1600.0, -100.0
 """Between these a pot temperature is taken for one. [degC]"""
 _LONGEST_MIN = 30 * 24 * 60.0
@@ -80,7 +83,9 @@ def read_charge(fields: Fields | None) -> Charge | None:
         purity_u=_or(
             fields.number("purity_u", "a mass fraction, 0 to 0.5", (0.0, 0.5)), plain.purity_u
         ),
-        water_u=_uncertainty(fields, "water_u", plain.water_u, "mol of water per mol", 50.0),
+        water_u=_uncertainty(
+            fields, "water_u", _usual_water_u(formula, plain), "mol of water per mol", 50.0
+        ),
         free_water_g=_or(
             fields.number("free_water_g", "grams, 0 or more", _NOT_NEGATIVE), plain.free_water_g
         ),
@@ -92,6 +97,13 @@ def read_charge(fields: Fields | None) -> Charge | None:
 
 def _or(value: float | None, default: float) -> float:
     return default if value is None else value
+
+
+def _usual_water_u(formula: str | None, plain: Charge) -> float:
+    """A hydrate is rarely exactly its formula; a salt without such water is hardly off."""
+    if formula is not None and not water_of(parse_formula(formula)):
+        return min(_MOIST_U, plain.water_u)
+    return plain.water_u
 
 
 def _formula(fields: Fields) -> str | None:

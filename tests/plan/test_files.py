@@ -36,6 +36,17 @@ def test_a_plan_is_read_whole():
     assert plan.limits == Limits(mantle_C=320.0)
 
 
+@pytest.mark.parametrize(
+    ("formula", "expected"), [("Mn(NO3)2·4H2O", 0.15), ("Cu2(OH)2CO3", 0.05), ("NaHCO3", 0.05)]
+)
+def test_only_a_hydrate_is_taken_to_be_rarely_its_formula(formula, expected):
+    text = '[run]\ntitle = "x"\n[charge]\nformula = "{}"\nmass_g = 50\n'
+    step = '[[step]]\nname = "a"\nmass_loss = 0.1\nmodel = "F1"\ne_kJ_mol = 90\nhalf_C = 200\n'
+    given = text.format(formula) + "water_u = 0.2\n" + step
+    assert parse_plan("format = 1\n" + text.format(formula) + step).charge.water_u == expected
+    assert parse_plan("format = 1\n" + given).charge.water_u == 0.2
+
+
 def test_own_steps_win_by_name():
     """What an own step leaves out stays as the set has it; its place in the order too."""
     names = [step.name for step in parse_plan(PLAN).steps]
