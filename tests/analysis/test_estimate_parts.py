@@ -32,11 +32,14 @@ from monitor.analysis.estimate.noise import (
 )
 from monitor.analysis.estimate.shapes import (
     FAMILIES,
+    PLANNED,
+    RIVAL,
     Family,
     Shape,
     conversion,
     converter,
     exponents,
+    families_by,
     integral_at,
     shapes_of,
 )
@@ -128,11 +131,11 @@ def test_second_order_is_met_by_its_own_name() -> None:
     got, second = conversion(g[:, None].repeat(3, axis=1), shape), g / (1.0 + g)
     assert got[:, 1] == pytest.approx(second, abs=1e-4)
     assert np.abs(got - second[:, None]).max() < 0.05
-    by_weight, evenly = _priors(), _priors(evenly=True)
+    by_weight, evenly = _priors(FAMILIES), _priors(FAMILIES, evenly=True)
     own = FAMILIES.index(family)
     assert by_weight[own] == pytest.approx(family.weight / sum(f.weight for f in FAMILIES))
     assert evenly[own] < by_weight[own]
-    assert _priors(caught=True)[own] == 0.0
+    assert _priors(FAMILIES, caught=True)[own] == 0.0
 
 
 @pytest.mark.parametrize("family", FAMILIES, ids=lambda family: family.name)
@@ -158,11 +161,32 @@ def test_a_tail_of_another_order_takes_another_time(begun: float, bend: float) -
     assert got[0] == pytest.approx(math.log((1.0 - begun) / from_left) + rest, rel=0.01)
 
 
+def test_what_has_long_been_over_is_over_without_a_warning() -> None:
+    """However steep its law, and however much time it had."""
+    shape = Shape(np.array([4.0, 1.0, 0.5]), np.array([3.0, 1.0, 0.5]), np.zeros(3), np.ones(3))
+    with np.errstate(all="raise"):
+        gone = conversion(np.full((1, 3), 1e300), shape)
+    assert gone[0].tolist() == [1.0, 1.0, 1.0]
+
+
 def test_only_the_plans_own_model_is_taken_at_its_word() -> None:
     """Held back or not; a shape that was fitted to the course so far is extrapolated."""
-    fitted = _fitted([1] * len(FAMILIES))
-    at_its_word = {f.name for f, own in zip(FAMILIES, fitted, strict=True) if not own}
-    assert at_its_word == {"as planned", "held back"}
+    for law, expected in (("as planned", {"as planned", "held back"}), ("order", {"as planned"})):
+        families = families_by(law)
+        fitted = _fitted(families, [1] * len(families))
+        at_its_word = {f.name for f, own in zip(families, fitted, strict=True) if not own}
+        assert at_its_word == expected
+
+
+@pytest.mark.parametrize("law", FAMILIES, ids=lambda family: family.name)
+def test_the_rival_may_go_by_any_law(law: Family) -> None:
+    """It is as rare beside its law as it is beside the plan's."""
+    families = families_by(law.name)
+    rival = next(f for f in families if f.held)
+    assert [f for f in families if not f.held] == [f for f in FAMILIES if not f.held]
+    assert (rival.centre, rival.spread, rival.mixed) == (law.centre, law.spread, law.mixed)
+    assert rival.weight / law.weight == pytest.approx(RIVAL.weight / PLANNED.weight)
+    assert families_by(PLANNED.name) == FAMILIES
 
 
 def test_a_tail_that_never_ends_stays_so_and_one_that_has_ended_takes_no_time() -> None:
@@ -464,7 +488,7 @@ def test_what_a_balance_has_seen_end_is_held_back_no_more(role: str, given: list
 
 def test_where_nothing_is_measured_shapes_count_more_evenly() -> None:
     """Trust in the plan's model rests on what would contradict it soon."""
-    usual, evenly = _priors(evenly=False), _priors(evenly=True)
+    usual, evenly = _priors(FAMILIES), _priors(FAMILIES, evenly=True)
     assert usual.sum() == pytest.approx(1.0)
     assert evenly.sum() == pytest.approx(1.0)
     assert evenly[0] == evenly.max()

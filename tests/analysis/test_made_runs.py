@@ -373,3 +373,17 @@ def test_a_bent_law_keeps_its_half_temperature() -> None:
     bent = replace(bench, bend=np.array([0.5]))
     plain, slow = (simulate(b, 0.99, end_s) for b in (bench, bent))
     assert slow.done_s[0] > plain.done_s[0] + 60.0
+
+
+@pytest.mark.parametrize(
+    ("trap", "rig", "law"),
+    [("leak at 0.7, nickel", "flow", "D3"), ("zero tracking at 0.8, malachite", "mass", "F2")],
+)
+def test_what_feigns_an_end_is_found_out_under_a_law_that_nobody_planned(
+    trap: str, rig: str, law: str
+) -> None:
+    """The rival goes by the law that led before; by the plan's alone both had been complete."""
+    made = make_trap(trap, rig, 30000, other_law=True)
+    assert made.notes == (f"law {law}",)
+    called_s = play(made)["called_s"]
+    assert not called_s or called_s[0] > made.nearly_s

@@ -5,7 +5,8 @@ published table are played (58 for each rig) and every trap on its rigs. `--out 
 record a run as JSON lines; `--table FILE...` prints the tables of DEVELOPERS.md from such files,
 merged, `--detail FILE...` everything, worst cells first.
 `--runs N` alone plays ordinary runs alone, `--traps [WORDS]` alone the traps (whose names hold
-WORDS; `--other-laws`: under laws that are not the plan's). `--show` prints a run minute by minute: `--runs 1 --seed 17 --subset mass --show`.
+WORDS), `--other-laws` those under laws that are not the plan's. `--show` prints a run minute by
+minute: `--runs 1 --seed 17 --subset mass --show`.
 """
 
 from __future__ import annotations

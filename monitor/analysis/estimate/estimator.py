@@ -28,13 +28,19 @@ from monitor.analysis.estimate.heat import HEAT, pot_heat
 from monitor.analysis.estimate.hiding import Hidden, hidden, mixed, without
 from monitor.analysis.estimate.hold import find_hold
 from monitor.analysis.estimate.layout import Layout
-from monitor.analysis.estimate.model import Circumstances, Estimate, EstimatorState, Setup
+from monitor.analysis.estimate.model import (
+    Circumstances,
+    Earlier,
+    Estimate,
+    EstimatorState,
+    Setup,
+)
 from monitor.analysis.estimate.noise import Noise
 from monitor.analysis.estimate.nudge import nudge
 from monitor.analysis.estimate.other_holds import look_at_holds
 from monitor.analysis.estimate.past import Cloud, Past, foretold
 from monitor.analysis.estimate.road import Road
-from monitor.analysis.estimate.shapes import FAMILIES
+from monitor.analysis.estimate.shapes import PLANNED, RIVAL
 from monitor.analysis.estimate.signals import About, Signal, gather_signals
 from monitor.analysis.estimate.stand_in import fill_from_mantle
 from monitor.analysis.estimate.warmth import Warmth, pot_warmth, train_warmth_C
@@ -49,7 +55,7 @@ _STEP_S = 60.0
 """Rates are those of a minute before to a minute after."""
 
 _AHEAD_S = 120.0
-"""How far `Estimate.ahead` looks."""
+"""How far `Estimate.ahead` looks, unless it is asked to look further."""
 
 _AT_ODDS = 0.5
 """The end is not more likely than this while more comes than the fit has an explanation for."""
@@ -79,9 +85,16 @@ def begin() -> EstimatorState:
 
 
 def update(
-    state: EstimatorState, bins: BinStore, setup: Setup, about: Circumstances
+    state: EstimatorState,
+    bins: BinStore,
+    setup: Setup,
+    about: Circumstances,
+    ahead_s: float = _AHEAD_S,
 ) -> tuple[EstimatorState, Estimate]:
-    """A heavy tick, once in a minute or two of journal time."""
+    """A heavy tick, once in a minute or two of journal time.
+
+    `ahead_s`: how far `Estimate.ahead` looks, which is as far as `carry` can take the estimate.
+    """
     layout = setup.layout
     state = replace(state, shut=_shut(state, about))
     sharp = () if state.hold is None else (state.hold.since_s,)
@@ -126,7 +139,7 @@ def update(
         other = without(past, before, leak_at or state.at, setup.seed, tick)
         seen, nudged = mixed(cloud, other, hides), mixed(nudged, other, hides)
         state = replace(state, leak_at=other.at)
-    estimate, ahead = _estimate(setup, past, nudged, about, bins, molar_mL)
+    estimate, ahead = _estimate(setup, past, nudged, about, bins, molar_mL, ahead_s)
     state = replace(
         state,
         ticks=tick,
@@ -153,22 +166,22 @@ def update(
     return state, _in_plan_order(estimate, setup, layout)
 
 
-def _earlier(
-    state: EstimatorState, cloud: Cloud, now_s: float
-) -> tuple[tuple[float, tuple[float, ...]], ...]:
-    """The plan's shape as it was fitted lately, the oldest of it not much older than asked for."""
-    planned = cloud.at.get(FAMILIES[0].name)
+def _earlier(state: EstimatorState, cloud: Cloud, now_s: float) -> tuple[Earlier, ...]:
+    """What was fitted lately, the oldest of it not much older than asked for."""
+    planned = cloud.at.get(PLANNED.name)
     if planned is None:
         return state.earlier
-    known = (*state.earlier, (now_s, planned))
-    old = [i for i, (at_s, _z) in enumerate(known) if at_s <= now_s - _EARLIER_S]
+    law = max((n for n in cloud.shares if n != RIVAL.name), key=lambda n: cloud.shares[n])
+    known = (*state.earlier, Earlier(now_s, planned, law, cloud.at[law]))
+    old = [i for i, one in enumerate(known) if one.at_s <= now_s - _EARLIER_S]
     return known[old[-1] :] if old else known
 
 
 def carry(estimate: Estimate, dt_s: float) -> Estimate:
-    """The estimate `dt_s` seconds later, as it was foreseen; beyond two minutes it stands still."""
-    part = min(max(dt_s / _AHEAD_S, 0.0), 1.0)
+    """The estimate `dt_s` seconds later, as it was foreseen; beyond that it stands still."""
     later = estimate.ahead
+    foreseen_s = _AHEAD_S if later is None else later.at_s - estimate.at_s
+    part = min(max(dt_s / foreseen_s, 0.0), 1.0)
     at_s, left = estimate.at_s + dt_s, _sooner(estimate.remaining_s, dt_s)
     frozen = _sooner(estimate.frozen_remaining_s, dt_s)
     if later is None or part <= 0.0:
@@ -263,7 +276,7 @@ def _heat(
     charge = setup.plan.charge
     if charge is not None and charge.free_water_g > 0.0:
         return None
-    planned = foretold(Past(about.layout, about.grid, warmth, ()), {}, FAMILIES[0].name)
+    planned = foretold(Past(about.layout, about.grid, warmth, ()), {}, PLANNED.name)
     signal = pot_heat(about, bins, state.shut, planned, HEAT in state.noise)
     if signal is None:
         return None
@@ -328,6 +341,7 @@ def _estimate(
     about: Circumstances,
     bins: BinStore,
     molar_mL: float,
+    ahead_s: float,
 ) -> tuple[Estimate, Ahead]:
     network, layout, w = setup.network, past.layout, cloud.weights
     alpha = cloud.course.alpha
@@ -340,7 +354,7 @@ def _estimate(
     after = _interpolated(ahead.edges_s, ahead.course.alpha, _STEP_S)
     before = 2.0 * alpha[-1] - after  # behind lies the step by which now was moved: no rate
     then, then_before, then_after = (
-        _interpolated(ahead.edges_s, ahead.course.alpha, _AHEAD_S + shift)
+        _interpolated(ahead.edges_s, ahead.course.alpha, ahead_s + shift)
         for shift in (0.0, -_STEP_S, _STEP_S)
     )
     counts = counted(past, cloud, network, setup.seed)
@@ -367,7 +381,7 @@ def _estimate(
         p_beyond_patience=beyond,
         p_beyond_patience_frozen=stays,
         p_beyond_patience_off=off if about.is_off else None,
-        ahead=replace(later, at_s=about.now_s + _AHEAD_S),
+        ahead=replace(later, at_s=about.now_s + ahead_s),
     )
     return estimate, ahead
 

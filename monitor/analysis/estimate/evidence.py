@@ -21,7 +21,7 @@ from monitor.analysis.estimate.model import (
 )
 from monitor.analysis.estimate.noise import Noise, least_misfit, likely_noise, usual_noise
 from monitor.analysis.estimate.past import Cloud, Past, foretold
-from monitor.analysis.estimate.shapes import FAMILIES
+from monitor.analysis.estimate.shapes import RIVAL
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.analysis.estimate.trend import WINDOW_S, trend
 
@@ -233,7 +233,9 @@ def _learned(past: Past, cloud: Cloud, one: Heard, course: _Array, known: Noise)
     A sudden loss of rate would else pass for a model that is very wrong, in which nothing shows
     any more. For the same reason misfit grows by degrees.
     """
-    rival = next(f for f in FAMILIES if f.held)
+    rival, best = (
+        next(f for f in past.families if f.name == name) for name in (RIVAL.name, cloud.family)
+    )
     courses = [course]
     if past.hold is not None and cloud.family != rival.name:
         alpha = foretold(past, cloud.at, rival.name)
@@ -241,7 +243,7 @@ def _learned(past: Past, cloud: Cloud, one: Heard, course: _Array, known: Noise)
         courses.append(alpha * share)
     (misfit, walk, likely), *others = likely_noise(one.seen, *map(one.seen.of, courses))
     for other in others:
-        if other[2] + np.log(rival.weight / FAMILIES[0].weight) > likely:
+        if other[2] + np.log(rival.weight / best.weight) > likely:
             misfit, walk, likely = other
     misfit = max(misfit, least_misfit(one.signal.role))
     return replace(

@@ -8,7 +8,7 @@ only because the evidence did.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from monitor.analysis.estimate.climb import better, climb, improve
 from monitor.analysis.estimate.hearing import agreement
 from monitor.analysis.estimate.past import Cloud, Past, foretold, run_sets
-from monitor.analysis.estimate.shapes import FAMILIES, Family
+from monitor.analysis.estimate.shapes import Family
 
 __all__ = ["Cloud", "Past", "fit", "foretold"]
 
@@ -57,16 +57,17 @@ def fit(
     """
     if not past.fitted_to:
         return _unweighed(past, seed)
-    size = past.layout.unknowns
-    centres = np.array([start.get(f.name, (0.0,) * size) for f in FAMILIES], dtype=np.float64)
+    size, families = past.layout.unknowns, past.families
+    centres = np.array([start.get(f.name, (0.0,) * size) for f in families], dtype=np.float64)
     if not start:
-        centres = climb(past, centres, FAMILIES)
+        centres = climb(past, centres, families)
     if tick % _AFRESH_EVERY == 0:
-        turn = tick // _AFRESH_EVERY % len(FAMILIES)
-        centres[turn] = better(past, centres[turn], FAMILIES[turn])
-    centres, roots = improve(past, centres, FAMILIES)
+        turn = tick // _AFRESH_EVERY % len(families)
+        centres[turn] = better(past, centres[turn], families[turn])
+    centres, roots = improve(past, centres, families)
     caught = all(one.signal.role == "receiver_mass" for one in past.fitted_to)
-    return _draw(past, centres, roots, shares, _priors(evenly=evenly, caught=caught), seed)
+    priors = _priors(families, evenly=evenly, caught=caught)
+    return _draw(past, centres, roots, shares, priors, seed)
 
 
 @lru_cache(maxsize=4)
@@ -113,8 +114,9 @@ def _draw(
     seed: int,
 ) -> Cloud:
     """Draw about every family's summit, more where more of the weight was, and weigh."""
-    normals, scale = _normals(seed, len(FAMILIES), centres.shape[1])
-    counts = [_count(shares.get(f.name, f.weight)) for f in FAMILIES]
+    families = past.families
+    normals, scale = _normals(seed, len(families), centres.shape[1])
+    counts = [_count(shares.get(f.name, f.weight)) for f in families]
     widths = np.linalg.slogdet(roots)[1].tolist()
     proposed = [
         _propose(centres[i], roots[i], widths[i], normals[i, :n], scale[i, :n])
@@ -123,7 +125,7 @@ def _draw(
     ends = np.cumsum([n + 1 for n in counts])
     rows = [slice(int(end) - n - 1, int(end)) for end, n in zip(ends, counts, strict=True)]
     z = np.concatenate([p.z for p in proposed])
-    kin, course = run_sets(past, z, list(zip(FAMILIES, rows, strict=True)))
+    kin, course = run_sets(past, z, list(zip(families, rows, strict=True)))
     agreed = tuple(agreement(one, course.alpha) for one in past.fitted_to)
     height = sum((a.log_likelihood for a in agreed), -0.5 * (z**2).sum(axis=1))
     weights, share, evidence = _weights([height[r] for r in rows], proposed, priors)
@@ -134,23 +136,23 @@ def _draw(
         course=course,
         weights=weights,
         z=z,
-        at={f.name: tuple(z[i].tolist()) for f, i in zip(FAMILIES, summits, strict=True)},
-        shares={f.name: float(x) for f, x in zip(FAMILIES, share, strict=True)},
+        at={f.name: tuple(z[i].tolist()) for f, i in zip(families, summits, strict=True)},
+        shares={f.name: float(x) for f, x in zip(families, share, strict=True)},
         best=best,
         pace=np.concatenate(
-            [np.full(n + 1, _pace_now(past, f)) for f, n in zip(FAMILIES, counts, strict=True)]
+            [np.full(n + 1, _pace_now(past, f)) for f, n in zip(families, counts, strict=True)]
         ),
-        fitted=_fitted(n + 1 for n in counts),
-        family=next(f.name for f, r in zip(FAMILIES, rows, strict=True) if best < r.stop),
+        fitted=_fitted(families, [n + 1 for n in counts]),
+        family=next(f.name for f, r in zip(families, rows, strict=True) if best < r.stop),
         evidence=evidence,
         agreed=agreed,
     )
 
 
-def _fitted(counts: Iterable[int]) -> NDArray[np.bool_]:
+def _fitted(families: Sequence[Family], counts: Sequence[int]) -> NDArray[np.bool_]:
     """For every draw whether its family leaves the plan's model, in the families' order."""
     return np.concatenate(
-        [np.full(n, f.centre is not None) for f, n in zip(FAMILIES, counts, strict=True)]
+        [np.full(n, f.centre is not None) for f, n in zip(families, counts, strict=True)]
     )
 
 
@@ -165,22 +167,23 @@ def _count(share: float) -> int:
 
 def _unweighed(past: Past, seed: int) -> Cloud:
     """The priors themselves, where no channel tells of the reaction."""
-    size = past.layout.unknowns
-    normals, _scale = _normals(seed, len(FAMILIES), size)
-    shares = _priors(evenly=True)
+    size, families = past.layout.unknowns, past.families
+    normals, _scale = _normals(seed, len(families), size)
+    shares = _priors(families, evenly=True)
     counts = [_count(float(share)) for share in shares]
     z = np.concatenate([normals[i, :n] for i, n in enumerate(counts)])
     ends = np.cumsum(counts)
     rows = [slice(int(end) - n, int(end)) for end, n in zip(ends, counts, strict=True)]
-    kin, course = run_sets(past, z, list(zip(FAMILIES, rows, strict=True)))
+    kin, course = run_sets(past, z, list(zip(families, rows, strict=True)))
     weights = np.repeat(shares / np.array(counts), counts)
     weights /= weights.sum()
     best = int(np.argmin((z**2).sum(axis=1)))
     pace = np.ones(weights.size)
-    return Cloud(kin, course, weights, z, {}, {}, pace, _fitted(counts), best, FAMILIES[0].name)
+    fitted = _fitted(families, counts)
+    return Cloud(kin, course, weights, z, {}, {}, pace, fitted, best, families[0].name)
 
 
-def _priors(*, evenly: bool = False, caught: bool = False) -> _Array:
+def _priors(families: Sequence[Family], *, evenly: bool = False, caught: bool = False) -> _Array:
     """Prior weight of each family, of sum one.
 
     `evenly` kinds of laws are drawn together by their square roots: trust in the plan's model is
@@ -188,8 +191,8 @@ def _priors(*, evenly: bool = False, caught: bool = False) -> _Array:
     `caught`: receivers alone tell. What hangs on walls and dissolves late has a tail of its own,
     which passes for that of a slow law, and so no law is asked for by its name.
     """
-    weights = np.array([f.weight for f in FAMILIES])
-    named = np.array([f.one for f in FAMILIES])
+    weights = np.array([f.weight for f in families])
+    named = np.array([f.one for f in families])
     if evenly:
         weights = np.where(named, weights, np.sqrt(weights))
     if caught:

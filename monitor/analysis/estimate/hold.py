@@ -5,15 +5,16 @@ A crust that breaks, or a leak that is found, ends it: from then on the kinetics
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.analysis.estimate.model import Hold
+from monitor.analysis.estimate.model import Earlier, Hold
 from monitor.analysis.estimate.past import Past, log_height, run_paces
-from monitor.analysis.estimate.shapes import FAMILIES
+from monitor.analysis.estimate.shapes import PLANNED, RIVAL, families_by
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 
 __all__ = ["find_hold"]
@@ -37,6 +38,8 @@ _TIMES = (0.5, 0.75, 1.3, 2.0)
 _SLOWEST, _FASTEST = 0.005, 0.8
 """Limits of a pace found so: at the lower end next to nothing comes."""
 _BEGUN = 0.03
+_Fit = tuple[str, tuple[float, ...]]
+"""A law by its family's name, and its kinetics in standard coordinates."""
 _STAYS = 2.0
 """A hold found before gives way only to one that explains that much more, in log likelihood."""
 
@@ -44,48 +47,71 @@ _STAYS = 2.0
 def find_hold(
     past: Past,
     start: Mapping[str, tuple[float, ...]],
-    earlier: Sequence[tuple[float, tuple[float, ...]]],
+    earlier: Sequence[Earlier],
     tick: int,
 ) -> tuple[Hold | None, Mapping[str, tuple[float, ...]]]:
     """The hold-back that would explain most, and where to start from then.
 
     Looked for every other tick, and at each while one has just begun, with the kinetics of the
-    rival itself and with those of the plan's shape as they were some minutes ago (`earlier`: see
-    `EstimatorState`), before they were bent to explain a sudden loss of rate. A step that has
-    hardly begun is not held back.
+    rival itself and with those of the plan's shape and of the law that led as they were some
+    minutes ago (`earlier`: see `EstimatorState`), before they were bent to explain a sudden loss of
+    rate. A step that has hardly begun is not held back.
     """
-    held = next(f for f in FAMILIES if f.held)
     now_s = float(past.grid.edges_s[-1])
     fresh = past.hold is not None and now_s - past.hold.since_s < _LATELY_S
     due = fresh or tick % _LOOKED_FOR_EVERY == 1
-    if not past.heard or held.name not in start or not due:
+    if not past.heard or RIVAL.name not in start or not due:
         return past.hold, start
-    own = (start[held.name], *(z for _at_s, z in earlier[:1]))
+    law = PLANNED.name if past.hold is None else past.hold.law
+    own: list[_Fit] = [(law, start[RIVAL.name])]
+    for one in earlier[:1]:
+        own.append((PLANNED.name, one.planned))
+        if one.law != PLANNED.name:
+            own.append((one.law, one.led))
     gas_alone = all(KIND_OF_ROLE[one.signal.role] == "gas" for one in past.heard)
     for_s = (*_HELD_FOR_S, _JUST_NOW_S) if gas_alone else _HELD_FOR_S
     begun = [Hold(t, pace) for t in _moments_s(now_s, for_s) for pace in _PACES]
     found = _likeliest(past, [past.hold, None, *begun, *_over(past.hold, now_s)], own)
     # Of a quick reaction half a minute more or less is plain to see.
-    hold, z = _likeliest(past, [found[0], *_beside(found[0], now_s)], (found[1],))
-    return hold, {**start, held.name: z}
+    hold, (_law, z) = _likeliest(past, [found[0], *_beside(found[0], now_s)], [found[1]])
+    return hold, {**start, RIVAL.name: z}
 
 
 def _likeliest(
-    past: Past, holds: Sequence[Hold | None], own: Sequence[tuple[float, ...]]
-) -> tuple[Hold | None, tuple[float, ...]]:
-    """Which of the holds explains most, with which of the kinetics; the first has a start."""
-    held = next(f for f in FAMILIES if f.held)
-    tried = [(hold, z) for z in own for hold in holds]
+    past: Past, holds: Sequence[Hold | None], own: Sequence[_Fit]
+) -> tuple[Hold | None, _Fit]:
+    """Which of the holds explains most, with which of the kinetics; the first has a start.
+
+    Nothing held back goes by the plan's law.
+    """
+    tried: list[tuple[Hold | None, _Fit]] = []
+    heights: list[_Array] = []
+    for law in dict.fromkeys(law for law, _z in own):
+        of = [z for known, z in own if known == law]
+        by = [h and replace(h, law=law) for h in holds if h is not None or law == PLANNED.name]
+        if by:
+            tried += [(hold, (law, z)) for z in of for hold in by]
+            heights.append(_heights(past, by, law, of))
     if len(tried) == 1:  # nothing to choose from
         return tried[0]
-    course = run_paces(past, np.array(own), held, past.paces(holds))
-    height = log_height(past, np.repeat(own, len(holds), axis=0), course)
+    height = np.concatenate(heights)
     height[0] += _STAYS
+    return tried[int(np.argmax(height))]
+
+
+def _heights(
+    past: Past, holds: Sequence[Hold | None], law: str, own: Sequence[tuple[float, ...]]
+) -> _Array:
+    """Log posterior density of each of the kinetics `own` of a law, with each of the holds."""
+    rival = next(family for family in families_by(law) if family.held)
+    course = run_paces(past, np.array(own), rival, past.paces(holds))
+    height = log_height(past, np.repeat(own, len(holds), axis=0), course)
+    height += math.log(rival.weight / RIVAL.weight)
     gone = course.alpha[:, :, list(past.layout.done_group)].sum(axis=2)
-    for i, (hold, _z) in enumerate(tried):
+    for i, hold in enumerate([*holds] * len(own)):
         if hold is not None and gone[past.edge_at(hold.since_s), i] < _BEGUN:
             height[i] = -np.inf
-    return tried[int(np.argmax(height))]
+    return height
 
 
 def _moments_s(now_s: float, for_s: Sequence[float] = _HELD_FOR_S) -> list[float]:

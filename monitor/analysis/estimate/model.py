@@ -9,6 +9,7 @@ from typing import Any
 from monitor.analysis.estimate.bands import Band, RemainingBand
 from monitor.analysis.estimate.layout import Layout, layout_of
 from monitor.analysis.estimate.noise import Noise
+from monitor.analysis.estimate.shapes import PLANNED
 from monitor.chemistry.network import Network
 from monitor.plan.model import ChannelSpec, Plan, Train
 
@@ -16,6 +17,7 @@ __all__ = [
     "ChannelEvidence",
     "Charge",
     "Circumstances",
+    "Earlier",
     "Estimate",
     "EstimatorState",
     "Evidence",
@@ -54,6 +56,8 @@ class Hold:
     """0..1"""
     until_s: float | None = None
     """None: still."""
+    law: str = PLANNED.name
+    """The family of shapes by which the step goes otherwise."""
 
     @property
     def now(self) -> float:
@@ -206,6 +210,19 @@ class Charge:
 
 
 @dataclass(frozen=True, slots=True)
+class Earlier:
+    """Where shapes of the step of [done] had their best fits some time ago."""
+
+    at_s: float
+    planned: tuple[float, ...]
+    """The plan's own."""
+    law: str
+    """The family that led then, the rival aside."""
+    led: tuple[float, ...]
+    """And its best fit."""
+
+
+@dataclass(frozen=True, slots=True)
 class EstimatorState:
     """What is remembered between heavy ticks. Plain values: JSON keeps every bit."""
 
@@ -213,8 +230,8 @@ class EstimatorState:
     """Heavy ticks that fitted kinetics so far."""
     at: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """Where each family of shapes has its best fit, in the standard coordinates."""
-    earlier: tuple[tuple[float, tuple[float, ...]], ...] = ()
-    """(time [s], where the plan's shape had its best fit then), the oldest ten minutes old."""
+    earlier: tuple[Earlier, ...] = ()
+    """What was fitted lately, the oldest of it ten minutes old."""
     best: str = ""
     """The family that fits best."""
     shares: Mapping[str, float] = field(default_factory=dict)
@@ -243,7 +260,7 @@ class EstimatorState:
         return {
             "ticks": self.ticks,
             "at": {name: list(z) for name, z in self.at.items()},
-            "earlier": [[at_s, list(z)] for at_s, z in self.earlier],
+            "earlier": [list(astuple(one)) for one in self.earlier],
             "best": self.best,
             "shares": dict(self.shares),
             "hold": None if self.hold is None else list(astuple(self.hold)),
@@ -267,7 +284,7 @@ class EstimatorState:
         return cls(
             data["ticks"],
             {name: tuple(z) for name, z in data["at"].items()},
-            tuple((at_s, tuple(z)) for at_s, z in data["earlier"]),
+            tuple(Earlier(t, tuple(z), law, tuple(y)) for t, z, law, y in data["earlier"]),
             data["best"],
             dict(data["shares"]),
             None if data["hold"] is None else Hold(*data["hold"]),

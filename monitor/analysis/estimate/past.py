@@ -14,7 +14,7 @@ from monitor.analysis.estimate.grid import Grid
 from monitor.analysis.estimate.hearing import Agreement, Heard, total_log_likelihood
 from monitor.analysis.estimate.layout import Kinetics, Layout, kinetics
 from monitor.analysis.estimate.model import Hold
-from monitor.analysis.estimate.shapes import FAMILIES, Family
+from monitor.analysis.estimate.shapes import FAMILIES, Family, families_by
 from monitor.analysis.estimate.warmth import Warmth
 
 __all__ = ["Cloud", "Past", "foretold", "log_height", "run_paces", "run_sets"]
@@ -41,6 +41,11 @@ class Past:
     def fitted_to(self) -> Sequence[Heard]:
         """All that the kinetics are fitted to, heat last: `Cloud.agreed` goes by this order."""
         return self.heard if self.heat is None else (*self.heard, self.heat)
+
+    @property
+    def families(self) -> tuple[Family, ...]:
+        """Families of shapes for the step of [done], the rival by the law of its hold."""
+        return FAMILIES if self.hold is None else families_by(self.hold.law)
 
     def edge_at(self, at_s: float) -> int:
         """Index of the edge next to a time."""
@@ -153,6 +158,6 @@ def log_height(past: Past, z: _Array, course: Course) -> _Array:
 
 def foretold(past: Past, start: Mapping[str, tuple[float, ...]], best: str) -> _Array:
     """Extents (edges, steps) by the fit of the tick before, or by the priors."""
-    family = next((f for f in FAMILIES if f.name == best), FAMILIES[0])
+    family = next((f for f in past.families if f.name == best), past.families[0])
     z = np.array([start.get(family.name, (0.0,) * past.layout.unknowns)])
     return np.asarray(run_sets(past, z, [(family, slice(0, 1))])[1].alpha[:, 0])

@@ -18,7 +18,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -26,12 +26,15 @@ from numpy.typing import NDArray
 
 __all__ = [
     "FAMILIES",
+    "PLANNED",
+    "RIVAL",
     "Family",
     "Shape",
     "begins_at",
     "conversion",
     "converter",
     "exponents",
+    "families_by",
     "integral_at",
     "shapes_of",
 ]
@@ -82,7 +85,7 @@ class Shape:
         return Shape(self.a[index], self.n[index], self.w[index], self.r[index], self.plain)
 
 
-_LEAST_G, _USED_UP = np.full((), 1e-300), np.full((), -1.0 + 1e-15)
+_LEAST_G, _USED_UP, _MOST_LN = (np.full((), x) for x in (1e-300, -1.0 + 1e-15, 600.0))
 """As arrays, since a number takes half of a call's time to become one, and calls are many."""
 
 
@@ -91,6 +94,7 @@ def _one(g: _Array, a: _Array, m: _Array) -> _Array:
     u: _Array = np.maximum(g, _LEAST_G)
     np.log(u, out=u)
     u *= a
+    np.minimum(u, _MOST_LN, out=u)  # nothing is left long before, and no number is so large
     np.exp(u, out=u)
     u *= m
     # Below first order the reactant is used up at a finite g; from there on alpha stays at 1.
@@ -241,6 +245,23 @@ FAMILIES = (
 )
 """Prior weights are judgement: the plan's model is the likeliest, none is excluded. Second order is
 a law by its own name (F2), and likelier than orders beside it: its tail lasts for many hours."""
+
+PLANNED, RIVAL = FAMILIES[0], next(family for family in FAMILIES if family.held)
+
+
+@lru_cache(maxsize=16)
+def families_by(law: str) -> tuple[Family, ...]:
+    """All families, the rival that is held back by the law of the one of that name.
+
+    It is as rare beside its law as it is beside the plan's own.
+    """
+    if law == PLANNED.name:
+        return FAMILIES
+    own = next(family for family in FAMILIES if family.name == law)
+    weight = RIVAL.weight * own.weight / PLANNED.weight
+    rival = replace(RIVAL, weight=weight, centre=own.centre, spread=own.spread, mixed=own.mixed)
+    return tuple(rival if family.held else family for family in FAMILIES)
+
 
 _LEAST_ORDER = 0.02
 
