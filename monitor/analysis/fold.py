@@ -55,7 +55,7 @@ from monitor.plan.profile import segment_at
 
 __all__ = ["VERSION", "Fold", "line_json"]
 
-VERSION = "15"
+VERSION = "16"
 """Version of state and rules: a checkpoint of another one is folded anew."""
 
 TICK_S = 10.0
@@ -65,6 +65,8 @@ come."""
 _END_NEAR_S = 2700.0
 _END_LIKELY = 0.02
 _QUIET_S = 600.0
+_FORESEEN_S = 3600.0
+"""While nothing speaks the run is foreseen for so long; then the last estimate stands."""
 _FAST_S = 1.0
 _SETTLED_S, _HEAVY_SETTLED_S = 1200.0, 600.0
 _RESTS_S, _HEAVY_RESTS_S, _RESTS_K = 3600.0, 1800.0, 5.0
@@ -187,7 +189,7 @@ class Fold:
                     continue
             if not channel.take(now, reading):
                 continue
-            state.read_since_heavy = True
+            state.read_since_heavy, state.read_s = True, now
             level = channel.value if channel.unit != "g" else tares.level(channel, now)
             assert level is not None
             quality = Quality.AT_LEAST if channel.limited else reading.quality
@@ -250,10 +252,12 @@ class Fold:
     def _tick(self, at: float) -> dict[str, Any]:
         """Work out and return the line at a multiple of 10 s."""
         state, plan = self._state, self._setting.plan
-        state.ticked_s = at
+        before_s, state.ticked_s = state.ticked_s, at
         pot = self._pot(at)
         pot_C = None if pot is None else pot.value
-        is_heavy = at % self._heavy_every_s(at, pot_C) == 0.0
+        # In a long silence ticks are rarer, and may pass a multiple over.
+        every_s = self._heavy_every_s(at, pot_C)
+        is_heavy = at // every_s > before_s // every_s
         self._bins.close_until(at)
         if is_heavy and pot is not None:
             refit_lateness(state.heating, plan.profile, self._bins.channel(pot.name), at)
@@ -262,7 +266,7 @@ class Fold:
         watch_profile(state.heating, plan.profile, follows_C, band, at)
         view = self._view(at)
         self._boil_down(view)
-        if is_heavy and (state.read_since_heavy or at - state.now_s < _QUIET_S):
+        if is_heavy and (state.read_since_heavy or at - state.read_s < _FORESEEN_S):
             state.estimated_C = pot_C
             self._estimate(view)
         else:
@@ -327,7 +331,18 @@ class Fold:
             distrusted=frozenset(out),
             distrusted_since_s=tuple(sorted(out.items())),
         )
-        state.estimator, state.estimate = update(state.estimator, self._bins, setup, about)
+        silent_s = view.now_s - state.read_s
+        if silent_s <= max(HEAVY_S, state.hole_after_s()):
+            state.estimator, state.estimate = update(state.estimator, self._bins, setup, about)
+            view.estimate = state.estimate
+            return
+        # Silence tells nothing: what was known when it began is carried on as it was foreseen.
+        then = replace(about, now_s=state.read_s)
+        now, later = (
+            update(state.estimator, self._bins, setup, then, ahead_s)[1]
+            for ahead_s in (silent_s, silent_s + HEAVY_S)
+        )
+        state.estimate = replace(carry(now, silent_s), ahead=later.ahead)
         view.estimate = state.estimate
 
     def _decide(self, view: View, pot_C: float | None, is_heavy: bool) -> Said:

@@ -40,6 +40,8 @@ class FoldState:
     between_s: float = 1.0
     """Upper part of the time between entries, learned: imported readings may be rare."""
     resumed_s: float = 0.0
+    read_s: float = 0.0
+    """When the last reading came that says something."""
     read_since_heavy: bool = False
     estimated_C: float | None = None
     """Temperature of the pot at the last estimate."""
