@@ -529,6 +529,18 @@ def test_stalled_when_the_end_is_beyond_patience() -> None:
     assert bench.minutes(3, GOING_ON)[-1] == "tailing"
 
 
+def test_a_stall_in_doubt_says_how_likely_it_is() -> None:
+    """Once named it stays until it is unlikely; the time left beside it must not contradict it."""
+    bench = Bench()
+    bench.minutes(5, GOING_ON)
+    far = replace(CRAWLS, p_beyond_patience=0.9, remaining_s=RemainingBand(1e4, 3e4, None))
+    bench.minutes(5, far)
+    assert "is more than 240 min off" in bench.verdict.why[0]
+    near = replace(far, p_beyond_patience=0.4, remaining_s=RemainingBand(6e3, 1.2e4, 3e4))
+    assert bench.minutes(2, near)[-1] == "stalled"
+    assert "may still be more than 240 min off (40 % likely)" in bench.verdict.why[0]
+
+
 def test_before_anything_comes_it_is_heating() -> None:
     """Nothing that counts has left."""
     early = replace(GOING_ON, p_begun=0.0, past_peak=0.0, progress=Band(0.0, 0.0, 0.01))
