@@ -785,6 +785,7 @@ def test_out_of_its_band_without_heat_a_pot_counts_at_the_temperature_of_now(
     fold, bench = Fold(start), Bench()
     fold._state.heating = replace(bench.heating, follows=follows, left_s=bench.now_s - 120.0)
     fold._state.verdict.unheated = unheated
+    fold._state.read_s = bench.now_s
     fold._estimate(bench.view(GOING_ON))
     assert told[0].follows_profile is along
 
