@@ -124,3 +124,67 @@ TRUE_COLD: list[tuple[str, dict[str, Any]]] = [
 def test_a_pot_that_truly_cools_has_not_slipped(changes: dict[str, Any], every_s: int) -> None:
     lines = folded(play(**changes, every_s=every_s), STEP_PLAN, POT_RIG)
     assert first_s(lines, "probe-slipped") is None
+
+
+REACTING_RIG = """format = 1
+[[instrument]]
+name = "board"
+driver = "line"
+port = "tcp://127.0.0.1:4711"
+[instrument.channels]
+pot = { role = "pot_temperature", unit = "degC" }
+[[instrument]]
+name = "balance"
+driver = "balance"
+port = "tcp://127.0.0.1:4712"
+[instrument.channels]
+scale = { role = "pot_mass", unit = "g" }
+"""
+
+
+def reacting(shows_K: Moment, loses_g_min: Moment) -> Iterator[tuple[float, Body]]:
+    """4 K/min to 185 degC, held; from the event on the probe shows so much less, and the charge
+    loses so much (0.6 g/min before it, from 150 degC on).
+    """
+    mass_g = 200.0
+    for t in range(int(UNTIL_S)):
+        pot_C = min(ROOM_C + 4.0 * t / 60.0, 185.0)
+        since_s = t - EVENT_S
+        if pot_C > 150.0:
+            mass_g -= (0.6 if since_s < 0.0 else loses_g_min(since_s)) / 60.0
+        shown_C = pot_C - (shows_K(since_s) if since_s >= 0.0 else 0.0)
+        if t % 2 == 0:
+            noise = math.modf(math.sin(12.9898 * t) * 43758.5453)[0]
+            yield float(t), Readings("board", (Reading("pot", round(shown_C + 0.2 * noise, 1)),))
+            yield (
+                float(t),
+                Readings("balance", (Reading("scale", round(mass_g + 0.01 * noise, 2)),)),
+            )
+
+
+def cools(by_K: float, in_s: float) -> Moment:
+    return lambda since_s: min(by_K * since_s / in_s, by_K)
+
+
+@pytest.mark.parametrize(
+    ("shows_K", "loses_g_min", "within_s"),
+    [
+        pytest.param(cools(70.0, 60.0), steadily(0.6), 400.0, id="slips within a minute"),
+        pytest.param(cools(45.0, 200.0), steadily(0.55), 500.0, id="creeps out"),
+        pytest.param(cools(70.0, 60.0), steadily(1.5), 400.0, id="slips, and is heated for it"),
+        pytest.param(cools(40.0, 240.0), steadily(0.2), None, id="truly cools: it slows"),
+        pytest.param(cools(20.0, 240.0), steadily(0.6), None, id="a draught about the probe"),
+        pytest.param(nothing, steadily(0.6), None, id="nothing happens"),
+    ],
+)
+def test_without_mantle_and_heater_what_reacts_tells(
+    shows_K: Moment, loses_g_min: Moment, within_s: float | None
+) -> None:
+    lines = folded(reacting(shows_K, loses_g_min), STEP_PLAN, REACTING_RIG)
+    at_s = first_s(lines, "probe-slipped")
+    if within_s is None:
+        assert at_s is None
+    else:
+        assert at_s is not None
+        assert 0.0 < at_s <= within_s
+        assert any(a["name"] == "probe-slipped" for a in lines[-1]["alarms"]), "it stays so"

@@ -3,7 +3,8 @@
 A pot that stood or climbed beside its mantle loses heat as before while that is no colder, or in a
 draught somewhat faster. So it cannot fall faster than a flask left in the air cools, nor than the
 heat that has come from the mantle so far would have warmed it; and where the mantle stands far
-higher above it than what held it so far, it has to climb.
+higher above it than what held it so far, it has to climb. Where neither mantle nor heater is
+measured, what reacts tells: it slows as its pot cools.
 """
 
 from __future__ import annotations
@@ -47,6 +48,11 @@ _GAP_K = 3.0
 """Least gap that says anything about what holds a pot."""
 _HELD_DELAY_S = 120.0
 """Heat needs a minute or two through wall and well before the probe climbs."""
+_COOLED_K, _BACK_K, _RATE_S, _AS_FAST = 30.0, 15.0, 120.0, 0.75
+"""A pot that cools by so much lets any reaction of 50 kJ/mol and more go less than half as fast,
+within as long; one that goes as fast as before is as hot as before."""
+_TELLING, _LEAST_COUNTS = 10.0, 20.0
+"""Times its noise that a balance has to lose in that time, and counts, to tell a rate."""
 _EVENLY = 0.7
 """Of the way that a probe has gone in a minute, the part that was down: jolts go both ways."""
 
@@ -96,6 +102,44 @@ def _slipped(view: View) -> Iterator[Judged]:
     # A pot that cools beside a mantle without heat does not show what usually lies between them.
     if mantle is not None and mantle.value is not None and falls > -_COOLS_K_MIN:
         remember_slowly(view, "apart-pot", mantle.value - pot.value, 600.0)
+
+
+def _outrun(view: View) -> Iterator[Judged]:
+    """The pot's probe has gone cold, and what reacts has not."""
+    pot = view.live(_POT)
+    if pot is None or pot.value is None:
+        return
+    top_s, top_C = _top(pot, view, _TOP_S)
+    late = [v for t, v in pot.recent if t > view.now_s - _RATE_S]
+    cold = top_s <= view.now_s - 2.0 * _RATE_S and bool(late) and max(late) < top_C - _COOLED_K
+    gone = cold and not _is_wet(view) and _goes_on(view, top_s)
+    from_C = view.memory.get("slip-from", top_C if gone else -math.inf)
+    if dead_band(view, "slip-outrun", gone, pot.value < from_C - _BACK_K):
+        view.memory["slip-from"] = from_C
+        why = f"pot {pot.value:.0f} degC, {from_C - pot.value:.0f} K colder within minutes"
+        yield Judged("probe-slipped", f"{why}, and what reacts went on as before", pot.name)
+        return
+    view.memory.pop("slip-from", None)
+
+
+def _goes_on(view: View, before_s: float) -> bool:
+    """Whether as much leaves now as before then, by the balance under the pot or by bubbles."""
+    for role, sign in (("pot_mass", -1.0), ("bubble_count", 1.0)):
+        state = view.live(role)
+        if state is None or state.value is None or state.limited:
+            continue
+        ends = [
+            state.at_or_before(at_s)
+            for at_s in (before_s, before_s - _RATE_S, view.now_s - _RATE_S)
+        ]
+        if None in ends:
+            continue
+        then, began, lately = (sign * value for value in ends if value is not None)
+        now = sign * state.value - lately
+        least = _LEAST_COUNTS if sign > 0.0 else _TELLING * state.noise()
+        if now > least and now > _AS_FAST * (then - began):
+            return True
+    return False
 
 
 def _falls_too_fast(view: View, pot: ChannelState, mantle: ChannelState, usual_K: float) -> bool:
@@ -198,10 +242,19 @@ def _rests(view: View) -> bool:
     return falls is not None and falls > -_FALLS_K_MIN and _before_jump(pot, view) is None
 
 
+def _by_reaction_alone(view: View) -> bool:
+    """Whether neither mantle nor heater tells what the pot can do."""
+    return view.live(_MANTLE) is None and view.power() is None
+
+
 RULES = (
     Rule(
         ("probe-slipped",), _slipped,
         ((_POT, _MANTLE), (_POT, "heater_power"), (_POT, "heater_demand")),
         is_fast=True, matters=_runs, rests=_rests,
+    ),
+    Rule(
+        ("probe-slipped",), _outrun, ((_POT, "pot_mass"), (_POT, "bubble_count")),
+        matters=_runs, concerns=_by_reaction_alone,
     ),
 )  # fmt: skip
