@@ -367,26 +367,26 @@ def stall_why(verdict: Verdict, view: View) -> str:
         return ""
     pot = view.value("pot_temperature")
     at = "" if pot is None else f" at {pot:.0f} degC"
-    end = _end_words(estimate, done.patience_min)
+    far = f"the end is more than {done.patience_min:g} min off"
     left_s = view.heating.left_s
     if left_s is not None and now - left_s >= LEFT_S:
         return (
             f"the pot has not followed the profile for {(now - left_s) / 60.0:.0f} min;"
-            f"{at or ' as it is'} {end}"
+            f"{at or ' as it is'} {_end_words(estimate, done.patience_min) or far}"
         )
     if verdict.unheated:
-        return f"no heat: the pot falls;{at} {end}"
+        return f"no heat: the pot falls;{at} {far}"
     if verdict.stands:
-        return f"the pot stands{at} where the plan has no hold; there {end}"
-    return f"{end} along the profile{at}: too cold"
+        return f"the pot stands{at} where the plan has no hold; there {far}"
+    return f"{_end_words(estimate, done.patience_min) or far} along the profile{at}: too cold"
 
 
 def _end_words(estimate: Estimate, patience_min: float) -> str:
-    """How far off the end is, and how likely where it may well be nearer again."""
+    """How likely the end is that far off, where it may well be nearer again; else empty."""
     left = estimate.remaining_s
     nearer = left is not None and left.p50 is not None and left.p50 < 60.0 * patience_min
     if not nearer:
-        return f"the end is more than {patience_min:g} min off"
+        return ""
     likely = estimate.p_beyond_patience
     return f"the end may still be more than {patience_min:g} min off ({100 * likely:.0f} % likely)"
 

@@ -13,7 +13,7 @@ import pytest
 
 from drivers.reading import Reading
 from monitor.entries import Body, Readings
-from tests.analysis.runs import POT_RIG, STEP_PLAN, folded
+from tests.analysis.runs import POT_RIG, RIG, STEP_PLAN, folded
 
 ROOM_C = 20.0
 EVENT_S = 5400.0
@@ -126,25 +126,9 @@ def test_a_pot_that_truly_cools_has_not_slipped(changes: dict[str, Any], every_s
     assert first_s(lines, "probe-slipped") is None
 
 
-REACTING_RIG = """format = 1
-[[instrument]]
-name = "board"
-driver = "line"
-port = "tcp://127.0.0.1:4711"
-[instrument.channels]
-pot = { role = "pot_temperature", unit = "degC" }
-[[instrument]]
-name = "balance"
-driver = "balance"
-port = "tcp://127.0.0.1:4712"
-[instrument.channels]
-scale = { role = "pot_mass", unit = "g" }
-"""
-
-
 def reacting(shows_K: Moment, loses_g_min: Moment) -> Iterator[tuple[float, Body]]:
     """4 K/min to 185 degC, held; from the event on the probe shows so much less, and the charge
-    loses so much (0.6 g/min before it, from 150 degC on).
+    loses so much (0.6 g/min before it, from 150 degC on). Nothing else of the rig speaks.
     """
     mass_g = 200.0
     for t in range(int(UNTIL_S)):
@@ -180,7 +164,7 @@ def cools(by_K: float, in_s: float) -> Moment:
 def test_without_mantle_and_heater_what_reacts_tells(
     shows_K: Moment, loses_g_min: Moment, within_s: float | None
 ) -> None:
-    lines = folded(reacting(shows_K, loses_g_min), STEP_PLAN, REACTING_RIG)
+    lines = folded(reacting(shows_K, loses_g_min), STEP_PLAN, RIG)
     at_s = first_s(lines, "probe-slipped")
     if within_s is None:
         assert at_s is None

@@ -271,10 +271,12 @@ def test_an_outage_of_the_broker_is_filled_in_afterwards(tmp_path):
 
     assert result == [True]
     got = collector.lines()
-    # QoS 1: of those under way when the broker went, to it and from it, each may come a second
-    # time, and no other.
+    # QoS 1: the one under way when the broker went may come a second time, no other; what it was
+    # handing on to the collector itself comes again marked as such, and is not counted.
     assert list(dict.fromkeys(got)) == list(map(line_at, range(60)))
-    assert len(got) <= 62
+    again = [m for m in collector.messages if m.dup and m.topic == f"{TOPIC}/line"]
+    assert len(got) - len(again) <= 61
+    assert len(again) <= 1
     assert (lost.way, lost.ok, well.ok) == ("mqtt", False, True)
 
 

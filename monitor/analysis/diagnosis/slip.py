@@ -128,16 +128,13 @@ def _goes_on(view: View, before_s: float) -> bool:
         state = view.live(role)
         if state is None or state.value is None or state.limited:
             continue
-        ends = [
-            state.at_or_before(at_s)
-            for at_s in (before_s, before_s - _RATE_S, view.now_s - _RATE_S)
-        ]
-        if None in ends:
+        began, then = state.at_or_before(before_s - _RATE_S), state.at_or_before(before_s)
+        lately = state.at_or_before(view.now_s - _RATE_S)
+        if began is None or then is None or lately is None:
             continue
-        then, began, lately = (sign * value for value in ends if value is not None)
-        now = sign * state.value - lately
+        now, before = sign * (state.value - lately), sign * (then - began)
         least = _LEAST_COUNTS if sign > 0.0 else _TELLING * state.noise()
-        if now > least and now > _AS_FAST * (then - began):
+        if now > least and now > _AS_FAST * before:
             return True
     return False
 

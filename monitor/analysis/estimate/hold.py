@@ -20,6 +20,8 @@ from monitor.analysis.estimate.signals import KIND_OF_ROLE
 __all__ = ["find_hold"]
 
 _Array = NDArray[np.float64]
+_Fit = tuple[str, tuple[float, ...]]
+"""A law by its family's name, and its kinetics in standard coordinates."""
 
 _LOOKED_FOR_EVERY = 2
 """Ticks."""
@@ -38,8 +40,6 @@ _TIMES = (0.5, 0.75, 1.3, 2.0)
 _SLOWEST, _FASTEST = 0.005, 0.8
 """Limits of a pace found so: at the lower end next to nothing comes."""
 _BEGUN = 0.03
-_Fit = tuple[str, tuple[float, ...]]
-"""A law by its family's name, and its kinetics in standard coordinates."""
 _STAYS = 2.0
 """A hold found before gives way only to one that explains that much more, in log likelihood."""
 
