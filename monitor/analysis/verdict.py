@@ -5,7 +5,8 @@ Order: complete, unclear, stalled, heating, tailing, evolving.
 
 from __future__ import annotations
 
-from monitor.analysis.completion import explaining, follow_completion, take_back_at_once, watch_calm
+from monitor.analysis.calm import watch_calm
+from monitor.analysis.completion import explaining, follow_completion, take_back_at_once
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Estimate
 from monitor.analysis.lately import follow_meaning

@@ -9,8 +9,8 @@ import pytest
 
 from drivers.reading import Quality, Reading
 from monitor.analysis.bins import BinStore
+from monitor.analysis.calm import watch_calm
 from monitor.analysis.channels import ChannelState
-from monitor.analysis.completion import watch_calm
 from monitor.analysis.coolant import CoolantView
 from monitor.analysis.diagnosis.pot import RULES as POT_RULES
 from monitor.analysis.diagnosis.rules import judge

@@ -248,6 +248,48 @@ def test_how_gas_falls_away_must_not_contradict_the_end(
     assert (words[-1] == "complete") is (state != "fails")
 
 
+@pytest.mark.parametrize(
+    ("missing", "u", "rate_per_h", "state"),
+    [
+        (None, 0.02, 0.0, None),  # no balance, or the charge counts as told wrong
+        (0.05, 0.02, 0.0, "holds"),  # as the plan's own uncertainty allows
+        (0.07, 0.02, 0.0, "fails"),
+        (-0.07, 0.02, 0.0, "holds"),  # more than planned is no sign of anything left
+        (0.015, 0.002, 0.0, "holds"),  # nobody weighs a charge that well
+        (0.025, 0.002, 0.0, "fails"),
+        (0.05, 0.02, 0.01, "fails"),  # within six hours at that rate it comes
+        (0.05, 0.02, 0.008, "holds"),
+        (0.025, 0.02, 0.01, "holds"),  # one deviation and a quarter
+    ],
+)
+def test_a_balance_has_to_show_what_the_plan_has_leave(
+    missing: float | None, u: float, rate_per_h: float, state: str | None
+) -> None:
+    """Three standard deviations short is not done; one and a half is not where more comes."""
+    bench = Bench()
+    far_u = 1.645 * u
+    short = None if missing is None else Band(missing - far_u, missing, missing + far_u)
+    rate = Band(rate_per_h - 0.001, rate_per_h, rate_per_h + 0.001)
+    seen = replace(DONE.evidence, missing=short, rate_seen=rate)
+    words = bench.minutes(30, replace(DONE, evidence=seen))
+    lines = {line.name: line.state for line in bench.verdict.evidence}
+    assert lines.get("loss on the balance") == state
+    assert (words[-1] == "complete") is (state != "fails")
+
+
+@pytest.mark.parametrize("more", [(), ("receiver_mass",)])
+def test_a_balance_that_tracks_its_zero_is_not_asked_where_two_other_kinds_speak(
+    more: tuple[str, ...],
+) -> None:
+    bench = Bench(("pot_temperature", "pot_mass", "bubble_count", *more))
+    tracks = Judged("zero-tracking", "pot_mass", "it stands still", on_delay_s=0.0)
+    bench.findings.update(bench.now_s, [tracks], {"zero-tracking"})
+    seen = replace(DONE.evidence, missing=Band(0.08, 0.1, 0.12))
+    bench.minutes(2, replace(DONE, evidence=seen))
+    lines = {line.name for line in bench.verdict.evidence}
+    assert ("loss on the balance" in lines) is (not more)
+
+
 def test_from_temperatures_alone_never_complete() -> None:
     """However sure the posterior: no sensor contradicts another, so it tails, and `why` says so."""
     bench = Bench(("pot_temperature",))

@@ -22,6 +22,7 @@ from monitor.analysis.estimate.model import (
 from monitor.analysis.estimate.noise import Noise, least_misfit, likely_noise, usual_noise
 from monitor.analysis.estimate.past import Cloud, Past, foretold
 from monitor.analysis.estimate.shapes import RIVAL
+from monitor.analysis.estimate.shortage import shortage
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.analysis.estimate.trend import WINDOW_S, trend
 
@@ -257,7 +258,7 @@ def weigh_evidence(
     state: EstimatorState, past: Past, cloud: Cloud, ahead: Ahead, now_s: float
 ) -> tuple[EstimatorState, Evidence]:
     """The evidence of a tick, and the state with what this tick foresees."""
-    channels, sees, falls = [], set(), []
+    channels, sees, falls, missing = [], set(), [], None
     by_gas = all(KIND_OF_ROLE[one.signal.role] == "gas" for one in past.heard)
     for i, one in enumerate(past.heard):
         rest, share = _residuals(cloud, i, one)
@@ -265,6 +266,8 @@ def weigh_evidence(
             sees.add(one.signal.name)
             if by_gas:
                 falls.append(left_as_it_falls(past, one, float(share[past.layout.done])))
+        if one.signal.role == "pot_mass" and not state.charge.mistold:
+            missing = shortage(past, cloud, state.noise.get(one.signal.name), i)
         since_s, unseen_per_s = _unseen_since_s(past, one), one.signal.unseen_per_s
         channels.append(
             replace(
@@ -301,6 +304,7 @@ def weigh_evidence(
         left_as_it_falls=max(
             (left for left in falls if left is not None), key=lambda left: left.p50, default=None
         ),
+        missing=missing,
     )
 
 

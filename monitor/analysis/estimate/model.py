@@ -136,6 +136,9 @@ class Evidence:
     left_as_it_falls: Band | None = None
     """Share of the step of [done] that is left by how what is seen falls, where gas alone tells;
     None: it does not, the pot has not stood long enough at one temperature, or it is no tail."""
+    missing: Band | None = None
+    """Share of the loss that the plan would have by now which a balance does not show, the plan's
+    own uncertainty of it included; None: no balance, or the charge counts as told wrong."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -333,7 +336,7 @@ def _evidence(data: Mapping[str, Any]) -> Evidence:
         for channel in said["channels"]
     )
     said["kinds"] = tuple(said["kinds"])
-    for name in ("rate_expected", "rate_seen", "tail_s", "left_as_it_falls"):
+    for name in ("rate_expected", "rate_seen", "tail_s", "left_as_it_falls", "missing"):
         said[name] = _band(said[name])
     return Evidence(**said)
 
