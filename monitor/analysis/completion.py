@@ -276,7 +276,7 @@ def _missing(view: View, estimate: Estimate, findings: Findings) -> list[Evidenc
     most = max(_COMING_SD * u, open_) if comes else max(_SHORT_SD * u, _SHORT_TIMES * open_)
     value = f"{100 * abs(missing.p50):.1f} % {'less' if missing.p50 > 0.0 else 'more'}"
     value += " than planned" + (", and more comes" if comes and missing.p50 > open_ else "")
-    threshold = f"{100 * most:.1f} % less"
+    threshold = f"at most {100 * most:.1f} % less"
     return [_line("loss on the balance", value, threshold, missing.p50 <= most)]
 
 
