@@ -19,7 +19,7 @@ from monitor.analysis.estimate.blind import blind_estimate, nothing_known
 from monitor.analysis.estimate.brings import counted
 from monitor.analysis.estimate.by_pot import capped, weighed_by_pot
 from monitor.analysis.estimate.charge import amounts_found, judge_charge
-from monitor.analysis.estimate.evidence import find_jumps, fresh_jumps, learn_noise, weigh_evidence
+from monitor.analysis.estimate.evidence import weigh_evidence
 from monitor.analysis.estimate.fit import fit
 from monitor.analysis.estimate.following import follows_yet
 from monitor.analysis.estimate.grid import Grid, build_grid
@@ -27,7 +27,9 @@ from monitor.analysis.estimate.hearing import Heard, hear
 from monitor.analysis.estimate.heat import HEAT, pot_heat
 from monitor.analysis.estimate.hiding import Hidden, hidden, mixed, without
 from monitor.analysis.estimate.hold import find_hold
+from monitor.analysis.estimate.jumps import find_jumps, fresh_jumps
 from monitor.analysis.estimate.layout import Layout
+from monitor.analysis.estimate.learned import learn_noise
 from monitor.analysis.estimate.model import (
     Circumstances,
     Earlier,

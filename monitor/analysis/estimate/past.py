@@ -92,6 +92,13 @@ class Cloud:
     agreed: tuple[Agreement, ...] = ()
     """How the sets sit with each channel heard."""
 
+    def residuals(self, place: int, one: Heard) -> tuple[_Array, _Array]:
+        """Whitened (rows,) of the best set in a channel, and its share of each step.
+
+        `place`: which of the channels heard that one is.
+        """
+        return self.agreed[place].rest(one, self.best)
+
     def carrying(self, share: float) -> Cloud:
         """The fewest draws that carry `share` of the weight, in their order."""
         order = np.argsort(-self.weights, kind="stable")
