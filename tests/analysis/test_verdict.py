@@ -11,8 +11,10 @@ from monitor.analysis.bins import BinStore
 from monitor.analysis.channels import ChannelState
 from monitor.analysis.conditions import Findings, Judged
 from monitor.analysis.coolant import CoolantView
+from monitor.analysis.diagnosis import pot
 from monitor.analysis.diagnosis.course import RULES
 from monitor.analysis.diagnosis.rules import judge
+from monitor.analysis.diagnosis.silence import Silence
 from monitor.analysis.estimate import Band, ChannelEvidence, Estimate, Evidence, RemainingBand
 from monitor.analysis.expected import Heating
 from monitor.analysis.setting import setting_of
@@ -316,6 +318,33 @@ def test_another_cause_of_silence_holds_complete_back(name: str) -> None:
     assert "complete" not in bench.minutes(30, DONE)
     line = next(e for e in bench.verdict.evidence if e.name == "no other cause of silence")
     assert name in line.value
+
+
+@pytest.mark.parametrize(
+    ("p_done", "missing", "suspected"),
+    [
+        (0.99, None, True),  # no balance to ask
+        (0.99, 0.05, True),
+        (0.99, 0.005, False),  # [done] leaves a hundredth open
+        (0.99, -0.03, False),
+        (0.5, 0.005, True),  # of what is believed to have gone by now nothing is missing
+    ],
+)
+def test_where_all_of_the_loss_has_come_no_crust_is_suspected(
+    monkeypatch: pytest.MonkeyPatch, p_done: float, missing: float | None, suspected: bool
+) -> None:
+    """No bubble comes, and nothing takes up heat: a crust, or it has run out."""
+    silent = Silence(0.0, 300.0, 2.0, 60.0, 8.0, 0.1, True, None, False)
+    monkeypatch.setattr(pot, "watch_silence", lambda view: silent)
+    monkeypatch.setattr(pot, "gas_explains", lambda view, before, gas: True)
+    bench = Bench()
+    short = None if missing is None else Band(missing - 0.03, missing, missing + 0.03)
+    seen = replace(DONE.evidence, missing=short)
+    bench.minute(replace(DONE, p_done=p_done, evidence=seen))
+    view = bench.view(replace(DONE, p_done=p_done, evidence=seen))
+    crust = next(rule for rule in pot.RULES if rule.names == ("crust-suspected",))
+    said = [one.name for one in crust.judge(view)]
+    assert ("crust-suspected" in said) is suspected
 
 
 def test_complete_is_taken_back_loudly() -> None:

@@ -219,8 +219,9 @@ def _crust(view: View) -> Iterator[Judged]:
     if view.loss_why:
         yield Judged("crust-suspected", f"{view.loss_why}: a crust, or poor contact", None)
     elif silence is not None and _has_ended(view, silence) and not _boils_down(view):
-        why = f"{_ended_why(silence)}: a crust, or it has run out"
-        yield Judged("crust-suspected", why, None)
+        if not _has_run_out(view):
+            why = f"{_ended_why(silence)}: a crust, or it has run out"
+            yield Judged("crust-suspected", why, None)
     elif view.live("pot_mass") is None and view.memory.get("silent-outlet", 0.0) <= 0.0:
         yield from _ceased(view)
 
@@ -229,6 +230,15 @@ def _has_ended(view: View, silence: Silence) -> bool:
     """The reaction's own gas has ended, not steam or air that its heat drove out before."""
     gas = outlet(view)
     return silence.has_ended and gas is not None and gas_explains(view, silence.before_per_s, gas)
+
+
+def _has_run_out(view: View) -> bool:
+    """All is likely done, and a balance has lost what the plan says: no crust holds anything."""
+    estimate, done = view.estimate, view.setting.plan.done
+    if estimate is None or estimate.p_done < done.confidence:
+        return False
+    missing = estimate.evidence.missing
+    return missing is not None and missing.p50 <= 1.0 - done.fraction
 
 
 def _ended_why(silence: Silence) -> str:
