@@ -50,7 +50,7 @@ _TO_P95 = 1.645
 _SHORT_SD, _SHORT_TIMES = 3.0, 2.0
 """Standard deviations by which the loss may fall short of the plan's, and at least so many times
 what may be left at the end: of sound runs one in seven hundred falls shorter. Judgement."""
-_COMING_SD, _SOON_H = 1.5, 6.0
+_COMING_SD, _SOON_H = 1.5, 4.0
 """The same where what is missing would come within so many hours at the rate of now. Judgement,
 from simulations: it holds up one sound run in ninety by a quarter to half an hour."""
 
@@ -263,11 +263,13 @@ def _missing(view: View, estimate: Estimate, findings: Findings) -> list[Evidenc
 
     What no fit can be asked: a step that is held back, of another law than the plan's, looks like
     one that has ended. Less will do where what is missing still comes. No line where the charge
-    counts as told wrong, or where two other kinds show that the balance takes loss for drift.
+    counts as told wrong, or where two other kinds have shown that the balance took loss for drift.
     """
     missing = estimate.evidence.missing
-    tracks = len(kinds_of_rig(view)) >= 3 and findings.has("zero-tracking")
-    if missing is None or tracks:
+    if findings.has("zero-tracking"):  # what it took for drift stays missing afterwards
+        view.memory["zeroed-once"] = 1.0
+    zeroed = view.memory.get("zeroed-once", 0.0) > 0.0
+    if missing is None or (zeroed and len(kinds_of_rig(view)) >= 3):
         return []
     u = (missing.p95 - missing.p50) / _TO_P95
     open_ = 1.0 - view.setting.plan.done.fraction
