@@ -52,7 +52,7 @@ _SHORT_SD, _SHORT_TIMES = 3.0, 2.0
 what may be left at the end: of sound runs one in seven hundred falls shorter. Judgement."""
 _COMING_SD, _SOON_H = 1.5, 4.0
 """The same where what is missing would come within so many hours at the rate of now. Judgement,
-from simulations: it holds up one sound run in ninety by a quarter to half an hour."""
+from simulations: it holds up one sound run in ninety by 12 to 25 min."""
 
 _HELD_BACK = 0.2
 """Likelihood of the rival, that the end is only feigned, up to which it is left aside."""
