@@ -376,14 +376,21 @@ def test_a_bent_law_keeps_its_half_temperature() -> None:
 
 
 @pytest.mark.parametrize(
-    ("trap", "rig", "law"),
-    [("leak at 0.7, nickel", "flow", "D3"), ("zero tracking at 0.8, malachite", "mass", "F2")],
+    ("trap", "rig", "seed", "law"),
+    [
+        ("leak at 0.7, nickel", "flow", 30000, "D3"),
+        ("zero tracking at 0.8, malachite", "mass", 30000, "F2"),
+        ("leak at 0.3, manganese", "bubbles", 52000, "F2"),
+    ],
 )
 def test_what_feigns_an_end_is_found_out_under_a_law_that_nobody_planned(
-    trap: str, rig: str, law: str
+    trap: str, rig: str, seed: int, law: str
 ) -> None:
-    """The rival goes by the law that led before; by the plan's alone both had been complete."""
-    made = make_trap(trap, rig, 30000, other_law=True)
+    """The rival goes by the law that led before, or by one that explains more of what came since.
+
+    By the plan's alone the first two had been complete, without the latter the third.
+    """
+    made = make_trap(trap, rig, seed, other_law=True)
     assert made.notes == (f"law {law}",)
     called_s = play(made)["called_s"]
     assert not called_s or called_s[0] > made.nearly_s

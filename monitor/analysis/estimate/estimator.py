@@ -125,7 +125,8 @@ def update(
             state = replace(state, jumps=jumps)
             signals = gather_signals(laid_out, bins, state.shut, jumps)
             past = replace(past, heard=_heard(signals, laid_out, state.noise))
-    hold, start = find_hold(past, state.at, state.earlier, tick)
+    held = state.shares.get(RIVAL.name, 0.0)
+    hold, start = find_hold(past, state.at, state.earlier, held, tick)
     past = replace(past, hold=hold)
     cloud = fit(past, start, state.shares, setup.seed, tick, evenly=not heard)
     if capped(past):

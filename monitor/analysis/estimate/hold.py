@@ -12,9 +12,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.analysis.estimate.climb import climb
 from monitor.analysis.estimate.model import Earlier, Hold
 from monitor.analysis.estimate.past import Past, log_height, run_paces
-from monitor.analysis.estimate.shapes import PLANNED, RIVAL, families_by
+from monitor.analysis.estimate.shapes import FAMILIES, PLANNED, RIVAL, families_by
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 
 __all__ = ["find_hold"]
@@ -42,12 +43,17 @@ _SLOWEST, _FASTEST = 0.005, 0.8
 _BEGUN = 0.03
 _STAYS = 2.0
 """A hold found before gives way only to one that explains that much more, in log likelihood."""
+_OTHER_LAW_EVERY = 4
+"""Ticks."""
+_SAY = 0.05
+"""A rival of less weight is not worth that work."""
 
 
 def find_hold(
     past: Past,
     start: Mapping[str, tuple[float, ...]],
     earlier: Sequence[Earlier],
+    share: float,
     tick: int,
 ) -> tuple[Hold | None, Mapping[str, tuple[float, ...]]]:
     """The hold-back that would explain most, and where to start from then.
@@ -55,7 +61,8 @@ def find_hold(
     Looked for every other tick, and at each while one has just begun, with the kinetics of the
     rival itself and with those of the plan's shape and of the law that led as they were some
     minutes ago (`earlier`: see `EstimatorState`), before they were bent to explain a sudden loss of
-    rate. A step that has hardly begun is not held back.
+    rate. A step that has hardly begun is not held back. `share`: the rival's, of the whole weight,
+    by the tick before; where it has a say, every other law is held back in turn as well.
     """
     now_s = float(past.grid.edges_s[-1])
     fresh = past.hold is not None and now_s - past.hold.since_s < _LATELY_S
@@ -74,7 +81,31 @@ def find_hold(
     found = _likeliest(past, [past.hold, None, *begun, *_over(past.hold, now_s)], own)
     # Of a quick reaction half a minute more or less is plain to see.
     hold, (_law, z) = _likeliest(past, [found[0], *_beside(found[0], now_s)], [found[1]])
+    if hold is not None and share > _SAY and tick % _OTHER_LAW_EVERY == 1:
+        hold, z = _by_other_law(past, hold, z, tick // _OTHER_LAW_EVERY)
     return hold, {**start, RIVAL.name: z}
+
+
+def _by_other_law(
+    past: Past, hold: Hold, z: tuple[float, ...], turn: int
+) -> tuple[Hold, tuple[float, ...]]:
+    """The hold by the law whose turn it is, where that explains more with kinetics of its own.
+
+    The law that led when the hold began was told from the part of the course before it; what comes
+    through afterwards tells more.
+    """
+    laws = [f.name for f in FAMILIES if not f.held and f.name != hold.law]
+    other = replace(hold, law=laws[turn % len(laws)])
+    tried = [other] if hold.until_s is None else [other, replace(other, until_s=None)]
+    known = _heights(past, [hold], hold.law, [z])[0] + _STAYS
+    for one in tried:
+        by = replace(past, hold=one)
+        rival = next(family for family in by.families if family.held)
+        there = tuple(climb(by, np.array([z]), (rival,))[0].tolist())
+        height = _heights(past, [one], one.law, [there])[0]
+        if height > known:
+            known, hold, z = height, one, there
+    return hold, z
 
 
 def _likeliest(
