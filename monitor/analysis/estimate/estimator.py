@@ -40,9 +40,11 @@ from monitor.analysis.estimate.model import (
 from monitor.analysis.estimate.noise import Noise
 from monitor.analysis.estimate.nudge import nudge
 from monitor.analysis.estimate.other_holds import look_at_holds
+from monitor.analysis.estimate.outstanding import likely_outstanding, outstanding
 from monitor.analysis.estimate.past import Cloud, Past, foretold
 from monitor.analysis.estimate.road import Road
 from monitor.analysis.estimate.shapes import PLANNED, RIVAL
+from monitor.analysis.estimate.shortage import shortage
 from monitor.analysis.estimate.signals import About, Signal, gather_signals
 from monitor.analysis.estimate.stand_in import fill_from_mantle
 from monitor.analysis.estimate.warmth import Warmth, pot_warmth, train_warmth_C
@@ -140,8 +142,15 @@ def update(
     if hides is not None:
         before = replace(past, heard=_heard_before(hides, laid_out, bins, state), hold=None)
         other = without(past, before, leak_at or state.at, setup.seed, tick)
-        seen, nudged = mixed(cloud, other, hides), mixed(nudged, other, hides)
+        seen = mixed(cloud, other, hides.gives, hides.share)
+        nudged = mixed(nudged, other, hides.gives, hides.share)
         state = replace(state, leak_at=other.at)
+    missing = _missing(past, cloud, state)
+    owed = 0.0 if hides is not None else likely_outstanding(past, cloud, missing)
+    if missing is not None and owed > 0.0:
+        other, every = outstanding(past, nudged, missing, setup.seed), np.ones_like(cloud.fitted)
+        seen = mixed(cloud, replace(other, pace=cloud.pace), every, owed)
+        nudged = mixed(nudged, other, every, owed)
     estimate, ahead = _estimate(setup, past, nudged, about, bins, molar_mL, ahead_s)
     state = replace(
         state,
@@ -156,7 +165,7 @@ def update(
         # What channels at odds leave over is no noise of theirs: nothing is learned of it.
         noise=state.noise if hides is not None else learn_noise(past, cloud, state.noise, tick),
     )
-    state, evidence = weigh_evidence(state, past, seen, ahead, about.now_s)
+    state, evidence = weigh_evidence(state, past, seen, ahead, missing, about.now_s)
     evidence = replace(evidence, p_held_back=float(cloud.weights @ (cloud.pace < 1.0)))
     p_done = min(estimate.p_done, _AT_ODDS) if evidence.more_comes else estimate.p_done
     asked = about.heating_began_s is not None and p_done < _SURE
@@ -167,6 +176,14 @@ def update(
         state = replace(state, others=holds, others_s=about.now_s)
     estimate = replace(estimate, evidence=evidence, p_done=p_done, others=state.others)
     return state, _in_plan_order(estimate, setup, layout)
+
+
+def _missing(past: Past, cloud: Cloud, state: EstimatorState) -> Band | None:
+    """What a balance under the pot misses; None: there is none, or the charge is told wrong."""
+    for place, one in enumerate(past.heard):
+        if one.signal.role == "pot_mass" and not state.charge.mistold:
+            return shortage(past, cloud, state.noise.get(one.signal.name), place)
+    return None
 
 
 def _earlier(state: EstimatorState, cloud: Cloud, now_s: float) -> tuple[Earlier, ...]:

@@ -15,7 +15,6 @@ from monitor.analysis.estimate.hearing import Heard
 from monitor.analysis.estimate.hiding import held_yet
 from monitor.analysis.estimate.model import ChannelEvidence, EstimatorState, Evidence
 from monitor.analysis.estimate.past import Cloud, Past
-from monitor.analysis.estimate.shortage import shortage
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.analysis.estimate.trend import WINDOW_S, trend
 
@@ -36,10 +35,15 @@ _FRESH_S = 900.0
 
 
 def weigh_evidence(
-    state: EstimatorState, past: Past, cloud: Cloud, ahead: Ahead, now_s: float
+    state: EstimatorState,
+    past: Past,
+    cloud: Cloud,
+    ahead: Ahead,
+    missing: Band | None,
+    now_s: float,
 ) -> tuple[EstimatorState, Evidence]:
-    """The evidence of a tick, and the state with what this tick foresees."""
-    channels, sees, falls, missing = [], set(), [], None
+    """The evidence of a tick, and the state with what this tick foresees. `missing`: see there."""
+    channels, sees, falls = [], set(), []
     by_gas = all(KIND_OF_ROLE[one.signal.role] == "gas" for one in past.heard)
     for i, one in enumerate(past.heard):
         rest, share = cloud.residuals(i, one)
@@ -47,8 +51,6 @@ def weigh_evidence(
             sees.add(one.signal.name)
             if by_gas:
                 falls.append(left_as_it_falls(past, one, float(share[past.layout.done])))
-        if one.signal.role == "pot_mass" and not state.charge.mistold:
-            missing = shortage(past, cloud, state.noise.get(one.signal.name), i)
         since_s, unseen_per_s = _unseen_since_s(past, one), one.signal.unseen_per_s
         channels.append(
             replace(

@@ -149,10 +149,10 @@ def _speaks_late(past: Past, one: Heard) -> bool:
     return float(past.grid.edges_s[one.cells[-1] + 1]) > float(past.grid.edges_s[-1]) - _LATE_S[0]
 
 
-def mixed(cloud: Cloud, other: Cloud, how: Hidden) -> Cloud:
-    """The cloud, a share of it (or of what is held back in it) given to draws of the other."""
-    share = how.share * float(cloud.weights @ how.gives)
-    weights = np.where(how.gives, 1.0 - how.share, 1.0) * cloud.weights
+def mixed(cloud: Cloud, other: Cloud, gives: NDArray[np.bool_], share: float) -> Cloud:
+    """The cloud, a share of the weight of the draws that give given to draws of the other."""
+    given = share * float(cloud.weights @ gives)
+    weights = np.where(gives, 1.0 - share, 1.0) * cloud.weights
     return replace(
         cloud,
         kin=Kinetics(
@@ -165,9 +165,9 @@ def mixed(cloud: Cloud, other: Cloud, how: Hidden) -> Cloud:
             np.concatenate([cloud.course.g, other.course.g], axis=1),
             np.concatenate([cloud.course.alpha, other.course.alpha], axis=1),
         ),
-        weights=np.concatenate([weights, share * other.weights]),
+        weights=np.concatenate([weights, given * other.weights]),
         z=np.concatenate([cloud.z, other.z]),
-        pace=np.concatenate([cloud.pace, np.ones(other.weights.size)]),
+        pace=np.concatenate([cloud.pace, other.pace]),
         fitted=np.concatenate([cloud.fitted, other.fitted]),
     )
 
