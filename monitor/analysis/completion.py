@@ -112,7 +112,7 @@ def _weigh(
             sure >= done.confidence,
         ),
         _kinds(view, estimate),
-        _would_show(verdict, view, estimate),
+        _would_show(verdict, view, estimate, findings),
         *_unseen(view, estimate),
         *_falls(view, estimate),
         *_missing(view, estimate, findings),
@@ -191,11 +191,14 @@ def _fits(estimate: Estimate) -> EvidenceLine:
     )
 
 
-def _would_show(verdict: Verdict, view: View, estimate: Estimate) -> EvidenceLine:
+def _would_show(
+    verdict: Verdict, view: View, estimate: Estimate, findings: Findings
+) -> EvidenceLine:
     """Hot enough, for long enough, that what is left would have shown itself.
 
     By its time: the last of it would be over by now. Or by its rate: it would come far faster than
     the surest channel can miss, at a temperature that has stood for as long as rates look back.
+    What has shown itself need not do so again as the pot cools, unless it had lost its heat before.
     """
     tail = estimate.evidence.tail_s
     if tail is None:
@@ -208,14 +211,25 @@ def _would_show(verdict: Verdict, view: View, estimate: Estimate) -> EvidenceLin
         comes, missed = 3600.0 * _TAIL / tail.p95, _SHOWS * (seen.p95 - seen.p50)
         shows = comes >= missed
         value += f": {100.0 * comes:.2g} %/h, of which {100.0 * missed:.2g} would show"
-    if estimate.p_done < view.setting.plan.done.confidence:
-        verdict.shown_in_rule = False
-    elif shows:
-        verdict.shown_in_rule = True
+    since_s = verdict.shown_since_s
+    if shows and since_s is None:
+        since_s = view.now_s
+    believed = estimate.p_done >= view.setting.plan.done.confidence
+    cools_s = _without_heat_since_s(findings)
+    in_time = since_s is not None and (cools_s is None or since_s < cools_s)
+    verdict.shown_since_s = since_s if believed and in_time else None
     return _line(
         "what is left would show", value, f"{allowed / 60.0:.0f} min",
-        shows or verdict.shown_in_rule,
+        shows or verdict.shown_since_s is not None,
     )  # fmt: skip
+
+
+def _without_heat_since_s(findings: Findings) -> float | None:
+    """Since when the pot has had no heat, as found: what it was hot for then was no time to show.
+
+    Of a run that was believed done before, the rest has shown itself already.
+    """
+    return min((f.since_s for f in findings.shown() if f.name == "heater-off"), default=None)
 
 
 def _unseen(view: View, estimate: Estimate) -> list[EvidenceLine]:

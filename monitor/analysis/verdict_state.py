@@ -66,8 +66,8 @@ class Verdict:
     rule_since_s: float | None = None
     sure: list[float] = field(default_factory=list)
     """P(done) of the last estimates: their mean counts, since few draws make each one jump."""
-    shown_in_rule: bool = False
-    """While the rule has held, the pot was hot enough for what is left to show itself."""
+    shown_since_s: float | None = None
+    """While all is believed done, since when the pot was hot enough for what is left to show."""
     complete_s: float | None = None
     complete_kinds: int = 0
     taken_back_s: float | None = None

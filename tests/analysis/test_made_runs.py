@@ -394,3 +394,11 @@ def test_what_feigns_an_end_is_found_out_under_a_law_that_nobody_planned(
     assert made.notes == (f"law {law}",)
     called_s = play(made)["called_s"]
     assert not called_s or called_s[0] > made.nearly_s
+
+
+def test_a_pot_that_lost_its_heat_while_a_law_bends_to_its_end_is_not_done() -> None:
+    """It was believed done just after the mantle had died; what is left is too cold to show."""
+    made = make_trap("heater dies at 0.85, cobalt", "full", 85000, other_law=True)
+    assert made.notes == ("law SB",)
+    assert math.isinf(made.nearly_s)
+    assert not play(made)["called_s"]
