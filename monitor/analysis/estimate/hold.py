@@ -43,6 +43,8 @@ _SLOWEST, _FASTEST = 0.005, 0.8
 _BEGUN = 0.03
 _STAYS = 2.0
 """A hold found before gives way only to one that explains that much more, in log likelihood."""
+_LAW_STAYS = 5.0
+"""The same of its law."""
 _OTHER_LAW_EVERY = 4
 """Ticks."""
 _SAY = 0.05
@@ -97,7 +99,7 @@ def _by_other_law(
     laws = [f.name for f in FAMILIES if not f.held and f.name != hold.law]
     other = replace(hold, law=laws[turn % len(laws)])
     tried = [other] if hold.until_s is None else [other, replace(other, until_s=None)]
-    known = _heights(past, [hold], hold.law, [z])[0] + _STAYS
+    known = _heights(past, [hold], hold.law, [z])[0] + _LAW_STAYS
     for one in tried:
         by = replace(past, hold=one)
         rival = next(family for family in by.families if family.held)
