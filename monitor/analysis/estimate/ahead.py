@@ -66,8 +66,7 @@ def look_ahead(past: Past, cloud: Cloud, road: Road | None, total: _Array, seed:
     edges = _edges(road, now_s)
     middle, width = _fine(edges)
     first = np.arange(edges.size - 1) * _SUBCELLS
-    lagging = np.clip(warmth.now_slope_K_s * cloud.kin.lag_s, -30.0, 30.0)
-    stays_C = warmth.now_C + lagging
+    stays_C = warmth.charge_now_C(cloud.kin.lag_s)
     one_s = rate_integrals(cloud.kin, stays_C[None], None, np.ones(1), np.zeros(1, dtype=np.intp))
     stays = one_s * np.diff(edges)[:, None, None]
 

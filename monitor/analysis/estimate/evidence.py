@@ -42,7 +42,7 @@ def weigh_evidence(
     missing: Band | None,
     now_s: float,
 ) -> tuple[EstimatorState, Evidence]:
-    """The evidence of a tick, and the state with what this tick foresees. `missing`: see there."""
+    """The evidence of a tick, and the state with what it foresees. `missing`: by `shortage`."""
     channels, sees, falls = [], set(), []
     by_gas = all(KIND_OF_ROLE[one.signal.role] == "gas" for one in past.heard)
     for i, one in enumerate(past.heard):

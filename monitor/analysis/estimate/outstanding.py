@@ -28,7 +28,7 @@ _Array = NDArray[np.float64]
 _RARE, _COMING = 4.5e-4, 1.3e-2
 """Odds against the fit with nothing missing: where nothing comes, and where as much comes as would
 bring what is missing within `_SOON_S`. With them `_LEAST` is passed at three standard deviations,
-or one and a half, where the line of evidence no longer holds: `complete` waits no longer for it."""
+or one and a half, where the line of evidence ceases to hold: that alone holds up `complete`."""
 _SOON_S = 4.0 * 3600.0
 _MOST = 0.95
 _LEAST = 0.04
@@ -96,7 +96,7 @@ def _rate_per_s(one: Heard, past: Past) -> tuple[float, float]:
 
 def _planned_per_s(past: Past, cloud: Cloud, g: _Array, alpha: _Array) -> _Array:
     """What the kinetics would bring in a second (sets,), from those extents at the heat of now."""
-    stays_C = past.warmth.now_C + np.clip(past.warmth.now_slope_K_s * cloud.kin.lag_s, -30.0, 30.0)
+    stays_C = past.warmth.charge_now_C(cloud.kin.lag_s)
     of_one = np.zeros(1, dtype=np.intp)
     k_dt = rate_integrals(cloud.kin, stays_C[None], None, np.array([_MINUTE_S]), of_one)
     course = run_course(past.layout, k_dt, cloud.kin.shapes, (g[-1], alpha[-1]))

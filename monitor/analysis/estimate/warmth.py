@@ -41,6 +41,11 @@ class Warmth:
     until_s: float
     """When the source last spoke."""
 
+    def charge_now_C(self, lag_s: _Array) -> _Array:
+        """Temperature of the charge now [degC], behind which a thermowell lags by `lag_s`."""
+        lagging = np.clip(self.now_slope_K_s * lag_s, -30.0, 30.0)
+        return np.asarray(self.now_C + lagging)
+
 
 def pot_warmth(
     grid: Grid, bins: BinStore, shut: Mapping[str, Sequence[Sequence[float | None]]]
