@@ -422,3 +422,48 @@ def test_ictac_two_parallel_steps(rate: float, kelvin: list[float]) -> None:
     x = integrate(network, seconds, temps, ln_a, np.array([[80.0, 120.0]]))[:, 0].mean(axis=1)
     at = [0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95]
     assert np.interp(at, x, edges_K) == pytest.approx(kelvin, abs=0.02)
+
+
+FORMED_KJ_MOL = {
+    # NBS tables (Wagman et al., J. Phys. Chem. Ref. Data 11, suppl. 2, 1982)
+    "Ni(NO3)2·6H2O": -2211.7, "Co(NO3)2·6H2O": -2211.2, "Zn(NO3)2·6H2O": -2306.6,
+    "Mg(NO3)2·6H2O": -2613.3, "Al(NO3)3·9H2O": -3757.1, "Fe(NO3)3·9H2O": -3285.3,
+    "Cu(NO3)2·3H2O": -1217.1, "CuSO4·5H2O": -2279.7, "CaC2O4·H2O": -1674.9,
+    "Cu2(OH)2CO3": -1051.4,
+    # CRC Handbook of Chemistry and Physics, Standard Thermodynamic Properties
+    "NiO": -239.7, "Co3O4": -891.0, "ZnO": -350.5, "MgO": -601.6, "Al2O3": -1675.7,
+    "Fe2O3": -824.2, "CuO": -157.3, "CuSO4": -771.4, "CaCO3": -1207.6, "CaO": -634.9,
+    "CaC2O4": -1360.6, "H2O": -241.8, "CO2": -393.5, "CO": -110.5, "NO2": 33.2, "O2": 0.0,
+    "HNO3": -133.9,
+}  # fmt: skip
+"""Standard enthalpies of formation at 25 degC, gases as gases. From memory."""
+
+
+@pytest.mark.parametrize(
+    ("of", "steps", "charge", "makes"),
+    [
+        ("nickel-nitrate", None, "Ni(NO3)2·6H2O", {"NiO": 1, "NO2": 2, "O2": 0.5, "H2O": 6}),
+        ("cobalt-nitrate", None, "Co(NO3)2·6H2O",
+         {"Co3O4": 1 / 3, "NO2": 2, "O2": 1 / 3, "H2O": 6}),
+        ("zinc-nitrate", None, "Zn(NO3)2·6H2O", {"ZnO": 1, "NO2": 2, "O2": 0.5, "H2O": 6}),
+        ("magnesium-nitrate", None, "Mg(NO3)2·6H2O", {"MgO": 1, "NO2": 2, "O2": 0.5, "H2O": 6}),
+        ("copper-nitrate", (1, 2), "Cu(NO3)2·3H2O", {"CuO": 1, "NO2": 2, "O2": 0.5, "H2O": 3}),
+        ("aluminium-nitrate", (0,), "Al(NO3)3·9H2O", {"Al2O3": 0.5, "HNO3": 3, "H2O": 7.5}),
+        ("aluminium-nitrate", (1,), "Al(NO3)3·9H2O",
+         {"Al2O3": 0.5, "NO2": 3, "O2": 0.75, "H2O": 9}),
+        ("iron-nitrate", (0,), "Fe(NO3)3·9H2O", {"Fe2O3": 0.5, "HNO3": 3, "H2O": 7.5}),
+        ("iron-nitrate", (1,), "Fe(NO3)3·9H2O", {"Fe2O3": 0.5, "NO2": 3, "O2": 0.75, "H2O": 9}),
+        ("copper-sulfate", None, "CuSO4·5H2O", {"CuSO4": 1, "H2O": 5}),
+        ("calcium-oxalate", (0,), "CaC2O4·H2O", {"CaC2O4": 1, "H2O": 1}),
+        ("calcium-oxalate", (1,), "CaC2O4", {"CaCO3": 1, "CO": 1}),
+        ("calcium-oxalate", (2,), "CaCO3", {"CaO": 1, "CO2": 1}),
+        ("basic-copper-carbonate", None, "Cu2(OH)2CO3", {"CuO": 2, "CO2": 1, "H2O": 1}),
+    ],
+)  # fmt: skip
+def test_heats_of_the_sets_by_hess(
+    of: str, steps: tuple[int, ...] | None, charge: str, makes: dict[str, float]
+) -> None:
+    found = load_set(of).steps_for("CaC2O4·H2O" if of == "calcium-oxalate" else charge)
+    stated = sum(found[i].dh_kJ_mol or math.nan for i in steps or range(len(found)))
+    formed = sum(n * FORMED_KJ_MOL[name] for name, n in makes.items())
+    assert stated == pytest.approx(formed - FORMED_KJ_MOL[charge], abs=5.0)
