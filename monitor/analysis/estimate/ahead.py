@@ -66,7 +66,7 @@ def look_ahead(past: Past, cloud: Cloud, road: Road | None, total: _Array, seed:
     edges = _edges(road, now_s)
     middle, width = _fine(edges)
     first = np.arange(edges.size - 1) * _SUBCELLS
-    stays_C = warmth.charge_now_C(cloud.kin.lag_s)
+    stays_C = warmth.charge_now_C(cloud.kin.lag_s, cloud.kin.adrift)
     one_s = rate_integrals(cloud.kin, stays_C[None], None, np.ones(1), np.zeros(1, dtype=np.intp))
     stays = one_s * np.diff(edges)[:, None, None]
 
@@ -140,6 +140,7 @@ def _along(
     warmth, now_s = past.warmth, float(past.grid.edges_s[-1])
     response = learn_response(past, cloud, road, seed)
     from_C = warmth.now_C + warmth.now_slope_K_s * cloud.kin.lag_s
+    from_C += warmth.off_now_K(cloud.kin.adrift)
     foreseen = foresee(response, road, now_s, from_C, middle)
     left = np.maximum(1.0 - cloud.course.alpha[-1] @ past.layout.loss_share, 1e-3)
     dying = np.exp(-middle[:, None] * (response.speed_now[0] * response.scale / left))

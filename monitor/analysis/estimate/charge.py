@@ -102,7 +102,7 @@ def _contrary(
         past,
         heard=[replace(o, signal=replace(o.signal, together=together)) for o in past.heard],
     )
-    start = {**{f.name: (0.0,) * past.layout.unknowns for f in _ASKED}, **cloud.at, **known.at}
+    start = {**{f.name: (0.0,) * past.unknowns for f in _ASKED}, **cloud.at, **known.at}
     centres, roots = improve(other, np.array([start[f.name] for f in _ASKED]), _ASKED)
     course = run_sets(other, centres, [(f, slice(i, i + 1)) for i, f in enumerate(_ASKED)])[1]
     prior = np.array([f.weight for f in _ASKED]) / sum(f.weight for f in FAMILIES)

@@ -59,18 +59,21 @@ def rate_integrals(
     slope_K_s: _Array | None,
     width_s: _Array,
     first: NDArray[np.intp],
+    adrift_K: _Array | None = None,
 ) -> _Array:
     """Integrals of k over cells, (cells, sets, steps).
 
     `temp_C` is the temperature of the charge (fine cells, sets), or with its slope `slope_K_s` that
     which the thermowell shows, both (fine cells,); `width_s` (fine cells,) is duration; `first`
-    holds the index of each cell's first fine cell.
+    holds the index of each cell's first fine cell. `adrift_K` (fine cells, ways): see `Warmth`.
     """
     if slope_K_s is None:
         inverse = temp_C + 273.15
     else:
         inverse = slope_K_s[:, None] * kin.lag_s
         inverse += (temp_C + 273.15)[:, None]
+    if adrift_K is not None:
+        inverse += adrift_K @ kin.adrift.T
     np.maximum(inverse, 150.0, out=inverse)  # in place: the arrays are large
     np.divide(1.0, inverse, out=inverse)
     k_dt = np.empty((kin.ln_a.shape[1], *inverse.shape))

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.analysis.bins import BinStore
+from monitor.analysis.estimate.adrift import along_the_plan, set_adrift
 from monitor.analysis.estimate.ahead import Ahead, look_ahead
 from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining_band
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
@@ -109,6 +110,10 @@ def update(
     warmth = pot_warmth(grid, bins, state.shut)
     if warmth is not None:
         warmth = fill_from_mantle(grid, bins, state.shut, warmth)
+        road = _planned_road(setup, about) if about.follows_profile else None
+        warmth = along_the_plan(grid, bins, state.shut, warmth, road)
+        warmth = set_adrift(grid, bins, state.shut, warmth)
+        state = state.of_size(Past(layout, grid, warmth, ()).unknowns)
     molar_mL = 1e3 * molar_volume_L_mol(setup.pressure_kPa)
     laid_out = _about(state, setup, layout, grid, warmth, bins, molar_mL)
     signals = gather_signals(laid_out, bins, state.shut, state.jumps)
@@ -336,6 +341,14 @@ def _heard_before(
     return _heard(gather_signals(laid_out, bins, shut, state.jumps), laid_out, state.noise)
 
 
+def _planned_road(setup: Setup, about: Circumstances) -> Road | None:
+    """The planned course as late as the run is; None where there is none."""
+    if not setup.plan.profile or about.heating_began_s is None:
+        return None
+    times, temps = profile_points(setup.plan.profile)
+    return Road((np.array(times), np.array(temps)), about.heating_began_s + about.late_s)
+
+
 def _road(
     setup: Setup, about: Circumstances, past: Past, cloud: Cloud, bins: BinStore
 ) -> tuple[Road | None, float]:
@@ -343,10 +356,9 @@ def _road(
 
     None where there is none, or the pot has left it.
     """
-    if not setup.plan.profile or about.heating_began_s is None:
+    road = _planned_road(setup, about)
+    if road is None:
         return None, 0.0
-    times, temps = profile_points(setup.plan.profile)
-    road = Road((np.array(times), np.array(temps)), about.heating_began_s + about.late_s)
     if about.follows_profile and not about.is_off:
         return road, 1.0
     band_K = setup.plan.limits.profile_band_K

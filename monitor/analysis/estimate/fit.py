@@ -57,7 +57,7 @@ def fit(
     """
     if not past.fitted_to:
         return _unweighed(past, seed)
-    size, families = past.layout.unknowns, past.families
+    size, families = past.unknowns, past.families
     centres = np.array([start.get(f.name, (0.0,) * size) for f in families], dtype=np.float64)
     if not start:
         centres = climb(past, centres, families)
@@ -167,7 +167,7 @@ def _count(share: float) -> int:
 
 def _unweighed(past: Past, seed: int) -> Cloud:
     """The priors themselves, where no channel tells of the reaction."""
-    size, families = past.layout.unknowns, past.families
+    size, families = past.unknowns, past.families
     normals, _scale = _normals(seed, len(families), size)
     shares = _priors(families, evenly=True)
     counts = [_count(float(share)) for share in shares]

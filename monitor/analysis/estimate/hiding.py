@@ -160,6 +160,7 @@ def mixed(cloud: Cloud, other: Cloud, gives: NDArray[np.bool_], share: float) ->
             np.concatenate([cloud.kin.ln_a, other.kin.ln_a]),
             np.concatenate([cloud.kin.lag_s, other.kin.lag_s]),
             tuple(map(_joined, cloud.kin.shapes, other.kin.shapes)),
+            np.concatenate([cloud.kin.adrift, other.kin.adrift]),
         ),
         course=Course(
             np.concatenate([cloud.course.g, other.course.g], axis=1),

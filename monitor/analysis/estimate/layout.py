@@ -48,6 +48,9 @@ as shares. Judgement."""
 _GLASS_J_K, _CHARGE_J_G_K = 150.0, 1.6
 """Heat capacity of a flask of some 200 g, and of a hydrated salt. From memory."""
 
+ADRIFTS = 2
+"""In how many ways the charge may be off where no probe tells."""
+
 _PROBE_U_K = 4.0
 """What probe offset and the pot's own gradient add to a half temperature's uncertainty."""
 
@@ -108,7 +111,7 @@ class Layout:
 
     @property
     def unknowns(self) -> int:
-        """Number of coordinates z."""
+        """Number of coordinates z; `ADRIFTS` more where the pot went unheard."""
         return 2 * self.steps + 3
 
 
@@ -120,6 +123,8 @@ class Kinetics:
     ln_a: _Array
     lag_s: _Array
     shapes: tuple[Shape, ...]
+    adrift: _Array
+    """(sets, ways): standard deviations by which the charge is off where no probe tells."""
 
     def rows(self, index: NDArray[np.intp]) -> Kinetics:
         """Those of some of the sets."""
@@ -128,6 +133,7 @@ class Kinetics:
             self.ln_a[index],
             self.lag_s[index],
             tuple(shape.rows(index) for shape in self.shapes),
+            self.adrift[index],
         )
 
 
@@ -148,7 +154,8 @@ def kinetics(
         if i not in layout.done_group:
             shapes[i], half[:, i] = _planned_shape(planned, z.shape[0]), _half(planned)
     e_over_r = e * (1e3 / GAS_CONSTANT_J_MOL_K)
-    return Kinetics(e_over_r, _ln_a(half, e_over_r, half_K), lag_s, tuple(shapes))
+    adrift = z[:, layout.unknowns :]
+    return Kinetics(e_over_r, _ln_a(half, e_over_r, half_K), lag_s, tuple(shapes), adrift)
 
 
 def _ln_a(half: _Array, e_over_r: _Array, half_K: _Array) -> _Array:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, astuple, dataclass, field
+from dataclasses import asdict, astuple, dataclass, field, replace
+from functools import partial
 from typing import Any
 
 from monitor.analysis.estimate.bands import Band, RemainingBand
@@ -225,6 +226,10 @@ class Earlier:
     """And its best fit."""
 
 
+def _of_size(unknowns: int, z: tuple[float, ...]) -> tuple[float, ...]:
+    return (*z, *(0.0,) * unknowns)[:unknowns]
+
+
 @dataclass(frozen=True, slots=True)
 class EstimatorState:
     """What is remembered between heavy ticks. Plain values: JSON keeps every bit."""
@@ -257,6 +262,21 @@ class EstimatorState:
     """When that was."""
     charge: Charge = field(default_factory=Charge)
     """Whether it is another than was told."""
+
+    def of_size(self, unknowns: int) -> EstimatorState:
+        """The same with so many coordinates: others begin at their prior, those too many go."""
+        if all(len(z) == unknowns for z in self.at.values()):
+            return self
+        sized = partial(_of_size, unknowns)
+        return replace(
+            self,
+            at={name: sized(z) for name, z in self.at.items()},
+            earlier=tuple(
+                replace(one, planned=sized(one.planned), led=sized(one.led)) for one in self.earlier
+            ),
+            leak_at={name: sized(z) for name, z in self.leak_at.items()},
+            charge=replace(self.charge, at={name: sized(z) for name, z in self.charge.at.items()}),
+        )
 
     def to_data(self) -> dict[str, Any]:
         """Plain JSON-able values."""

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from monitor.analysis.estimate.bands import Band, remaining_band, weighted_quantiles
 from monitor.analysis.estimate.course import rate_integrals, run_course
 from monitor.analysis.estimate.grid import growing_edges
-from monitor.analysis.estimate.layout import Kinetics
 from monitor.analysis.estimate.model import OtherHolds, Setup
 from monitor.analysis.estimate.past import Cloud, Past
 
@@ -81,12 +80,7 @@ def _at_holds(
     """Time to [done] (holds, draws) [s], whether an unwanted step has begun by then, rate [1/h]."""
     layout, network = past.layout, setup.network
     rows = np.tile(pick, holds.size)
-    kin = Kinetics(
-        cloud.kin.e_over_r[rows],
-        cloud.kin.ln_a[rows],
-        cloud.kin.lag_s[rows],
-        tuple(shape.rows(rows) for shape in cloud.kin.shapes),
-    )
+    kin = cloud.kin.rows(rows)
     edges = _EDGES_S
     temp_C = _ramped(setup, past.warmth.now_C, np.repeat(holds, pick.size), edges)
     first = np.arange(edges.size - 1)

@@ -96,7 +96,7 @@ def _rate_per_s(one: Heard, past: Past) -> tuple[float, float]:
 
 def _planned_per_s(past: Past, cloud: Cloud, g: _Array, alpha: _Array) -> _Array:
     """What the kinetics would bring in a second (sets,), from those extents at the heat of now."""
-    stays_C = past.warmth.charge_now_C(cloud.kin.lag_s)
+    stays_C = past.warmth.charge_now_C(cloud.kin.lag_s, cloud.kin.adrift)
     of_one = np.zeros(1, dtype=np.intp)
     k_dt = rate_integrals(cloud.kin, stays_C[None], None, np.array([_MINUTE_S]), of_one)
     course = run_course(past.layout, k_dt, cloud.kin.shapes, (g[-1], alpha[-1]))

@@ -43,6 +43,12 @@ class Past:
         return self.heard if self.heat is None else (*self.heard, self.heat)
 
     @property
+    def unknowns(self) -> int:
+        """Number of coordinates z."""
+        adrift_K = self.warmth.adrift_K
+        return self.layout.unknowns + (0 if adrift_K is None else adrift_K.shape[1])
+
+    @property
     def families(self) -> tuple[Family, ...]:
         """Families of shapes for the step of [done], the rival by the law of its hold."""
         return FAMILIES if self.hold is None else families_by(self.hold.law)
@@ -146,7 +152,8 @@ def _rates(past: Past, z: _Array, rows: list[tuple[Family, slice]]) -> tuple[Kin
     warmth, grid = past.warmth, past.grid
     kin = kinetics(past.layout, z, rows, warmth.probe_u_K)
     width_s = np.diff(grid.fine_s)
-    return kin, rate_integrals(kin, warmth.temp_C, warmth.slope_K_s, width_s, grid.first)
+    temp_C, slope_K_s, off_K = warmth.temp_C, warmth.slope_K_s, warmth.adrift_K
+    return kin, rate_integrals(kin, temp_C, slope_K_s, width_s, grid.first, off_K)
 
 
 def _course(past: Past, kin: Kinetics, k_dt: _Array, pace: _Array | None) -> Course:
@@ -166,5 +173,5 @@ def log_height(past: Past, z: _Array, course: Course) -> _Array:
 def foretold(past: Past, start: Mapping[str, tuple[float, ...]], best: str) -> _Array:
     """Extents (edges, steps) by the fit of the tick before, or by the priors."""
     family = next((f for f in past.families if f.name == best), past.families[0])
-    z = np.array([start.get(family.name, (0.0,) * past.layout.unknowns)])
+    z = np.array([start.get(family.name, (0.0,) * past.unknowns)])
     return np.asarray(run_sets(past, z, [(family, slice(0, 1))])[1].alpha[:, 0])

@@ -40,11 +40,24 @@ class Warmth:
     source: str
     until_s: float
     """When the source last spoke."""
+    adrift_K: _Array | None = None
+    """By how much the charge may be off where nothing tells (fine cells, ways), a standard
+    deviation; None: there is no hole."""
+    now_adrift_K: _Array | None = None
 
-    def charge_now_C(self, lag_s: _Array) -> _Array:
-        """Temperature of the charge now [degC], behind which a thermowell lags by `lag_s`."""
+    def charge_now_C(self, lag_s: _Array, adrift: _Array) -> _Array:
+        """Temperature of the charge now [degC], behind which a thermowell lags by `lag_s`.
+
+        `adrift` (sets, ways): standard deviations by which it is off in a hole.
+        """
         lagging = np.clip(self.now_slope_K_s * lag_s, -30.0, 30.0)
-        return np.asarray(self.now_C + lagging)
+        return np.asarray(self.now_C + self.off_now_K(adrift) + lagging)
+
+    def off_now_K(self, adrift: _Array) -> _Array:
+        """By how much the charge is off now from what is taken for its temperature (sets,)."""
+        if self.now_adrift_K is None:
+            return np.zeros(adrift.shape[0])
+        return np.asarray(adrift @ self.now_adrift_K)
 
 
 def pot_warmth(
