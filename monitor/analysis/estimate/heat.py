@@ -40,6 +40,9 @@ _WITH_WARMTH = 0.25
 _OFF_K = 3.0
 """How far the probes are off against each other."""
 _LAG_S = 60.0
+_CAPACITY_U = 0.25
+"""Of the heat capacity of flask and charge, as a share: all steps seem to take up more or less by
+it. Judgement."""
 _LIGHTER = 0.4
 """Share of the heat capacity that leaves with the gas, a standard deviation."""
 
@@ -106,7 +109,7 @@ def pot_heat(
         fraction(about.grid, cell, at_s[last]),
         np.full(about.grid.cells, (_WHITE_K / unit_K) ** 2), walk, wide,
         layout.heat_K / unit_K, layout.heat_u_K / unit_K, columns.shape[1], unit_K,
-        came=spread(about.grid, cell, taken),
+        came=spread(about.grid, cell, taken), together=_CAPACITY_U,
     )  # fmt: skip
 
 

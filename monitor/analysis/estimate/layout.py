@@ -42,9 +42,8 @@ _GUESSED_G_MOL = 40.0
 _GAS_J_MOL_K = 134.0
 """Heat that a mole of gas takes along, over the temperature at which it leaves: Le Chatelier
 and Matignon's rule, 32 cal/(mol K). From memory."""
-_HEAT_U, _HEAT_GUESSED_U = 0.3, 0.45
-"""Of a heat that the plan states, and of one by that rule, with what is not known of the capacity;
-as shares. Judgement."""
+_HEAT_U, _HEAT_GUESSED_U = 0.12, 0.4
+"""Of a heat that the plan states, and of one by that rule, as shares. Judgement."""
 _GLASS_J_K, _CHARGE_J_G_K = 150.0, 1.6
 """Heat capacity of a flask of some 200 g, and of a hydrated salt. From memory."""
 
