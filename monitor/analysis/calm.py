@@ -40,8 +40,13 @@ _CALM_ROLES = (
 
 
 def watch_calm(verdict: Verdict, view: View) -> None:
-    """Once complete, notice gas that comes again: more bubbles, more lost, than ever since."""
+    """Once complete, notice gas that comes again: more bubbles, more lost, than ever since.
+
+    Where the plan has steps after that of [done], their gas is to come.
+    """
     now = view.now_s
+    if _goes_on(view):
+        return
     # Before the first end there is nothing to forget either.
     watched = () if verdict.complete_s is None and not verdict.calm else _CALM_ROLES
     swells = _swells_mL_per_s(view) if watched else 0.0
@@ -62,6 +67,14 @@ def watch_calm(verdict: Verdict, view: View) -> None:
     if verdict.again_s is not None and now - verdict.again_s > _AGAIN_S:
         verdict.again_s = None
     view.gas_again_why = "" if verdict.again_s is None else verdict.again_why
+
+
+def _goes_on(view: View) -> bool:
+    """Whether the plan wants a step after that of [done]."""
+    network, step = view.setting.network, view.setting.plan.done.step
+    if network is None or step is None:
+        return False
+    return any(not network.steps[i].unwanted for i in network.after(network.index(step)))
 
 
 def _swells_mL_per_s(view: View) -> float:

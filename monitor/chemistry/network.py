@@ -127,6 +127,16 @@ class Network:
         step = self.steps[i]
         return step.mass_loss is not None and not step.water and step.gas_g_per_mol is None
 
+    def after(self, step: int) -> tuple[int, ...]:
+        """Indices of the steps that go on with what a step makes, or with what those make."""
+        found: set[int] = set()
+        new = set(self.group_of(step))
+        while new:
+            fed = {i for i, row in enumerate(self.supply) if any(row[j] > 0.0 for j in new)}
+            new = fed - found - set(self.group_of(step))
+            found |= new
+        return tuple(sorted(found))
+
     def group_of(self, i: int) -> tuple[int, ...]:
         """Step i and those that compete with it."""
         return next(group for group in self.rivals if i in group)

@@ -35,6 +35,9 @@ _STEAM_S, _BOILS_G_S = 24.0, 0.006
 _REACTS_K = 50.0
 _BOILS_C = 85.0
 """Water boils no colder than this up to 4500 m: below it nothing dries up."""
+_LOOK_S, _BEFORE_S, _LATE_S, _APART_S = 420.0, 270.0, 120.0, 30.0
+"""How far back gas that ceased is looked for, until when it came as before and since when it is
+gone; and over how long a rate is taken, or over one reading where those are rarer."""
 
 
 def _runs(view: View) -> bool:
@@ -251,31 +254,46 @@ def _ended_why(silence: Silence) -> str:
 
 
 def _ceased(view: View) -> Iterator[Judged]:
-    """No balance, and the gas ceases far faster than a reaction ends, on the planned course."""
-    bubbles, off_K = outlet(view), view.heating.off_K
-    if bubbles is None or not is_hot(view) or off_K is None or off_K > 8.0:
+    """No balance, and the gas ceases far faster than a reaction ends, in a pot that is kept hot."""
+    bubbles = outlet(view)
+    if bubbles is None or not is_hot(view):
         return
-    now = late_rate(bubbles, view.now_s, 120.0)
-    before = rate_between(bubbles, view.now_s - 390.0, view.now_s - 270.0)
-    if now is None:
+    rates = _lately(bubbles, view.now_s)
+    before = [per_s for end_s, per_s in rates if end_s <= view.now_s - _BEFORE_S]
+    late = [per_s for end_s, per_s in rates if end_s > view.now_s - _LATE_S]
+    if not before or not late:
         return
-    few = before > 1.0 and now < 0.1 * before and view.complete_s is None
-    few = few and gas_explains(view, before, bubbles) and _falls_at_once(bubbles, view.now_s)
+    was, now = sum(before) / len(before), sum(late) / len(late)
+    few = was > 1.0 and now < 0.1 * was and view.complete_s is None
+    few = few and gas_explains(view, was, bubbles) and _falls_at_once([r for _, r in rates])
     if few and view.memory.get("ceased", 0.0) <= 0.0:
-        view.memory["ceased-from"] = before
-    usual = view.memory.get("ceased-from", before)
+        view.memory["ceased-from"] = was
+    usual = view.memory.get("ceased-from", was)
     if dead_band(view, "ceased", few, now < 0.3 * usual):
         why = f"{now:.1f} {counts_of(bubbles)}/s, {usual:.1f}/s minutes ago, at the temperature of"
         why += " the plan"
         yield Judged("crust-suspected", f"{why}: a crust, or the gas goes elsewhere", None)
 
 
-def _falls_at_once(bubbles: ChannelState, now_s: float) -> bool:
-    """Nearly all of the rate is lost within half a minute, some time in the last seven."""
-    ends = [now_s - ago_s for ago_s in range(30, 420, 10)]
-    before = [rate_between(bubbles, at_s - 60.0, at_s - 30.0) for at_s in ends]
-    then = [rate_between(bubbles, at_s, at_s + 30.0) for at_s in ends]
-    return max(b - t for b, t in zip(before, then, strict=True)) > 0.8 * max(before)
+def _lately(gas: ChannelState, now_s: float) -> list[tuple[float, float]]:
+    """(end, rate) over the last seven minutes, each over half a minute, or as it is read."""
+    found: list[tuple[float, float]] = []
+    begin: tuple[float, float] | None = None
+    for at_s, count in gas.recent:
+        if at_s < now_s - _LOOK_S:
+            continue
+        if begin is None:
+            begin = (at_s, count)
+        elif at_s - begin[0] >= _APART_S:
+            found.append((at_s, (count - begin[1]) / (at_s - begin[0])))
+            begin = (at_s, count)
+    return found
+
+
+def _falls_at_once(rates: list[float]) -> bool:
+    """Nearly all of the rate is lost from one stretch to the next but one."""
+    drops = [before - then for before, then in zip(rates, rates[2:], strict=False)]
+    return bool(drops) and max(drops) > 0.8 * max(rates[:-2])
 
 
 def _step(view: View) -> Iterator[Judged]:

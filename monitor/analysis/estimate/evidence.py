@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -32,6 +33,8 @@ _FORESEE_S = 900.0
 _FEW = 5
 """Cells of which the median counts."""
 _FRESH_S = 900.0
+_OF_LATER, _LATER_U = 0.02, 0.1
+"""Share of a rate from which on what later steps bring is taken off it, and how sure that is."""
 
 
 def weigh_evidence(
@@ -55,7 +58,7 @@ def weigh_evidence(
         channels.append(
             replace(
                 _channel(past, one, rest, now_s),
-                rate=_rate_seen(past, one, share),
+                rate=_rate_seen(past, cloud, one, share),
                 unseen_per_h=3600.0 * unseen_per_s / max(abs(float(share[past.layout.done])), 1e-9),
                 unseen_since_s=since_s,
             )
@@ -136,13 +139,34 @@ def _toward_more(one: Heard) -> float:
     return -1.0 if one.signal.share.sum() < 0.0 else 1.0
 
 
-def _rate_seen(past: Past, one: Heard, share: _Array) -> Band | None:
+def _rate_seen(past: Past, cloud: Cloud, one: Heard, share: _Array) -> Band | None:
+    """What a channel shows by itself, less what steps bring that the step of [done] feeds. [1/h]"""
     each = float(share[past.layout.done])
     if abs(each) < 1e-9 or one.cells.size < 4:
         return None
     seen = trend(past.grid, one.signal)
     rate, u = 3600.0 * seen.rate_per_s / each, 3600.0 * seen.rate_u_per_s / abs(each)
+    later, later_u = _later_per_h(past, cloud, share / each)
+    if later > _OF_LATER * abs(rate):
+        rate, u = rate - later, math.hypot(u, later_u)
     return Band(rate - 1.645 * u, rate, rate + 1.645 * u)
+
+
+def _later_per_h(past: Past, cloud: Cloud, share: _Array) -> tuple[float, float]:
+    """What steps after the step of [done] bring by the fit, and its standard deviation. [1/h]
+
+    `share` (steps,): what each brings over what the step of [done] does.
+    """
+    later = list(past.layout.later)
+    if not later:
+        return 0.0, 0.0
+    alpha, now_s = cloud.course.alpha, float(past.grid.edges_s[-1])
+    j = min(past.edge_at(now_s - WINDOW_S), alpha.shape[0] - 2)
+    hours = (now_s - float(past.grid.edges_s[j])) / 3600.0
+    comes = ((alpha[-1] - alpha[j])[:, later] @ np.abs(share[later])) / hours
+    mean = float(cloud.weights @ comes)
+    spread = math.sqrt(float(cloud.weights @ (comes - mean) ** 2))
+    return mean, math.hypot(spread, _LATER_U * mean)
 
 
 def _unseen_since_s(past: Past, one: Heard) -> float | None:

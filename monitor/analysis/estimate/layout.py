@@ -89,6 +89,8 @@ class Layout:
     """Whether moles of gas are known."""
     done: int
     """Index of the step of [done]."""
+    later: tuple[int, ...]
+    """Steps that go on with what that step makes."""
     fraction: float
     loss_share: _Array = field(init=False)
     """Share (steps,) of each step in all that is lost."""
@@ -206,6 +208,7 @@ def layout_of(network: Network, done: Done) -> Layout:
         amount_u=network.amount_u_mol / amount,
         volumes=not network.counts_mass,
         done=done_step,
+        later=network.after(done_step),
         fraction=done.fraction,
     )
 

@@ -21,7 +21,7 @@ from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.shapes import integral_at
 from monitor.analysis.estimate.trend import trend
 
-__all__ = ["likely_outstanding", "outstanding"]
+__all__ = ["comes_per_s", "likely_outstanding", "outstanding", "planned_per_s"]
 
 _Array = NDArray[np.float64]
 
@@ -54,7 +54,7 @@ def likely_outstanding(past: Past, cloud: Cloud, missing: Band | None) -> float:
     if left <= 0.0 or 1.0 - gone > _OVER * left:
         return 0.0
     u = (missing.p95 - missing.p50) / _TO_P95
-    rate_per_s, _u = _rate_per_s(past.heard[0], past)
+    rate_per_s, _u = comes_per_s(past.heard[0], past)
     comes = min(max(rate_per_s * _SOON_S / left, 0.0), 1.0)
     rare = _RARE * (_COMING / _RARE) ** comes**2
     odds = rare * math.exp(min(0.5 * (missing.p50 / u) ** 2, 50.0))
@@ -74,9 +74,9 @@ def outstanding(past: Past, cloud: Cloud, missing: Band, seed: int) -> Cloud:
     then = np.clip(now - _in_step(past, cloud, 1.0) * short, _EDGE, 1.0 - _EDGE)
     alpha[-1, :, done] = then
     g[-1, :, done] = integral_at(then, cloud.kin.shapes[done])
-    rate_per_s, rate_u_per_s = _rate_per_s(past.heard[0], past)
-    comes_per_s = rate_per_s + rate_u_per_s * normals[1]
-    pace = comes_per_s / np.maximum(_planned_per_s(past, cloud, g, alpha), 1e-12)
+    rate_per_s, rate_u_per_s = comes_per_s(past.heard[0], past)
+    comes = rate_per_s + rate_u_per_s * normals[1]
+    pace = comes / np.maximum(planned_per_s(past, cloud, g, alpha), 1e-12)
     return replace(cloud, course=Course(g, alpha), pace=np.clip(pace, _SLOWEST, 1.0))
 
 
@@ -87,14 +87,14 @@ def _in_step(past: Past, cloud: Cloud, missing: float) -> float:
     return missing * expected / float(share[past.layout.done])
 
 
-def _rate_per_s(one: Heard, past: Past) -> tuple[float, float]:
+def comes_per_s(one: Heard, past: Past) -> tuple[float, float]:
     """Extent of the step of [done] that comes in a second by the last minutes, and its u."""
     each = float(one.signal.share[past.layout.done])
     seen = trend(past.grid, one.signal)
     return seen.rate_per_s / each, seen.rate_u_per_s / abs(each)
 
 
-def _planned_per_s(past: Past, cloud: Cloud, g: _Array, alpha: _Array) -> _Array:
+def planned_per_s(past: Past, cloud: Cloud, g: _Array, alpha: _Array) -> _Array:
     """What the kinetics would bring in a second (sets,), from those extents at the heat of now."""
     stays_C = past.warmth.charge_now_C(cloud.kin.lag_s, cloud.kin.adrift)
     of_one = np.zeros(1, dtype=np.intp)
