@@ -29,6 +29,9 @@ _FROM, _WHOLLY = 5.0, 10.0
 and where it counts for next to nothing. In made-up runs intervals hold in 66 of 100 minutes at 6 to
 8, in 39 at 10 to 15, in 22 beyond."""
 _MOST = 0.9
+_UNHEARD = 0.5
+"""Where no probe tells how warm the pot is, the kinetics are no better than the balance. Judgement.
+"""
 _TO_P95 = 1.645
 _EDGE = 5e-4
 _SLOWEST = 0.005
@@ -42,11 +45,14 @@ def how_strained(past: Past, cloud: Cloud, missing: Band | None, place: int) -> 
     if missing is None or len(past.layout.done_group) > 1:
         return 0.0
     one = past.heard[place]
+    least = (
+        _UNHEARD if past.warmth.now_adrift_K is not None and past.warmth.now_adrift_K.any() else 0.0
+    )
     late = past.grid.edges_s[one.cells + 1] > past.grid.edges_s[-1] - _LATE_S
     if not late.any():
-        return 0.0
+        return least
     worst = float(np.abs(cloud.residuals(place, one)[0][late]).max())
-    return _MOST * min(max((worst - _FROM) / (_WHOLLY - _FROM), 0.0), 1.0)
+    return max(_MOST * min(max((worst - _FROM) / (_WHOLLY - _FROM), 0.0), 1.0), least)
 
 
 def as_weighed(past: Past, cloud: Cloud, missing: Band, place: int, seed: int) -> Cloud:
