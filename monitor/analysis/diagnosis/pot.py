@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator
 
 from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
@@ -38,6 +39,8 @@ _BOILS_C = 85.0
 _LOOK_S, _BEFORE_S, _LATE_S, _APART_S = 420.0, 270.0, 120.0, 30.0
 """How far back gas that ceased is looked for, until when it came as before and since when it is
 gone; and over how long a rate is taken, or over one reading where those are rarer."""
+_NEARLY = 0.8
+"""Of a rate."""
 
 
 def _runs(view: View) -> bool:
@@ -265,7 +268,11 @@ def _ceased(view: View) -> Iterator[Judged]:
         return
     was, now = sum(before) / len(before), sum(late) / len(late)
     few = was > 1.0 and now < 0.1 * was and view.complete_s is None
-    few = few and gas_explains(view, was, bubbles) and _falls_at_once([r for _, r in rates])
+    few = (
+        few
+        and gas_explains(view, was, bubbles)
+        and _falls_at_once([r for _, r in rates], rarely=bubbles.period_s > _APART_S)
+    )
     if few and view.memory.get("ceased", 0.0) <= 0.0:
         view.memory["ceased-from"] = was
     usual = view.memory.get("ceased-from", was)
@@ -290,10 +297,19 @@ def _lately(gas: ChannelState, now_s: float) -> list[tuple[float, float]]:
     return found
 
 
-def _falls_at_once(rates: list[float]) -> bool:
-    """Nearly all of the rate is lost from one stretch to the next but one."""
-    drops = [before - then for before, then in zip(rates, rates[2:], strict=False)]
-    return bool(drops) and max(drops) > 0.8 * max(rates[:-2])
+def _falls_at_once(rates: list[float], *, rarely: bool) -> bool:
+    """Nearly all of the rate is lost from one stretch to the next but one.
+
+    `rarely`: each of them takes minutes, in which a fast reaction may end. Then it is from its
+    height to not one bubble more: a train that is tight breathes a little after the end.
+    """
+    high = _NEARLY * max(rates[:-2], default=math.inf)
+    pairs = list(zip(rates, rates[2:], strict=False))
+    if rarely:
+        return any(
+            before >= high and not any(rates[i + 2 :]) for i, (before, _) in enumerate(pairs)
+        )
+    return max((before - then for before, then in pairs), default=0.0) > high
 
 
 def _step(view: View) -> Iterator[Judged]:
