@@ -128,6 +128,8 @@ class ChannelState:
     reset_s: float = -1e9
     jump_s: float = -1e9
     jump: float = 0.0
+    jump_hole_s: float = 0.0
+    """How long no number had come when it jumped; 0: it jumped from one to the next."""
     suspended: str = ""
     suspended_from: float = 0.0
     suspended_s: float = 0.0
@@ -173,7 +175,7 @@ class ChannelState:
             self.same_since_s = now_s
             self._keep(now_s, value)
             return True
-        if now_s - self.value_s > self._hole_s():
+        if now_s - self.value_s > self.hole_s():
             self.before, self.fresh = None, True  # what a hole brought is no noise
             self.rough = self.variance
         if not (-jump < value - last < jump or self._is_coarse(jump)):
@@ -189,7 +191,7 @@ class ChannelState:
         self._keep(now_s, value)
         return True
 
-    def _hole_s(self) -> float:
+    def hole_s(self) -> float:
         """Longer than this between two numbers is a hole in the record.
 
         Second differences ask for even spacing. Where it is seconds a few missing ones matter
@@ -302,6 +304,8 @@ class ChannelState:
         # What stood but for a moment, among readings that jump about, was no scale.
         stood = now_s - self.jump_s > max(_STOOD_S, _STOOD_N * self.period_s)
         self.jump_s, self.jump = now_s, value - last
+        unheard_s = now_s - self.value_s
+        self.jump_hole_s = unheard_s if unheard_s > self.hole_s() else 0.0
         self.before, self.fresh = None, True  # a step is no noise
         how = _unit_slip(self.unit, last, value, self.noise())
         if young and stood and how:

@@ -18,7 +18,8 @@ from monitor.analysis.diagnosis.train import (
     is_hot,
     lost_g,
 )
-from monitor.analysis.diagnosis.weighing import step_cause
+from monitor.analysis.diagnosis.weighing import may_react_away, step_cause
+from monitor.analysis.tares import NEAR_ZERO
 from monitor.analysis.verdict_state import KINDS
 from monitor.analysis.view import View, once
 
@@ -313,7 +314,7 @@ def _falls_at_once(rates: list[float], *, rarely: bool) -> bool:
 
 
 def _step(view: View) -> Iterator[Judged]:
-    """The level of a balance changes from one reading to the next, and stays."""
+    """The level of a balance changes from one reading to the next, or unheard, and stays."""
     for role in ("pot_mass", "receiver_mass"):
         for state in view.of(role):
             _look_for_step(view, state)
@@ -321,26 +322,41 @@ def _step(view: View) -> Iterator[Judged]:
             if since is not None and view.now_s - since < 600.0:
                 size = view.memory[f"step-g:{state.name}"]
                 cause = step_cause(view, state, since, size, view.memory[f"step-to-g:{state.name}"])
-                why = f"{size:+.2f} g from one reading to the next: {cause}"
+                why = f"{size:+.2f} g {_unheard(view, state)}: {cause}"
                 yield Judged("mass-step", why, state.name, since)
+
+
+def _unheard(view: View, state: ChannelState) -> str:
+    hole_s = view.memory[f"step-hole-s:{state.name}"]
+    if hole_s <= 0.0:
+        return "from one reading to the next"
+    lasted = f"{hole_s:.0f} s" if hole_s < 120.0 else f"{hole_s / 60.0:.0f} min"
+    return f"in {lasted} without a reading"
 
 
 def _look_for_step(view: View, state: ChannelState) -> None:
     points = list(itertools.islice(reversed(state.recent), 12))[::-1]
-    at, size = state.jump_s, state.jump
+    at, size, hole_s = state.jump_s, state.jump, state.jump_hole_s
     if view.now_s - at > 15.0:
         if len(points) < 7 or points[-1][0] - points[0][0] > 120.0:
             return
-        at, size = _step_in(points, state.noise())
+        at, size, lasts_s = _step_in(points, state.noise())
         if size == 0.0:
             return
-    view.memory[f"step:{state.name}"], view.memory[f"step-g:{state.name}"] = at, size
+        hole_s = lasts_s if lasts_s > state.hole_s() else 0.0
     to_g = next((v for t, v in points if t >= at), state.value or 0.0)
+    to_zero = abs(to_g) <= NEAR_ZERO * abs(size)  # a tare all the same
+    if hole_s > 0.0 and not to_zero and may_react_away(view, state, size, at - hole_s, hole_s):
+        return
+    view.memory[f"step:{state.name}"], view.memory[f"step-g:{state.name}"] = at, size
     view.memory[f"step-to-g:{state.name}"] = to_g
+    view.memory[f"step-hole-s:{state.name}"] = hole_s
 
 
-def _step_in(points: list[tuple[float, float]], noise: float) -> tuple[float, float]:
-    """(time, size) of the largest step among a few points; size 0 where none stands out.
+def _step_in(points: list[tuple[float, float]], noise: float) -> tuple[float, float, float]:
+    """(time, size, time since the point before) of the largest step among a few points.
+
+    Size 0 where none stands out.
 
     What went on evenly while nothing was heard is none.
     """
@@ -349,11 +365,13 @@ def _step_in(points: list[tuple[float, float]], noise: float) -> tuple[float, fl
     sizes = [rise - usual * lasts_s for lasts_s, rise in steps]
     k = max(range(2, len(sizes) - 2), key=lambda i: abs(sizes[i]))
     if noise <= 0.0 or abs(sizes[k]) <= 15.0 * noise:
-        return 0.0, 0.0
+        return 0.0, 0.0, 0.0
     drift = max(abs(rise) for i, (_, rise) in enumerate(steps) if i != k)
     # Over a hole the usual pace is not known so well.
     slack = 5.0 * drift + 0.5 * abs(usual) * steps[k][0]
-    return (points[k + 1][0], steps[k][1]) if abs(sizes[k]) > slack else (0.0, 0.0)
+    if abs(sizes[k]) <= slack:
+        return 0.0, 0.0, 0.0
+    return points[k + 1][0], steps[k][1], steps[k][0]
 
 
 RULES = (

@@ -197,11 +197,14 @@ def _is_wet(view: View) -> bool:
 
 
 def _before_jump(pot: ChannelState, view: View) -> tuple[float, float] | None:
-    """What it showed before a fall within one reading: (time, level); None where there was none."""
-    recent = pot.recent
-    if pot.jump >= 0.0 or view.now_s - pot.jump_s > 240.0 or not recent:
+    """What it showed before a fall within one reading: (time, level); None where there was none.
+
+    What it fell by while nothing was heard it fell by in as long.
+    """
+    recent, was_s = pot.recent, pot.jump_s - pot.jump_hole_s
+    if pot.jump >= 0.0 or view.now_s - was_s > 240.0 or not recent:
         return None
-    return (pot.jump_s, recent[0][1] - pot.jump) if recent[0][0] == pot.jump_s else None
+    return (was_s, recent[0][1] - pot.jump) if recent[0][0] == pot.jump_s else None
 
 
 def _top(pot: ChannelState, view: View, window_s: float) -> tuple[float, float]:
