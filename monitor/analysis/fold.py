@@ -248,6 +248,7 @@ class Fold:
             state.estimate = None
         elif before[0] != state.plan_toml:
             state.estimator, state.estimate = begin(), None
+            state.verdict.plan_anew()
 
     def _tick(self, at: float) -> dict[str, Any]:
         """Work out and return the line at a multiple of 10 s."""
@@ -257,7 +258,9 @@ class Fold:
         pot_C = None if pot is None else pot.value
         # In a long silence ticks are rarer, and may pass a multiple over.
         every_s = self._heavy_every_s(at, pot_C)
-        is_heavy = at // every_s > before_s // every_s
+        # One that had begun and has no estimate was amended: nothing may be said of it before.
+        anew = state.estimate is None and state.verdict.begun_s is not None
+        is_heavy = anew or at // every_s > before_s // every_s
         self._bins.close_until(at)
         if is_heavy and pot is not None:
             refit_lateness(state.heating, plan.profile, self._bins.channel(pot.name), at)

@@ -13,6 +13,7 @@ from monitor.analysis.expected import Heating
 from monitor.analysis.lately import seen_now, surest
 from monitor.analysis.standing import CLIMBS_K, stands
 from monitor.analysis.verdict_state import (
+    EASED_N,
     KINDS,
     Verdict,
     is_alone,
@@ -58,8 +59,6 @@ _MEAN_OF = 3
 """Estimates along the profile whose mean counts: each jumps by a tenth or two, as fits do."""
 _BELIEVED_S = 120.0
 """So long a belief has to last out of the band, or where it is younger than that."""
-_EASED_N = 3
-"""Estimates in a row that have it lower, and where what is left would show."""
 
 _NEAR = 0.75
 """Of its band: so near a hold a pot is on it; set points are missed by several kelvin."""
@@ -115,7 +114,7 @@ def time_stall(verdict: Verdict, view: View, estimate: Estimate, findings: Findi
             verdict.beyond_since_s = now
     elif verdict.beyond_since_s is not None:
         verdict.eased_n += 1
-        eased = verdict.eased_n >= _EASED_N and not _is_mute(verdict, view, estimate)
+        eased = verdict.eased_n >= EASED_N and not _is_mute(verdict, view, estimate)
         if eased or not verdict.is_stalled:
             verdict.beyond_since_s = None
 

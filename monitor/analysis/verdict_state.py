@@ -13,6 +13,7 @@ from monitor.analysis.restart import Restart
 from monitor.analysis.view import View
 
 __all__ = [
+    "EASED_N",
     "FRESH_S",
     "KINDS",
     "EvidenceLine",
@@ -37,6 +38,8 @@ _DEAD_S = 1800.0
 
 _MEAN_OF, _LAST_HELD = 3, 4
 """Estimates."""
+EASED_N = 3
+"""Estimates in a row that have [done] nearer than the plan's patience, and end a stall."""
 
 _LITTLE_LEFT = 3.0
 """A hold-back that begins with so many times what [done] leaves open left, or less, is none."""
@@ -131,6 +134,16 @@ class Verdict:
         """Take in what a fresh estimate says of the end."""
         self.sure = [*self.sure, estimate.p_done][-_MEAN_OF:]
         self.held = [*self.held, held_back(estimate, fraction)][-_LAST_HELD:]
+
+    def plan_anew(self) -> None:
+        """Forget what was said of [done] and of the course by another plan than that of now.
+
+        A stall stands until an estimate by the new one speaks against it.
+        """
+        self.sure, self.held, self.far = [], [], []
+        self.rule_since_s = self.shown_since_s = None
+        self.cold_n, self.eased_n = 0, EASED_N
+        self.tailing, self.rises_n = False, 0
 
     def how_sure(self) -> float:
         """P(the step of [done] has reached its fraction), the mean of the last estimates."""

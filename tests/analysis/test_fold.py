@@ -19,6 +19,7 @@ from monitor.entries import (
     Body,
     ClosedCleanly,
     Confirmed,
+    Entry,
     Gap,
     Heartbeat,
     InstrumentState,
@@ -136,6 +137,26 @@ def test_an_amended_plan_is_in_force_from_then_on() -> None:
     assert by_time[410.0]["expected"]["pot_temperature_C"] < 60.0
     assert by_time[430.0]["expected"]["pot_temperature_C"] == 60.0
     assert not any("cannot be read" in why for why in by_time[430.0]["why"])
+
+
+@pytest.mark.parametrize("from_min", [80.0, 80.6])
+def test_what_has_left_is_known_at_once_under_an_amended_plan(from_min: float) -> None:
+    """All that was recorded counts: nothing says for a minute that nothing has left yet."""
+    entries = [*rehearse_entries(STEP_PLAN, seed=4, until_s=60.0 * from_min + 90.0)]
+    assert isinstance(entries[0].body, RunStarted)
+    fold, at_s = Fold(entries[0].body), 60.0 * from_min
+    before = [line for e in entries[1:] if e.elapsed_s < at_s for line in fold.step(e)][-1]
+    sooner = STEP_PLAN + "\n[done]\nfraction = 0.5\n"
+    assert "[done]" not in STEP_PLAN
+    fold.step(Entry(10**6, at_s, None, Amended(plan_toml=sooner)))
+    after = [line for e in entries if e.elapsed_s >= at_s for line in fold.step(e)]
+
+    assert before["progress"]["p50"] > 0.1
+    assert len(after) > 5
+    for line in after:
+        assert line["verdict"] in ("evolving", "tailing")
+        assert line["progress"]["p50"] >= before["progress"]["p50"] - 0.02
+        assert line["remaining_s"]["p50"] < before["remaining_s"]["p50"]
 
 
 def test_channels_that_no_rig_names_count_by_role() -> None:
