@@ -211,13 +211,17 @@ def _climbs(verdict: Verdict, view: View) -> bool:
     Below its profile, and out of its band, it is held back and comes after; on it, short of the
     hottest hold, what it does by then says little of what it will do there. It takes twice the rise
     once stalled, for a controller that hunts is no way up, and where it is likely that the pot does
-    not come after: then it creeps.
+    not come after: then it creeps. Without a profile nothing says where it will stay: it is on its
+    way as long as it rises.
     """
     heating, pot = view.heating, view.live("pot_temperature")
-    if pot is None or heating.off_K is None or verdict.stands:
+    if pot is None or verdict.stands:
         return False
-    if (heating.follows and on_last_hold(view)) or (not heating.follows and heating.off_K > 0.0):
-        return False
+    if view.setting.plan.profile:
+        if heating.off_K is None or (heating.follows and on_last_hold(view)):
+            return False
+        if not heating.follows and heating.off_K > 0.0:
+            return False
     bins = view.bins.channel(pot.name)
     late = bins.mean[bins.at_s > view.now_s - LEFT_S]
     least_K = 2.0 * CLIMBS_K if verdict.is_stalled or _creeps(verdict, view) else CLIMBS_K
@@ -377,7 +381,8 @@ def stall_why(verdict: Verdict, view: View) -> str:
         return f"no heat: the pot falls;{at} {far}"
     if verdict.stands:
         return f"the pot stands{at} where the plan has no hold; there {far}"
-    return f"{_end_words(estimate, done.patience_min) or far} along the profile{at}: too cold"
+    way = " along the profile" if view.setting.plan.profile else ""
+    return f"{_end_words(estimate, done.patience_min) or far}{way}{at}: too cold"
 
 
 def _end_words(estimate: Estimate, patience_min: float) -> str:

@@ -13,7 +13,8 @@ from monitor.analysis.estimate import Band
 from monitor.analysis.setting import setting_of
 from monitor.analysis.verdict_state import is_alone
 from tests.analysis.runs import POT_RIG, RIG, STEP_PLAN, folded, names, said
-from tests.analysis.test_verdict import GOING_ON, Bench
+from tests.analysis.test_stalling import pot_at
+from tests.analysis.test_verdict import CRAWLS, GOING_ON, Bench
 
 NO_PROFILE = STEP_PLAN.replace("[[profile]]\nrate_K_per_min = 4\nto_C = 190\nhold_min = 90\n", "")
 POT_ALONE = POT_RIG[: POT_RIG.index("mantle =")]
@@ -63,6 +64,26 @@ def test_a_charge_told_in_moles_is_as_heavy_as_it_is(charge: str, grams: float) 
     bench = Bench()
     bench.setting = setting_of(STEP_PLAN.replace("mass_g = 50.0", charge), RIG, 7)
     assert charge_g(bench.view(GOING_ON)) == pytest.approx(grams, rel=1e-3)
+
+
+@pytest.mark.parametrize(("K_per_min", "stalls"), [(4.0, False), (0.5, False), (0.0, True)])
+def test_a_pot_on_its_way_up_is_not_stalled_for_being_cold(K_per_min: float, stalls: bool) -> None:
+    """Cold is where it stays, and where nothing says where that will be, no word says so."""
+    bench = Bench()
+    bench.setting = setting_of(NO_PROFILE, RIG, 7)
+    bench.heating.off_K, bench.pot_K_per_min = None, K_per_min
+    bench.pot_C = 44.0
+    pot_at(bench, bench.pot_C, K_per_min, minutes=15)
+    far = replace(CRAWLS, p_beyond_patience=1.0, p_beyond_patience_frozen=1.0)
+    words = []
+    for _ in range(30):
+        pot_at(bench, bench.pot_C, K_per_min, minutes=1)
+        words.append(bench.minute(far).word)
+
+    assert ("stalled" in words) is stalls
+    if stalls:
+        assert bench.verdict.why[0].endswith(" at 44 degC: too cold")
+        assert "profile" not in bench.verdict.why[0]
 
 
 @pytest.mark.parametrize(("role", "unit"), [("bubble_count", "bubbles/s"), ("outlet_flow", "mL/s")])
