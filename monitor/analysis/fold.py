@@ -445,7 +445,7 @@ class Fold:
             alarms=state.alarms,
             cannot_tell=state.cannot_tell,
             stage=self._stage(view),
-            channels=channel_lines(state.channels, at),
+            channels=channel_lines(state.channels, at, distrusted(view, state.findings)),
             boil_down=view.boil_down,
             check_in=check_in_line(self._setting.plan.check_in_min, state.happened.person_s, at),
             extra_hold_s=self._extra_hold_s(at, said),

@@ -160,15 +160,17 @@ def remaining_data(band: RemainingBand | None) -> dict[str, float | None] | None
     }
 
 
-def channel_lines(channels: Mapping[str, ChannelState], now_s: float) -> list[dict[str, Any]]:
+def channel_lines(
+    channels: Mapping[str, ChannelState], now_s: float, out_s: Mapping[str, float]
+) -> list[dict[str, Any]]:
     """Every channel with its last number, the age of that, and its state by NAMUR NE 107.
 
-    A counter has `per_s` beside its count.
+    A counter has `per_s` beside its count, and one of `out_s` `no_vote_since_s`.
     """
-    return [_channel_line(state, now_s) for state in channels.values()]
+    return [_channel_line(state, now_s, out_s.get(state.name)) for state in channels.values()]
 
 
-def _channel_line(state: ChannelState, now_s: float) -> dict[str, Any]:
+def _channel_line(state: ChannelState, now_s: float, out_s: float | None) -> dict[str, Any]:
     value = state.value
     line: dict[str, Any] = {
         "name": state.name,
@@ -182,6 +184,8 @@ def _channel_line(state: ChannelState, now_s: float) -> dict[str, Any]:
     per_s = rate_per_s(state, now_s)
     if per_s is not None:
         line["per_s"] = per_s
+    if out_s is not None:
+        line["no_vote_since_s"] = round(out_s, 1)
     return line
 
 

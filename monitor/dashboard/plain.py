@@ -38,9 +38,16 @@ def plain_line(line: Mapping[str, Any]) -> str:
     check_in = check_in_of(line, line["elapsed_s"], 0.0)
     if check_in is not None and not check_in.is_missed:
         parts.append(f"check in within {countdown(check_in.left_s)}")
+    if out := _out(line):
+        parts.append(f"no vote: {', '.join(clean(name) for name in out)}")
     if line.get("why"):
         parts.append(f"because {reason(line['why'][0])}")
     return "; ".join(parts)
+
+
+def _out(line: Mapping[str, Any]) -> tuple[str, ...]:
+    """Channels that are not believed at present."""
+    return tuple(c["name"] for c in line.get("channels") or () if "no_vote_since_s" in c)
 
 
 def follow_plain(
@@ -95,9 +102,9 @@ class _Printer:
         self._told: frozenset[str] = frozenset()
 
     def line(self, line: Mapping[str, Any]) -> None:
-        """Print a line that is due, or in which verdict or alarms have changed."""
+        """Print a line that is due, or in which verdict, alarms or votes have changed."""
         states = tuple((a["name"], a.get("channel"), a["state"]) for a in line.get("alarms") or ())
-        now = (line["verdict"], states)
+        now = (line["verdict"], states, _out(line))
         if line["elapsed_s"] >= self._due_s or now != self._before:
             print(plain_line(line), file=self._out, flush=True)
             self._due_s = (line["elapsed_s"] // self._every_s + 1.0) * self._every_s

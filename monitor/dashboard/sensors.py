@@ -58,6 +58,9 @@ _STATES: Mapping[str, tuple[str, str]] = {
 }
 """State of NAMUR NE 107 -> the word and level on the screen."""
 
+_NO_VOTE = ("no vote", "warn")
+"""It speaks as ever, and the others, or how it speaks, say that it is not to be believed."""
+
 PLACES: Mapping[str, int] = {
     "degC": 1,
     "kPa": 2,
@@ -94,7 +97,14 @@ def sensor_view(channel: Channel, heard: Heard | None, judged: Line | None, now_
     value = figure(heard.value, channel.unit, PLACES.get(channel.unit))
     rate, interval = _rate(judged)
     more = "; ".join(
-        part for part in (interval and f"{value} counted", interval, channel.about) if part
+        part
+        for part in (
+            "no vote" if _is_out(judged) and state != _NO_VOTE[0] else "",
+            interval and f"{value} counted",
+            interval,
+            channel.about,
+        )
+        if part
     )
     return Sensor(name, rate or value, age(old_s), state, level, more)
 
@@ -122,7 +132,11 @@ def _state(channel: Channel, heard: Heard, judged: Line | None, old_s: float) ->
         return ("silent", "alert") if old_s > silent_after_s else ("ok", "")
     if word == "failure" and old_s > _SILENT_AFTER_S.get(channel.role, _SILENT_OTHERS_S):
         return "silent", "alert"
-    return _STATES.get(word, ("ok", ""))
+    return _STATES.get(word, _NO_VOTE if _is_out(judged) else ("ok", ""))
+
+
+def _is_out(judged: Line | None) -> bool:
+    return judged is not None and "no_vote_since_s" in judged
 
 
 def trouble_first(rows: Sequence[Sensor]) -> list[Sensor]:
