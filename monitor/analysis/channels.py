@@ -69,6 +69,9 @@ _MISSING, _SHORT_HOLE_S = 2.5, 30.0
 _RING = 240
 _READINGS = 3.5
 """Readings in a window from which a slope is told: three, and some room."""
+_SURGE, _SURGES, _USUAL_N = 50.0, 4.0, 10
+"""Counts at once, beyond so many times what it has counted over the last so many points, are held
+back for one reading. Judgement."""
 _SPACING_S = {"kPa": 1.0, "ppm": 2.0, "1": 2.0}
 _FLOOR_S = {"degC": 30.0, "g": 30.0, "kPa": 3.0, "ppm": 10.0}
 _ROLLOVERS = (65536.0, 4294967296.0)
@@ -387,14 +390,29 @@ class ChannelState:
             self._joined(now_s, last)
             self.raw = raw
         else:
-            most = (self.ceiling_per_s or 200.0) * max(now_s - self.value_s, 1.0) * 1.5 + 50.0
-            if raw - last > most and (self.pending is None or raw < self.pending):
+            surges = raw - last > _SURGE and self._surges(now_s, raw - last)
+            if surges and (self.pending is None or raw < self.pending):
                 self.pending = raw
                 return False
             self.pending = None
             self.raw = raw
         self._keep(now_s, self.offset + raw)
         return True
+
+    def _surges(self, now_s: float, gained: float) -> bool:
+        """Whether so many counts at once are more than it can count, or many times the usual.
+
+        Such a number counts only when the next does not go back behind it: a misread one would make
+        a reset of the true one that follows.
+        """
+        since_s = max(now_s - self.value_s, 1.0)
+        if gained > (self.ceiling_per_s or 200.0) * since_s * 1.5 + _SURGE:
+            return True
+        if self.value is None or len(self.recent) < _USUAL_N:
+            return False
+        at_s, then = self.recent[-_USUAL_N]
+        usual_per_s = (self.value - then) / max(self.value_s - at_s, 1.0)
+        return gained > _SURGES * usual_per_s * since_s + _SURGE
 
     def _joined(self, now_s: float, last: float) -> None:
         rolled = next((top for top in _ROLLOVERS if last > 0.98 * top and last < top), None)

@@ -67,6 +67,14 @@ def test_any_counts_give_a_monotone_one(raw: list[float]) -> None:
             before = state.value
 
 
+def test_a_misread_count_is_no_reset_and_no_gas() -> None:
+    """One number far above the others comes back at once; a surge of gas does not."""
+    even = [5.0 * n for n in range(60)]
+    assert counted([*even[:40], even[40] + 200.0, *even[41:]])[-1] == even[-1]
+    assert counted([*even[:40], *(n + 200.0 for n in even[40:])])[-1] == even[-1] + 200.0
+    assert counted([*even[:40], *even])[-1] == even[39] + even[-1]
+
+
 @pytest.mark.parametrize("sigma", [0.02, 0.5])
 def test_noise_is_that_of_one_reading_whatever_the_slope(sigma: float) -> None:
     """Second differences: a ramp is no noise."""
