@@ -60,6 +60,8 @@ class ChargeAmounts:
     water_u: float = 0.0
     free_water_g: float = 0.0
     free_water_u_g: float = 0.0
+    is_told: bool = True
+    """False: nobody said how much there is, and the mass stands in for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +92,8 @@ class Network:
     """What each step counts for progress: moles, or grams where `counts_mass`; 0: nothing."""
     counts_mass: bool
     """True where a gas has no molar mass: progress by mass, and volumes of gas are not known."""
+    amount_told: bool = True
+    """False: nobody said how much there is; all amounts are those of a charge that stands in."""
     dry_gas_mol: _Array = field(init=False)
     """(steps,): moles of gas other than steam per mole of charge, unwanted steps included."""
 
@@ -447,7 +451,7 @@ def _network(
     counts, by_mass = _counts(steps, species, gas, loss)
     return Network(
         tuple(s.spec for s in steps), species, gas, loss, loss_u, np.array(dh), base, supply,
-        _rivals(steps), amount, amount_u, weighed_g / amount, counts, by_mass,
+        _rivals(steps), amount, amount_u, weighed_g / amount, counts, by_mass, charge.is_told,
     )  # fmt: skip
 
 

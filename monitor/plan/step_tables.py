@@ -19,14 +19,23 @@ __all__ = ["charge_amounts", "check_steps", "merge_steps", "read_set", "read_ste
 
 _NEW = StepSpec("")
 
+_STANDS_IN_G = 50.0
+"""A usual charge on a bench. Judgement."""
+
 
 def charge_amounts(charge: Charge | None) -> ChargeAmounts:
-    """A plan's charge as the chemistry takes it; without one, one mole of nothing named."""
+    """A plan's charge as the chemistry takes it; without one, a mass of nothing named.
+
+    Where nobody told how much there is, a usual mass stands in: it is what a search begins with,
+    and is never shown.
+    """
     if charge is None:
-        return ChargeAmounts()
-    return ChargeAmounts(
-        **{field.name: getattr(charge, field.name) for field in fields_of(ChargeAmounts)}
-    )
+        return ChargeAmounts(mass_g=_STANDS_IN_G, is_told=False)
+    keys = (f.name for f in fields_of(ChargeAmounts) if f.name != "is_told")
+    found = ChargeAmounts(**{key: getattr(charge, key) for key in keys})
+    if found.mass_g is None and found.amount_mol is None:
+        return replace(found, mass_g=_STANDS_IN_G, is_told=False)
+    return found
 
 
 def read_set(

@@ -31,8 +31,13 @@ _TAIL_LN_SD = 0.7
 
 
 def blind_estimate(setup: Setup, layout: Layout, grid: Grid, signals: Sequence[Signal]) -> Estimate:
-    """The estimate from levels alone; from none of them, only that nothing can be said."""
+    """The estimate from levels alone; from none of them, only that nothing can be said.
+
+    Nor where nobody told how much there is: then it takes kinetics to tell what is left.
+    """
     now_s = float(grid.edges_s[-1])
+    if not layout.amount_told:
+        return nothing_known(layout, now_s)
     normals = np.random.Generator(np.random.PCG64(setup.seed + 2)).standard_normal(
         (layout.steps + 3, _DRAWS)
     )

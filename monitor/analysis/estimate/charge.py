@@ -12,6 +12,7 @@ crust or a zero that is tracked, is no smaller charge. In the same way it is giv
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -23,8 +24,10 @@ from monitor.analysis.estimate.level import MISTOLD_U
 from monitor.analysis.estimate.model import Charge
 from monitor.analysis.estimate.past import Cloud, Past, log_height, run_sets
 from monitor.analysis.estimate.shapes import FAMILIES
+from monitor.analysis.estimate.untold import amount_now, factors
+from monitor.plan.model import ChannelSpec
 
-__all__ = ["amounts_found", "charge_found", "judge_charge"]
+__all__ = ["amounts_found", "charge_found", "judge_charge", "measures_amount"]
 
 _Array = NDArray[np.float64]
 
@@ -43,6 +46,9 @@ _EVERY = 2
 _ASKED = tuple(f for f in FAMILIES if f.name in ("as planned", "order"))
 """With these laws; the rest would cost more than they tell."""
 
+_MEASURES = ("pot_mass", "receiver_mass", "outlet_flow")
+"""What says how much comes in units of its own; a bubble holds nobody knows what."""
+
 _FARTHEST = 0.3
 """No charge is told wrong by more, as a share of itself: three standard deviations."""
 _LATE_S, _WORST, _RECENT = 1800.0, 4.0, 3.0
@@ -52,24 +58,59 @@ _LATE_S, _WORST, _RECENT = 1800.0, 4.0, 3.0
 def _amounts(one: Heard, agreed: Agreement) -> _Array:
     """Amount of charge over the told one, (sets,), by what a channel shows of all steps."""
     signal = one.signal
+    if signal.untold is not None:
+        return factors(signal, agreed.pulled)
     return np.asarray(1.0 + agreed.pulled @ signal.share_u / signal.share.sum())
 
 
 def amounts_found(past: Past, cloud: Cloud) -> _Array | None:
     """Amount of charge over the told one by a balance, of the first sets of a cloud.
 
-    Draws that rest on less come after those. None where the charge counts as told.
+    Over what stands in for it where nobody told it, by the surest channel. Draws that rest on less
+    come after those. None where the charge counts as told.
     """
     for one, agreed in zip(past.heard, cloud.agreed, strict=False):
-        if one.signal.together > 0.0 and one.signal.role == "pot_mass":
+        if one.signal.together > 0.0 and _tells_amount(past, one):
             return _amounts(one, agreed)
     return None
 
 
-def charge_found(past: Past, cloud: Cloud) -> float | None:
-    """Mean amount of charge over the told one, by a balance; None where it counts as told."""
+def _tells_amount(past: Past, one: Heard) -> bool:
+    """Whether a channel tells how much there is: of a charge that nobody told, any may."""
+    if past.layout.amount_told:
+        return one.signal.role == "pot_mass"
+    return one.signal.untold is not None and one.signal.role == _surest_role(past)
+
+
+def _surest_role(past: Past) -> str:
+    """The role that tells best how much there is: a balance, else what is caught, else gas."""
+    roles = [one.signal.role for one in past.heard]
+    return next((role for role in ("pot_mass", "receiver_mass") if role in roles), roles[0])
+
+
+def measures_amount(past: Past, channels: Sequence[ChannelSpec]) -> bool:
+    """Whether grams or litres are known: told by the plan, or measured."""
+    sized = {spec.name for spec in channels if spec.bubble_mL is not None}
+    return past.layout.amount_told or any(
+        one.signal.role in _MEASURES or one.signal.name in sized for one in past.heard
+    )
+
+
+def stands_in(past: Past, cloud: Cloud, known: Charge) -> Charge:
+    """What is to stand in for a charge that nobody told, at the next estimate."""
     found = amounts_found(past, cloud)
     if found is None:
+        return known
+    return replace(known, amount=amount_now(known.amount, found, cloud.weights[: found.size]))
+
+
+def charge_found(past: Past, cloud: Cloud) -> float | None:
+    """Mean amount of charge over the told one, by a balance; None where it counts as told.
+
+    Or where nobody told one.
+    """
+    found = amounts_found(past, cloud)
+    if found is None or not past.layout.amount_told:
         return None
     weights = cloud.weights[: found.size]
     return float(weights @ found / weights.sum())
@@ -77,6 +118,8 @@ def charge_found(past: Past, cloud: Cloud) -> float | None:
 
 def judge_charge(past: Past, cloud: Cloud, known: Charge, tick: int) -> Charge:
     """What is believed of the charge after this tick; `past` and `cloud` go by `known`."""
+    if not past.layout.amount_told:
+        return stands_in(past, cloud, known)
     place = next((i for i, o in enumerate(past.heard) if o.signal.role == "pot_mass"), None)
     if place is None or (tick % _EVERY and not known.doubts):
         return known

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.analysis.estimate.hearing import Heard, share_root
+from monitor.analysis.estimate.hearing import LEAST_U, Heard, share_root
 from monitor.analysis.estimate.past import Past, log_height, run_sets
 from monitor.analysis.estimate.shapes import Family
+from monitor.analysis.estimate.untold import put_right
 
 __all__ = ["better", "climb", "improve"]
 
@@ -120,7 +121,10 @@ def _add_channel(one: Heard, alpha: _Array, hessian: _Array, gradient: _Array) -
     hessian += down @ slope - cross.transpose(0, 2, 1) @ np.linalg.solve(normal, cross)
     gradient += (down @ rest[:, :, None])[:, :, 0]
     chi2 = (rest**2).sum(axis=1) + (pulled**2).sum(axis=1)
-    return np.asarray(-0.5 * (chi2 + np.linalg.slogdet(normal)[1]))
+    likely = np.asarray(-0.5 * (chi2 + np.linalg.slogdet(normal)[1]))
+    if signal.untold is not None:
+        likely += put_right(signal, by / np.maximum(signal.share_u, LEAST_U))
+    return likely
 
 
 def climb(

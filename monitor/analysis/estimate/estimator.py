@@ -19,7 +19,7 @@ from monitor.analysis.estimate.bands import Band, RemainingBand, band, remaining
 from monitor.analysis.estimate.blind import blind_estimate, nothing_known
 from monitor.analysis.estimate.brings import counted
 from monitor.analysis.estimate.by_pot import capped, weighed_by_pot
-from monitor.analysis.estimate.charge import amounts_found, judge_charge
+from monitor.analysis.estimate.charge import amounts_found, judge_charge, measures_amount
 from monitor.analysis.estimate.evidence import weigh_evidence
 from monitor.analysis.estimate.fit import fit
 from monitor.analysis.estimate.following import follows_yet
@@ -101,7 +101,7 @@ def update(
 
     `ahead_s`: how far `Estimate.ahead` looks, which is as far as `carry` can take the estimate.
     """
-    layout = setup.layout
+    layout = setup.layout_for(state.charge.amount)
     state = replace(state, shut=_shut(state, about))
     sharp = () if state.hold is None else (state.hold.since_s,)
     cold_s = _COLD_S if bins.names("outlet_flow") else ()
@@ -196,9 +196,9 @@ def update(
 
 
 def _missing(past: Past, cloud: Cloud, state: EstimatorState) -> Band | None:
-    """What a balance under the pot misses; None: there is none, or the charge is told wrong."""
+    """What a balance under the pot misses; None: there is none, or the charge is not known."""
     place = _weighed_at(past)
-    if place is None or state.charge.mistold:
+    if place is None or state.charge.mistold or not past.layout.amount_told:
         return None
     return shortage(past, cloud, state.noise.get(past.heard[place].signal.name), place)
 
@@ -300,7 +300,10 @@ def _about(
     else:
         warm = train_warmth_C(grid, bins, warmth)
         told = foretold(Past(layout, grid, warmth, (), state.hold), state.at, state.best)
-    return About(grid, layout, specs, setup.train, warm, molar_mL, told, state.charge.mistold)
+    known = state.charge
+    return About(
+        grid, layout, specs, setup.train, warm, molar_mL, told, known.mistold, known.amount
+    )
 
 
 def _heard(signals: Sequence[Signal], about: About, noise: Mapping[str, Noise]) -> list[Heard]:
@@ -407,6 +410,8 @@ def _estimate(
         for shift in (0.0, -_STEP_S, _STEP_S)
     )
     counts = counted(past, cloud, network, setup.seed)
+    if not measures_amount(past, setup.channels):
+        layout = replace(layout, volumes=False)
     now = _described(setup, layout, w, before, alpha[-1], after, amount * volumes, counts)
     later = _described(setup, layout, w, then_before, then, then_after, amount * volumes, counts)
     patience = 60.0 * setup.plan.done.patience_min

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from monitor.analysis.estimate.noise import Differences, Noise, median_of_five, usual_noise
 from monitor.analysis.estimate.signals import Signal
+from monitor.analysis.estimate.untold import put_right
 
-__all__ = ["Agreement", "Heard", "agreement", "hear", "share_root"]
+__all__ = ["LEAST_U", "Agreement", "Heard", "agreement", "hear", "share_root"]
 
 _Array = NDArray[np.float64]
 
@@ -28,7 +29,7 @@ _START = -1
 _TAIL = 3
 """Cells for which what an earlier step brought makes its tail as uncertain. Judgement."""
 
-_LEAST_U = 1e-9
+LEAST_U = 1e-9
 """What a step brings is known no better, in units of level."""
 
 
@@ -228,7 +229,7 @@ def share_root(signal: Signal) -> _Array | None:
     if signal.together <= 0.0:
         return None
     common = signal.together * signal.share
-    own = np.maximum(signal.share_u, _LEAST_U)
+    own = np.maximum(signal.share_u, LEAST_U)
     return np.asarray(np.linalg.cholesky(np.diag(own**2) + np.outer(common, common)))
 
 
@@ -269,8 +270,11 @@ def agreement(heard: Heard, alpha: _Array) -> Agreement:
         pulled, ways = pulled[:, :steps], pulled[:, steps:] @ heard.signal.ways_root.T
         late = np.einsum("wrs,sw->rs", slower, ways - heard.ways)
     if root is not None:
-        pulled = pulled @ root.T / np.maximum(share_u, _LEAST_U)
-    return Agreement(np.asarray(-0.5 * (chi2 + log_det)), pulled, seen, late, ways)
+        pulled = pulled @ root.T / np.maximum(share_u, LEAST_U)
+    likely = np.asarray(-0.5 * (chi2 + log_det))
+    if heard.signal.untold is not None:
+        likely += put_right(heard.signal, pulled)
+    return Agreement(likely, pulled, seen, late, ways)
 
 
 def _bordered(each: _Array, beside: _Array, last: _Array) -> _Array:

@@ -81,7 +81,7 @@ def hidden(past: Past, cloud: Cloud, lost_s: float | None) -> Hidden | None:
     if len(kinds) == 1 and past.hold is not None:
         held = held_yet(past, cloud)
         if float(cloud.weights @ held) > _LEAST:
-            share = _WEIGHED if kinds == {"mass"} else _HALF
+            share = _WEIGHED if kinds == {"mass"} and past.layout.amount_told else _HALF
             return Hidden(everything, past.hold.since_s, held, share)
     return None
 
@@ -90,10 +90,12 @@ def held_yet(past: Past, cloud: Cloud) -> NDArray[np.bool_]:
     """Draws (sets,) that are held back from reaching [done].
 
     One that has reached it all the same is so no more, by a balance under the pot: what that shows
-    in all is known beforehand. What gas means in all is not, and a leak makes it mean less.
+    in all is known beforehand, if the plan tells the charge. What gas means in all is not, and a
+    leak makes it mean less.
     """
     held = cloud.pace < 1.0
-    if not any(one.signal.role == "pot_mass" for one in past.heard):
+    weighed = any(one.signal.role == "pot_mass" for one in past.heard)
+    if not weighed or not past.layout.amount_told:
         return held
     gone = cloud.course.alpha[-1][:, list(past.layout.done_group)].sum(axis=1)
     return np.asarray(held & (gone < past.layout.fraction))

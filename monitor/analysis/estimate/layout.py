@@ -44,6 +44,9 @@ _GAS_J_MOL_K = 134.0
 and Matignon's rule, 32 cal/(mol K). From memory."""
 _HEAT_U, _HEAT_GUESSED_U = 0.12, 0.4
 """Of a heat that the plan states, and of one by that rule, as shares. Judgement."""
+_HEAT_UNTOLD_U = 1.0
+"""The same of a charge that nobody told: beside the flask's own capacity a small one hardly cools.
+Judgement."""
 _GLASS_J_K, _CHARGE_J_G_K = 150.0, 1.6
 """Heat capacity of a flask of some 200 g, and of a hydrated salt. From memory."""
 
@@ -92,6 +95,8 @@ class Layout:
     later: tuple[int, ...]
     """Steps that go on with what that step makes."""
     fraction: float
+    amount_told: bool = True
+    """False: amounts are those of a charge that stands in for one that nobody told."""
     loss_share: _Array = field(init=False)
     """Share (steps,) of each step in all that is lost."""
     done_group: tuple[int, ...] = field(init=False)
@@ -210,6 +215,7 @@ def layout_of(network: Network, done: Done) -> Layout:
         done=done_step,
         later=network.after(done_step),
         fraction=done.fraction,
+        amount_told=network.amount_told,
     )
 
 
@@ -222,4 +228,7 @@ def _heat(network: Network) -> tuple[_Array, _Array]:
     heat_J = np.where(known, 1e3 * network.dh_kJ_mol, _GAS_J_MOL_K * half_K * gas_mol)
     charge_g = network.amount_mol * network.molar_mass_g_mol
     heat_K = heat_J * network.amount_mol / (_GLASS_J_K + _CHARGE_J_G_K * charge_g)
-    return heat_K, np.abs(heat_K) * np.where(known, _HEAT_U, _HEAT_GUESSED_U)
+    heat_u = np.where(known, _HEAT_U, _HEAT_GUESSED_U)
+    if not network.amount_told:
+        heat_u = np.hypot(heat_u, _HEAT_UNTOLD_U)
+    return heat_K, np.abs(heat_K) * heat_u

@@ -154,6 +154,9 @@ class Signal:
     from the usual."""
     from_nothing: bool = False
     """Whether the level is known to have been 0, and all its columns, where the grid begins."""
+    untold: float | None = None
+    """Where nobody told how much charge there is: logarithm of its usual amount over the one that
+    `share` is of; see `untold.py`. None: it was told."""
     kept: _Array | None = None
     """(edges, 1 + columns): what is kept of what leaves before it goes the first way, as it is
     expected; then by what that is off, as `columns`."""
@@ -175,6 +178,8 @@ class About:
     """(edges, steps): extents by the fit of the tick before; None: no kinetics."""
     mistold: bool = False
     """Whether the charge was found to be another than was told."""
+    amount: float = 1.0
+    """Amount of charge that the layout has, over the usual one, where nobody told it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -47,6 +47,14 @@ class Setup:
         """Lay out once what each estimate needs."""
         object.__setattr__(self, "layout", layout_of(self.network, self.plan.done))
 
+    def layout_for(self, amount: float) -> Layout:
+        """The same for so many times the charge that stands in for one that nobody told."""
+        network = self.network
+        if network.amount_told or amount == 1.0:
+            return self.layout
+        mol, u_mol = amount * network.amount_mol, amount * network.amount_u_mol
+        return layout_of(replace(network, amount_mol=mol, amount_u_mol=u_mol), self.plan.done)
+
 
 @dataclass(frozen=True, slots=True)
 class Hold:
@@ -211,6 +219,8 @@ class Charge:
     """How often on end the contrary was far likelier."""
     at: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """Where families of shapes have their best fit by the contrary."""
+    amount: float = 1.0
+    """What stands in for a charge that nobody told, over the usual one; see `untold.py`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,6 +308,7 @@ class EstimatorState:
                 self.charge.mistold,
                 self.charge.doubts,
                 {name: list(z) for name, z in self.charge.at.items()},
+                self.charge.amount,
             ],
         }
 
@@ -322,8 +333,10 @@ class EstimatorState:
         )
 
 
-def _charge(mistold: bool, doubts: int, at: Mapping[str, Sequence[float]]) -> Charge:
-    return Charge(mistold, doubts, {name: tuple(z) for name, z in at.items()})
+def _charge(
+    mistold: bool, doubts: int, at: Mapping[str, Sequence[float]], amount: float = 1.0
+) -> Charge:
+    return Charge(mistold, doubts, {name: tuple(z) for name, z in at.items()}, amount)
 
 
 def estimate_data(estimate: Estimate) -> dict[str, Any]:

@@ -74,6 +74,8 @@ def _speaks(past: Past, one: Heard) -> bool:
 def _weighs(one: Heard) -> bool:
     """Whether a channel's scale is known beforehand: a balance, no counter."""
     share = one.signal.share
+    if one.signal.untold is not None:
+        return False
     return bool(np.hypot.reduce(one.signal.share_u) < 0.2 * np.abs(share).sum())
 
 

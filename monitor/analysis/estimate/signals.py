@@ -36,6 +36,7 @@ from monitor.analysis.estimate.level import (
     surely_jumped,
 )
 from monitor.analysis.estimate.noise import median_of_five
+from monitor.analysis.estimate.untold import UNTOLD_U
 
 __all__ = ["KIND_OF_ROLE", "About", "Signal", "gather_signals"]
 
@@ -66,8 +67,15 @@ def gather_signals(
         free = open_times(channel.at_s, shut.get(channel.name, ()))
         signal = maker(about, channel, free, tuple(jumps.get(channel.name, ())))
         if signal is not None and signal.there.sum() >= 2:
-            found.append(replace(signal, together=MISTOLD_U) if about.mistold else signal)
+            found.append(_as_told(about, signal))
     return found
+
+
+def _as_told(about: About, signal: Signal) -> Signal:
+    """The signal, its shares off together as far as the charge may be another than was told."""
+    if not about.layout.amount_told:
+        return replace(signal, together=UNTOLD_U, untold=-math.log(about.amount))
+    return replace(signal, together=MISTOLD_U) if about.mistold else signal
 
 
 _LOSS_U = 0.01
