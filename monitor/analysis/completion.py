@@ -18,6 +18,7 @@ from monitor.analysis.verdict_state import (
     EvidenceLine,
     Verdict,
     allowed_tail_s,
+    amount_told,
     held_back_words,
     kinds_now,
     kinds_of_rig,
@@ -62,7 +63,7 @@ def follow_completion(verdict: Verdict, view: View, estimate: Estimate, findings
     """Bring evidence and timers of the rule of [done] up to a fresh estimate."""
     now = view.now_s
     verdict.evidence = _weigh(verdict, view, estimate, findings)
-    if not all(line.state == "holds" for line in verdict.evidence):
+    if not all(line.state == "holds" for line in verdict.evidence if line.needed):
         verdict.rule_since_s = None
     elif verdict.rule_since_s is None:
         verdict.rule_since_s = now
@@ -126,7 +127,7 @@ def _weigh(
         ),
         _line("gas is quiet", again or "quiet", "quiet", not again),
         _line("no other cause of silence", ", ".join(others) or "none found", "none", not others),
-        *_charge(estimate),
+        *_charge(view, estimate),
     ]
 
 
@@ -163,8 +164,14 @@ def _kinds(view: View, estimate: Estimate) -> EvidenceLine:
     )
 
 
-def _charge(estimate: Estimate) -> list[EvidenceLine]:
-    """How much there is where a balance shows another amount than was told; it hinders nothing."""
+def _charge(view: View, estimate: Estimate) -> list[EvidenceLine]:
+    """How much there is where the plan does not tell, or a balance shows another amount.
+
+    It hinders nothing.
+    """
+    if not amount_told(view):
+        value = "not told: the total is found from the course alone"
+        return [_untold("amount of charge", value)]
     found = estimate.evidence.charge
     if found is None:
         return []
@@ -276,10 +283,13 @@ def _missing(view: View, estimate: Estimate, findings: Findings) -> list[Evidenc
     """Whether a balance shows the loss that the plan would have by now, within its uncertainty.
 
     What no fit can be asked: a step that is held back, of another law than the plan's, looks like
-    one that has ended. Less will do where what is missing still comes. No line where the charge
-    counts as told wrong, or where two other kinds have shown that the balance took loss for drift.
+    one that has ended. Less will do where what is missing still comes. Of a charge that the plan
+    does not tell it says that it cannot. No line where the charge counts as told wrong, or where
+    two other kinds have shown that the balance took loss for drift.
     """
     missing = estimate.evidence.missing
+    if not amount_told(view) and view.of("pot_mass"):
+        return [_untold("loss on the balance", "no loss is planned: none can be missed")]
     if findings.has("zero-tracking"):  # what it took for drift stays missing afterwards
         view.memory["zeroed-once"] = 1.0
     zeroed = view.memory.get("zeroed-once", 0.0) > 0.0
@@ -332,6 +342,10 @@ def _all_but_gone(view: View, estimate: Estimate) -> EvidenceLine:
 
 def _line(name: str, value: str, threshold: str, holds: bool) -> EvidenceLine:
     return EvidenceLine(name, value, threshold, "holds" if holds else "fails")
+
+
+def _untold(name: str, value: str) -> EvidenceLine:
+    return EvidenceLine(name, value, "as the plan says", "cannot-tell", needed=False)
 
 
 def take_back_at_once(verdict: Verdict, view: View, findings: Findings) -> None:

@@ -169,9 +169,14 @@ def _used_up(view: View, comes: float) -> float:
 
 
 def _shows(view: View, more: float) -> bool:
-    """Whether so much more of the step of [done] is seen by a balance, a counter or a meter."""
+    """Whether so much more of the step of [done] is seen by a balance, a counter or a meter.
+
+    Of a charge that the plan does not tell nobody knows: the test itself shows it.
+    """
     network = view.setting.network
     assert network is not None
+    if not network.amount_told:
+        return True
     name = view.setting.plan.done.step
     done = network.default_done() if name is None else network.index(name)
     more_g = more * float(network.mass_loss_g[done]) * network.amount_mol

@@ -16,6 +16,7 @@ from monitor.analysis.verdict_state import (
     EASED_N,
     KINDS,
     Verdict,
+    amount_told,
     is_alone,
     kinds_now,
     tells_loss,
@@ -285,8 +286,8 @@ def _comes_fast(verdict: Verdict, view: View, estimate: Estimate, findings: Find
 
 
 def _is_weighed(view: View, estimate: Estimate) -> bool:
-    """Whether a balance under the pot tells what is left."""
-    return KINDS["pot_mass"] in kinds_now(view, estimate)
+    """Whether a balance under the pot tells what is left: one with a total that is known."""
+    return KINDS["pot_mass"] in kinds_now(view, estimate) and amount_told(view)
 
 
 def _likely(view: View, estimate: Estimate) -> float:

@@ -28,6 +28,7 @@ from monitor.analysis.verdict_state import (
     kinds_of_rig,
     parted,
     tells_loss,
+    untold_words,
 )
 from monitor.analysis.view import View
 
@@ -173,6 +174,7 @@ def _complete_why(verdict: Verdict, view: View) -> list[str]:
     why = []
     if verdict.complete_kinds < 2:
         why.append("one kind of evidence only: a lower standing than two that agree")
+    why += untold_words(view)
     why += [out_words(view, name) for name in out_since(view)]
     why.append(
         f"{100 * plan.done.fraction:g} % of '{_done_name(view)}' reached, the rule held for"
@@ -286,5 +288,5 @@ def _missing(verdict: Verdict) -> list[str]:
     return [
         f"not complete yet, {line.name}: {line.value} (wanted: {line.threshold})"
         for line in lines
-        if line.state != "holds"
+        if line.needed and line.state != "holds"
     ]

@@ -56,6 +56,8 @@ class EvidenceLine:
     value: str
     threshold: str
     state: str
+    needed: bool = True
+    """False: it is said for what it is worth, and `complete` does not wait for it."""
 
 
 @dataclass(slots=True)
@@ -211,10 +213,23 @@ def is_alone(view: View, nearly: float) -> bool:
     )
 
 
+def amount_told(view: View) -> bool:
+    """Whether the plan says how much there was."""
+    network = view.setting.network
+    return network is None or network.amount_told
+
+
+def untold_words(view: View) -> list[str]:
+    """What a charge that the plan does not tell costs; nothing where it is told."""
+    if amount_told(view):
+        return []
+    return ["the plan does not tell how much there was: the total is by the course alone"]
+
+
 def is_left(view: View, estimate: Estimate) -> bool:
     """Whether a balance has it that reactant is left, well beyond what [done] leaves open."""
     done, open_ = estimate.done_fraction, 1.0 - view.setting.plan.done.fraction
-    weighed = KINDS["pot_mass"] in kinds_now(view, estimate)
+    weighed = KINDS["pot_mass"] in kinds_now(view, estimate) and amount_told(view)
     return weighed and done is not None and done.p95 < 1.0 - _LITTLE_LEFT * open_
 
 

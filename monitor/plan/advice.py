@@ -187,7 +187,11 @@ def _boil_down(plan: Plan) -> Iterator[Advice]:
 
 def _unknown(plan: Plan) -> Iterator[Advice]:
     if plan.steps and not amounts_known(plan):
-        yield Advice("no mass_g or amount_mol in [charge]: figures are for one mole or one gram")
+        yield Advice(
+            "no mass_g or amount_mol in [charge]: no grams and litres are foreseen; in a run the"
+            " total is found from the course alone, so that progress is less sure, above all early,"
+            " and no balance can show that loss is missing"
+        )
     if plan.steps and plan.site.altitude_m is None and plan.site.pressure_kPa is None:
         yield Advice("no [site]: volumes and the condensing point are those of sea level")
 

@@ -42,7 +42,7 @@ def site_pressure_kPa(site: Site) -> float:
 
 
 def amounts_known(plan: Plan) -> bool:
-    """Whether the plan says how much there is; else figures are for one mole, or one gram."""
+    """Whether the plan says how much there is."""
     charge = plan.charge
     return charge is not None and (charge.mass_g is not None or charge.amount_mol is not None)
 

@@ -123,7 +123,8 @@ class Course:
     """When gas comes fastest, as the middle of the draws has it."""
     amounts: Amounts | None = None
     way: Way | None = None
-    """What becomes of gas and heat behind the pot; None where nothing reacts."""
+    """What becomes of gas and heat behind the pot; None where nothing reacts, or the plan does not
+    tell how much."""
 
     def temp_at(self, t_s: float) -> float | None:
         """Expected pot temperature; None without a profile. [degC]"""
@@ -155,7 +156,9 @@ def expected_course(plan: Plan, draws: int = 200) -> Course:
     """
     at_kPa = site_pressure_kPa(plan.site)
     network = network_of(plan)
-    amounts = amounts_of(network, plan) if network is not None else None
+    # Of a charge that nobody told there is a course, but neither grams nor litres.
+    told = network is not None and network.amount_told
+    amounts = amounts_of(network, plan) if network is not None and told else None
     if not plan.profile:
         done = None if network is None else network.names[done_step(network, plan)]
         empty = np.empty(0)
@@ -200,6 +203,7 @@ def _course(
     i = done_step(network, plan)
     done = _crossing_s(edges, fractions[:, :, i], plan.done.fraction)
     rate = _gas_rate(network, edges, extents, amount, at_kPa)
+    volumes = rate if network.amount_told else None
     return Course(
         times_s=edges,
         temp_C=temp,
@@ -207,7 +211,7 @@ def _course(
         pressure_kPa=at_kPa,
         progress=np.quantile(network.progress(extents), _LEVELS, axis=1),
         fractions=np.quantile(fractions, _LEVELS, axis=1),
-        gas_mL_per_min=None if rate is None else np.quantile(rate, _LEVELS, axis=1),
+        gas_mL_per_min=None if volumes is None else np.quantile(volumes, _LEVELS, axis=1),
         steps=tuple(
             _step(network, j, edges, fractions[:, :, j], end_s, at_kPa)
             for j in range(len(network.steps))
@@ -215,10 +219,10 @@ def _course(
         done_step=network.names[i],
         done_s=quantiles_of(done),
         done_by_end=float(np.mean(done <= end_s)),
-        peak_mL_per_min=None if rate is None else quantiles_of(rate.max(axis=0)),
+        peak_mL_per_min=None if volumes is None else quantiles_of(volumes.max(axis=0)),
         peak_s=None if rate is None else float(np.median(edges[rate.argmax(axis=0)])),
         amounts=amounts,
-        way=_on_its_way(network, edges, extents, amount, at_kPa),
+        way=_on_its_way(network, edges, extents, amount, at_kPa) if amounts else None,
     )
 
 

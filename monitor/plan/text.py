@@ -82,6 +82,8 @@ def _head(
     yield _title(plan)
     if course.amounts is not None:
         yield from _masses(plan, course.amounts)
+    elif plan.steps:
+        yield f"charge   {_what(plan)}; how much of it, the plan does not tell"
     yield _place(course)
     yield ""
     yield from _profile(plan)
@@ -109,9 +111,13 @@ def _title(plan: Plan) -> str:
     return plan.title + (f"  ({', '.join(about)})" if about else "")
 
 
-def _masses(plan: Plan, amounts: Amounts) -> Iterator[str]:
+def _what(plan: Plan) -> str:
     charge = plan.charge
-    what = (charge.formula or charge.name if charge is not None else None) or "charge"
+    return (charge.formula or charge.name if charge is not None else None) or "charge"
+
+
+def _masses(plan: Plan, amounts: Amounts) -> Iterator[str]:
+    charge, what = plan.charge, _what(plan)
     moles = f", {amounts.amount_mol:.4g} mol (u {amounts.amount_u_mol:.2g})"
     yield f"charge   {amounts.charge_g:.4g} g {what}{moles if charge and charge.formula else ''}"
     water = f", of it water {amounts.water_g:.3g} g" if amounts.water_g > 0.0 else ""

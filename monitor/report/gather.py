@@ -32,7 +32,7 @@ from monitor.entries import (
     Shelved,
 )
 from monitor.journal import JournalError, Reader, Thinned, VerifyReport, made_readable, verify
-from monitor.plan.model import Plan
+from monitor.plan.model import Charge, Plan
 from monitor.report.content import (
     AlarmRow,
     Answer,
@@ -255,12 +255,25 @@ def _date(utc_s: float | None, offset_s: int | None) -> str:
         return ""
 
 
+_UNTOLD = "amount not told: what the run was to give was found from its course alone"
+
+
+def _amount(charge: Charge) -> str:
+    if charge.mass_g is not None:
+        return f"{charge.mass_g:g} g"
+    return _UNTOLD if charge.amount_mol is None else f"{charge.amount_mol} mol"
+
+
 def _planned(plan: Plan) -> Iterator[tuple[str, str]]:
     """The plan in a few rows."""
     charge = plan.charge
     if charge is not None:
-        amount = f"{charge.mass_g:g} g" if charge.mass_g is not None else f"{charge.amount_mol} mol"
-        yield "charge", f"{charge.formula or charge.name}, {amount}, purity {charge.purity:g}"
+        yield (
+            "charge",
+            f"{charge.formula or charge.name}, {_amount(charge)}, purity {charge.purity:g}",
+        )
+    elif plan.steps:
+        yield "charge", _UNTOLD
     if plan.steps:
         yield "steps", "; ".join(step.name for step in plan.steps)
     for segment in plan.profile:

@@ -70,10 +70,10 @@ def _kept_least_mL(view: View) -> float | None:
 def least_mL(view: View) -> float | None:
     """What even slow kinetics let through to the outlet by now, at 20 degC and the local pressure.
 
-    None where no equation or no pot temperature tells.
+    None where no equation or no pot temperature tells, or the plan does not say how much there is.
     """
     network, pot = view.setting.network, view.live("pot_temperature")
-    if network is None or network.counts_mass or pot is None:
+    if network is None or network.counts_mass or not network.amount_told or pot is None:
         return None
     bins = view.bins.channel(pot.name)
     if len(bins) < 3:
