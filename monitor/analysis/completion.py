@@ -51,6 +51,7 @@ _TO_P95 = 1.645
 _SHORT_SD, _SHORT_TIMES = 3.0, 2.0
 """Standard deviations by which the loss may fall short of the plan's, and at least so many times
 what may be left at the end: of sound runs one in seven hundred falls shorter. Judgement."""
+_PART = 0.5
 _COMING_SD, _SOON_H = 1.5, 4.0
 """The same where what is missing would come within so many hours at the rate of now. Judgement,
 from simulations: it holds up one sound run in ninety by 12 to 25 min."""
@@ -167,7 +168,8 @@ def _kinds(view: View, estimate: Estimate) -> EvidenceLine:
 def _charge(view: View, estimate: Estimate) -> list[EvidenceLine]:
     """How much there is where the plan does not tell, or a balance shows another amount.
 
-    It hinders nothing.
+    Less hinders where what still comes would bring a good part of what is missing before long: a
+    charge weighed in is seldom less, and one that is hotter without than within ends in parts.
     """
     if not amount_told(view):
         value = "not told: the total is found from the course alone"
@@ -176,7 +178,10 @@ def _charge(view: View, estimate: Estimate) -> list[EvidenceLine]:
     if found is None:
         return []
     value = f"about {found:.2f} times what the plan says, by the balance"
-    return [_line("amount of charge", value, "as the plan says", holds=True)]
+    seen = surest(estimate.evidence, view.now_s)
+    comes = seen is not None and _SOON_H * seen.p50 >= _PART * (1.0 - found) > 0.0
+    value += ", and more comes" if comes else ""
+    return [_line("amount of charge", value, "as the plan says", holds=not comes)]
 
 
 def _fits(estimate: Estimate) -> EvidenceLine:

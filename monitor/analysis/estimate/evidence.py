@@ -81,7 +81,7 @@ def weigh_evidence(
         tail_s=band(np.minimum(ahead.tail_s, 1e9), cloud.weights),
         rate_expected=None if due is None else Band(*due[1:]),
         rate_seen=seen,
-        more_comes=seen is not None and seen.p05 > _most_explained(past, cloud),
+        more_comes=seen is not None and seen.p05 > _most_explained(past, cloud, due),
         p_held_back=float(cloud.weights @ (cloud.pace < 1.0)),
         held_back_since_s=None if past.hold is None else past.hold.since_s,
         held_back_at=_held_back_at(past, cloud),
@@ -197,13 +197,20 @@ def _gained_until_s(past: Past, one: Heard) -> float:
     return float(seen.at_s[over[-1] if over.size else 0])
 
 
-def _most_explained(past: Past, cloud: Cloud) -> float:
-    """The rate of the step of [done] above which the fit does not explain what was seen. [1/h]"""
+def _most_explained(
+    past: Past, cloud: Cloud, due: tuple[float, float, float, float] | None
+) -> float:
+    """The rate of the step of [done] above which the fit does not explain what was seen. [1/h]
+
+    Neither now nor, by `due`, a quarter of an hour ago: a fit that has been at its end for so long
+    and still finds that it has only just come there is none.
+    """
     alpha = cloud.course.alpha[:, :, list(past.layout.done_group)].sum(axis=2)
     j = min(past.edge_at(float(past.grid.edges_s[-1]) - WINDOW_S), alpha.shape[0] - 2)
     hours = float(past.grid.edges_s[-1] - past.grid.edges_s[j]) / 3600.0
     explained = band(np.maximum(alpha[-1] - alpha[j], 0.0) / hours, cloud.weights)
-    return 2.0 * explained.p95 + _SLACK_PER_H * (1.0 - past.layout.fraction)
+    most = explained.p95 if due is None else min(explained.p95, due[3])
+    return 2.0 * most + _SLACK_PER_H * (1.0 - past.layout.fraction)
 
 
 def _foreseen(past: Past, cloud: Cloud, ahead: Ahead) -> Band:
