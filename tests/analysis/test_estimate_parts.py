@@ -479,7 +479,7 @@ def test_what_a_balance_has_seen_end_is_held_back_no_more(role: str, given: list
     """Draws: one that goes on, one held back that is over, one held back at half of the step."""
     past = SimpleNamespace(
         heard=[SimpleNamespace(signal=SimpleNamespace(role=role))],
-        layout=SimpleNamespace(done_group=(0,), fraction=0.99),
+        layout=SimpleNamespace(done_group=(0,), fraction=0.99, amount_told=True),
     )
     alpha = np.array([[[0.5], [0.995], [0.5]]])
     cloud = SimpleNamespace(pace=np.array([1.0, 0.1, 0.1]), course=SimpleNamespace(alpha=alpha))
