@@ -172,6 +172,24 @@ def test_another_amount_of_charge_is_told_and_hinders_nothing(
     assert {e.name: e.value for e in bench.verdict.evidence}.get("amount of charge") == value
 
 
+@pytest.mark.parametrize(
+    ("charge", "per_h", "called"),
+    [(0.85, 0.1, False), (0.85, 0.01, True), (0.98, 0.1, False), (1.1, 0.1, True)],
+    ids=["less, and it comes", "less, and it does not", "hardly less", "more"],
+)
+def test_a_charge_found_to_be_less_hinders_while_more_comes(
+    charge: float, per_h: float, called: bool
+) -> None:
+    """A charge that ends in parts, its wall first, looks like one that was less than told."""
+    bench, scale = Bench(), both()[0]
+    seen = replace(scale, rate=Band(0.8 * per_h, per_h, 1.2 * per_h))
+    evidence = replace(DONE.evidence, charge=charge, channels=(seen, both()[1]))
+    verdicts = bench.minutes(30, replace(DONE, evidence=evidence))
+    assert ("complete" in verdicts) is called
+    line = next(e for e in bench.verdict.evidence if e.name == "amount of charge")
+    assert line.value.endswith("and more comes") is not called
+
+
 def _meter(unseen_per_h: float, since_s: float | None) -> ChannelEvidence:
     """A flow meter that cannot tell so little from nothing, and shows no more since then."""
     return ChannelEvidence("meter", "gas", 1.0, 0.5, 9e9, None, unseen_per_h, since_s)
