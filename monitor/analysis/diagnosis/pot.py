@@ -42,6 +42,7 @@ _LOOK_S, _BEFORE_S, _LATE_S, _APART_S = 420.0, 270.0, 120.0, 30.0
 gone; and over how long a rate is taken, or over one reading where those are rarer."""
 _NEARLY = 0.8
 """Of a rate."""
+_HOTTER_K = 8.0
 
 
 def _runs(view: View) -> bool:
@@ -259,8 +260,11 @@ def _ended_why(silence: Silence) -> str:
 
 def _ceased(view: View) -> Iterator[Judged]:
     """No balance, and the gas ceases far faster than a reaction ends, in a pot that is kept hot."""
-    bubbles = outlet(view)
-    if bubbles is None or not is_hot(view):
+    bubbles, off_K = outlet(view), view.heating.off_K
+    if bubbles is None or not is_hot(view) or off_K is None:
+        return
+    rarely = bubbles.period_s > _APART_S
+    if off_K > _HOTTER_K and not rarely:  # a hotter pot ends sooner, but not between two readings
         return
     rates = _lately(bubbles, view.now_s)
     before = [per_s for end_s, per_s in rates if end_s <= view.now_s - _BEFORE_S]
@@ -272,7 +276,7 @@ def _ceased(view: View) -> Iterator[Judged]:
     few = (
         few
         and gas_explains(view, was, bubbles)
-        and _falls_at_once([r for _, r in rates], rarely=bubbles.period_s > _APART_S)
+        and _falls_at_once([r for _, r in rates], rarely=rarely)
     )
     if few and view.memory.get("ceased", 0.0) <= 0.0:
         view.memory["ceased-from"] = was

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -63,10 +64,11 @@ def weigh_evidence(
                 unseen_since_s=since_s,
             )
         )
-    kept = tuple(f for f in state.foreseen if f[0] > now_s - 30.0)
+    kept = tuple(f for f in state.foreseen if f[0] > now_s - WINDOW_S)
     foreseen = _foreseen(past, cloud, ahead)
     kept = (*kept, (now_s + _FORESEE_S, foreseen.p05, foreseen.p50, foreseen.p95))
-    due = kept[0] if kept[0][0] < now_s + 90.0 else None
+    past_due = [f for f in kept if f[0] < now_s + 90.0]
+    due = next((f for f in past_due if f[0] > now_s - 30.0), None)
     seen = min(
         (one.rate for one in channels if one.rate is not None),
         key=lambda rate: rate.p95 - rate.p05,
@@ -81,7 +83,8 @@ def weigh_evidence(
         tail_s=band(np.minimum(ahead.tail_s, 1e9), cloud.weights),
         rate_expected=None if due is None else Band(*due[1:]),
         rate_seen=seen,
-        more_comes=seen is not None and seen.p05 > _most_explained(past, cloud, due),
+        more_comes=seen is not None
+        and seen.p05 > _most_explained(past, cloud, _foreseen_most(past_due)),
         p_held_back=float(cloud.weights @ (cloud.pace < 1.0)),
         held_back_since_s=None if past.hold is None else past.hold.since_s,
         held_back_at=_held_back_at(past, cloud),
@@ -197,19 +200,27 @@ def _gained_until_s(past: Past, one: Heard) -> float:
     return float(seen.at_s[over[-1] if over.size else 0])
 
 
-def _most_explained(
-    past: Past, cloud: Cloud, due: tuple[float, float, float, float] | None
-) -> float:
+def _foreseen_most(past_due: Sequence[tuple[float, float, float, float]]) -> float:
+    """What was foreseen at most, a quarter of an hour before each, over the last minutes. [1/h]
+
+    inf where that is not known of half of the time over which a rate is looked at.
+    """
+    if not past_due or past_due[-1][0] - past_due[0][0] < 0.5 * WINDOW_S:
+        return math.inf
+    return float(np.mean([p95 for _at, _p05, _p50, p95 in past_due]))
+
+
+def _most_explained(past: Past, cloud: Cloud, foreseen_per_h: float) -> float:
     """The rate of the step of [done] above which the fit does not explain what was seen. [1/h]
 
-    Neither now nor, by `due`, a quarter of an hour ago: a fit that has been at its end for so long
-    and still finds that it has only just come there is none.
+    Neither now nor by what was foreseen: a fit that has been at its end for so long and still finds
+    that it has only just come there is none.
     """
     alpha = cloud.course.alpha[:, :, list(past.layout.done_group)].sum(axis=2)
     j = min(past.edge_at(float(past.grid.edges_s[-1]) - WINDOW_S), alpha.shape[0] - 2)
     hours = float(past.grid.edges_s[-1] - past.grid.edges_s[j]) / 3600.0
     explained = band(np.maximum(alpha[-1] - alpha[j], 0.0) / hours, cloud.weights)
-    most = explained.p95 if due is None else min(explained.p95, due[3])
+    most = min(explained.p95, foreseen_per_h)
     return 2.0 * most + _SLACK_PER_H * (1.0 - past.layout.fraction)
 
 
