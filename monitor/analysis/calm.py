@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
+from collections.abc import Iterator
 from itertools import islice, pairwise
 from statistics import median
 
@@ -12,7 +13,7 @@ from monitor.analysis.diagnosis.outlet import each_mL
 from monitor.analysis.verdict_state import Verdict
 from monitor.analysis.view import View
 
-__all__ = ["watch_calm"]
+__all__ = ["gas_refutes", "watch_calm"]
 
 _CALM_S = 300.0
 _AGAIN_N = 3
@@ -42,31 +43,52 @@ _CALM_ROLES = (
 def watch_calm(verdict: Verdict, view: View) -> None:
     """Once complete, notice gas that comes again: more bubbles, more lost, than ever since.
 
-    Where the plan has steps after that of [done], their gas is to come.
+    Also after `complete` was taken back, as long as `calm` is known: of gas that rises slowly the
+    estimate may take it back before the gas is much. Where the plan has steps after that of [done],
+    their gas is to come.
     """
-    now = view.now_s
     if _goes_on(view):
         return
-    # Before the first end there is nothing to forget either.
-    watched = () if verdict.complete_s is None and not verdict.calm else _CALM_ROLES
-    swells = _swells_mL_per_s(view) if watched else 0.0
-    for role, sign, least in watched:
+    # Before the first end there is nothing to compare with either.
+    watches = verdict.complete_s is not None or bool(verdict.calm)
+    for state, rate, floor in _gains(view) if watches else ():
+        if verdict.complete_s is not None or state.name in verdict.calm:
+            _compare(verdict, view, state, rate, floor)
+    if verdict.again_s is not None and view.now_s - verdict.again_s > _AGAIN_S:
+        verdict.again_s = None
+    view.gas_again_why = "" if verdict.again_s is None else verdict.again_why
+
+
+def gas_refutes(verdict: Verdict, view: View) -> None:
+    """The estimate has just taken `complete` back: where gas comes, that is gas after the end.
+
+    Then it need not be more than before; only more than what counts for none.
+    """
+    if _goes_on(view):
+        return
+    for state, rate, floor in _gains(view):
+        if rate > floor:
+            verdict.again_s = view.now_s
+            verdict.again_why = f"{_per_min(state, rate)}, and {verdict.taken_back_why}"
+            view.gas_again_why = verdict.again_why
+            return
+
+
+def _gains(view: View) -> Iterator[tuple[ChannelState, float, float]]:
+    """Each channel that can tell now: what leaves by it a second, and up to which that is none."""
+    now = view.now_s
+    swells = _swells_mL_per_s(view)
+    for role, sign, least in _CALM_ROLES:
         for state in view.of(role):
             rate = _rate(state, now) if state.is_live(now) else None
             stepped_s = max(state.jump_s, view.memory.get(f"step:{state.name}", -_CALM_S))
             if rate is None or now - stepped_s < _CALM_S:
                 view.memory.pop(f"again:{state.name}", None)
                 continue
-            if verdict.complete_s is None:
-                verdict.calm.pop(state.name, None)
-                continue
             floor = _floor(view, state) if least is None else least
             if state.unit != "g":
                 floor += swells if state.role == "outlet_flow" else swells / each_mL(state)
-            _compare(verdict, view, state, sign * rate, floor)
-    if verdict.again_s is not None and now - verdict.again_s > _AGAIN_S:
-        verdict.again_s = None
-    view.gas_again_why = "" if verdict.again_s is None else verdict.again_why
+            yield state, sign * rate, floor
 
 
 def _goes_on(view: View) -> bool:
@@ -152,7 +174,11 @@ def _compare(verdict: Verdict, view: View, state: ChannelState, rate: float, flo
     view.memory[again] = 0.0 if rate <= 2.0 * calm + floor else view.memory.get(again, 0.0) + 1.0
     if view.memory[again] < _AGAIN_N:
         return
-    unit = {"1": "bubbles", "mL/min": "mL"}.get(state.unit, state.unit)
-    before = 60.0 * max(calm, 0.0) + 0.0
     verdict.again_s = view.now_s
-    verdict.again_why = f"{60.0 * rate:.2g} {unit}/min again, {before:.2g} {unit}/min before"
+    before = _per_min(state, max(calm, 0.0) + 0.0)
+    verdict.again_why = f"{_per_min(state, rate)} again, {before} before"
+
+
+def _per_min(state: ChannelState, per_s: float) -> str:
+    unit = {"1": "bubbles", "mL/min": "mL"}.get(state.unit, state.unit)
+    return f"{60.0 * per_s:.2g} {unit}/min"

@@ -5,7 +5,7 @@ Order: complete, unclear, stalled, heating, tailing, evolving.
 
 from __future__ import annotations
 
-from monitor.analysis.calm import watch_calm
+from monitor.analysis.calm import gas_refutes, watch_calm
 from monitor.analysis.completion import explaining, follow_completion, take_back_at_once
 from monitor.analysis.conditions import Findings
 from monitor.analysis.estimate import Estimate
@@ -91,8 +91,11 @@ def distrusted(view: View, findings: Findings) -> dict[str, float]:
 def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> Said:
     """The verdict at a tick. `is_heavy`: the estimate is of this very tick, not carried on."""
     estimate = view.estimate
+    was_complete = verdict.complete_s is not None
     watch_calm(verdict, view)
     take_back_at_once(verdict, view, findings)
+    if verdict.complete_s is None and not view.gas_again_why and was_complete:
+        verdict.calm.clear()  # a channel that was not what it seemed has shown no calm
     watch_standing(verdict, view, findings)
     if is_heavy and estimate is not None:
         verdict.notice(estimate, view.setting.plan.done.fraction)
@@ -102,7 +105,7 @@ def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> 
         if verdict.loss_s is None:
             follow_meaning(view, estimate.evidence)
         watch_loss(verdict, view, estimate)
-        follow_completion(verdict, view, estimate, findings)
+        _follow_end(verdict, view, estimate, findings)
         time_stall(verdict, view, estimate, findings)
     verdict.word, verdict.why = _in_order(verdict, view, findings)
     if verdict.word != "unclear":
@@ -117,6 +120,16 @@ def decide(verdict: Verdict, view: View, findings: Findings, is_heavy: bool) -> 
             0, f"'complete' taken back at {_clock(verdict.taken_back_s)}: {verdict.taken_back_why}"
         )
     return Said(verdict.word, tuple(verdict.why), tuple(verdict.evidence), verdict.restart)
+
+
+def _follow_end(verdict: Verdict, view: View, estimate: Estimate, findings: Findings) -> None:
+    """Say `complete`, or take it back: if gas shows then, that is a reversal, and said aloud."""
+    was_complete = verdict.complete_s is not None
+    follow_completion(verdict, view, estimate, findings)
+    if was_complete and verdict.complete_s is None:
+        gas_refutes(verdict, view)
+    elif not was_complete and verdict.complete_s is not None:
+        verdict.calm.clear()  # what was quiet after an earlier end
 
 
 def _in_order(verdict: Verdict, view: View, findings: Findings) -> tuple[str, list[str]]:

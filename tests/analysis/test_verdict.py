@@ -609,6 +609,63 @@ def test_gas_after_complete_takes_it_back_between_estimates() -> None:
     assert "bubbles/min again" in said.why[0]
 
 
+def _bubbling(bench: Bench, per_s: float, minutes: int, estimate: Estimate) -> str:
+    """Bubbles at that rate, an estimate a minute: what is said of gas after the end at last."""
+    why = ""
+    for tick in range(6 * minutes):
+        bench.now_s += 10.0
+        count = bench.memory.get("counted", 5.0) + 10.0 * per_s
+        bench.memory["counted"] = count
+        for role, state in bench.states.items():
+            value = 190.0 + 0.01 * (tick % 7) if role == "pot_temperature" else 100.0
+            shown = float(int(count)) if role == "bubble_count" else value
+            state.take(bench.now_s, Reading(role, shown))
+        view = bench.view(estimate)
+        decide(bench.verdict, view, bench.findings, is_heavy=tick % 6 == 5)
+        why = view.gas_again_why
+    return why
+
+
+@pytest.mark.parametrize(
+    ("calm_per_s", "then_per_s", "at_last_per_s", "words"),
+    [
+        (0.0, 0.04, 1.0, "bubbles/min again, 0 bubbles/min before"),
+        (0.1, 0.15, 0.15, "bubbles/min, and conversion is now only 0 % sure"),
+        (0.0, 0.04, 0.04, ""),
+    ],
+    ids=["it rises slowly", "as much as before", "hardly any"],
+)
+def test_gas_by_which_the_estimate_takes_complete_back_is_told_as_that(
+    calm_per_s: float, then_per_s: float, at_last_per_s: float, words: str
+) -> None:
+    """Whichever rule takes it back first, gas after the end is a reversal, and said aloud."""
+    bench = Bench()
+    _bubbling(bench, calm_per_s, 20, DONE)
+    assert bench.verdict.word == "complete"
+    _bubbling(bench, then_per_s, 2, GOING_ON)
+    assert bench.verdict.taken_back_s is not None
+    why = _bubbling(bench, at_last_per_s, 6, GOING_ON)
+    assert why.endswith(words)
+    assert bool(why) is bool(words)
+
+
+def test_after_an_end_that_a_fault_feigned_gas_is_no_reversal() -> None:
+    """What a blocked outlet showed was no calm; the next end is compared with its own."""
+    bench = Bench()
+    _bubbling(bench, 0.0, 20, DONE)
+    since_s = bench.verdict.complete_s
+    assert since_s is not None
+    blocked = [Judged("outlet-blocked", "no bubbles", "bubble_count", since_s - 60.0)]
+    bench.findings.update(bench.now_s, blocked, {"outlet-blocked"})
+    bench.findings.update(bench.now_s + 60.0, blocked, {"outlet-blocked"})
+    assert _bubbling(bench, 1.0, 6, GOING_ON) == ""
+    assert bench.verdict.taken_back_why.startswith("outlet-blocked")
+    bench.findings = Findings()
+    _bubbling(bench, 0.0, 30, DONE)
+    assert bench.verdict.word == "complete"
+    assert "again, 0 bubbles/min before" in _bubbling(bench, 1.0, 3, DONE)
+
+
 def test_stalled_when_the_end_is_beyond_patience() -> None:
     """Along the profile still ahead more than `patience_min` off, after a few minutes."""
     bench = Bench()
