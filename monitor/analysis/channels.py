@@ -12,12 +12,13 @@ from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import islice
+from itertools import islice, pairwise
 from operator import mul
 
 from drivers.reading import ROLES, Quality, Reading
 
 __all__ = [
+    "HEATED",
     "ChannelState",
     "between",
     "first_live",
@@ -62,6 +63,20 @@ _RARE_S = 5.0
 _FLIPS = 0.9
 """Of its turns; so many lead back to the number before where noise is below 0.4 of a digit, and how
 restless a channel is then hangs on where in its digit it stands: in the middle it stands still."""
+
+HEATED = ("pot_temperature", "mantle_temperature", "head_temperature")
+"""Roles of what has heat to move it: it stands still for long only within its last digit."""
+
+_DEAD_S, _BY_CHANCE, _BEFORE_N = 60.0, 25.0, 30
+"""A stand is judged from so long on; by chance it comes once in exp(25) tries; of so many points
+before it at least is told how often the channel repeats itself."""
+_SCATTERS = 1.0
+"""Digits by which readings have to scatter: flipping between two of them is at most 0.82."""
+_RAMP_S, _RAMP_PER_MIN, _UNSLOWED, _LOST, _SELDOM = 90.0, 10.0, 0.5, 50.0, 0.3
+"""A ramp that stops dead: how long before, digits a minute, what share of its pace it had at the
+last, digits by which it would have gone on, and how often it may have repeated itself. Heat has
+inertia: no pot stops within one reading from full pace, and stands to the last of so many digits.
+Judgement."""
 
 _MISSING, _SHORT_HOLE_S = 2.5, 30.0
 """Periods, and seconds: what is no longer than either is no hole. Judgement."""
@@ -120,6 +135,12 @@ class ChannelState:
     """The number that stood before this one came."""
     flips: float = 0.0
     """Share of its turns that led back to that number: noise below its last digit does."""
+    judged_stand_s: float = -1.0
+    """When the stand began whose two numbers below are known."""
+    repeats: float = 1.0
+    """Chance that a reading repeats the one before, by the scatter and the points before."""
+    ramped_per_s: float = 0.0
+    """Digits a second of the ramp that it ended, and that had not slowed down; 0: there is none."""
     bad_run: int = 0
     bad_since_s: float = 0.0
     bad_share: float = 0.0
@@ -255,6 +276,55 @@ class ChannelState:
         if self.flips > _FLIPS:
             return False
         return self.same_n * -math.log1p(-min(self.restless, 0.9)) > 25.0
+
+    def stands_dead(self, now_s: float) -> bool:
+        """A probe in heat repeats itself to the last digit, and moved at each reading until then.
+
+        It scattered by more than a digit, be that on a ramp or not; or a ramp stopped dead.
+        """
+        stood_s = now_s - self.same_since_s
+        if self.same_n < 5 or stood_s < _DEAD_S or self.role not in HEATED:
+            return False
+        if self.judged_stand_s != self.same_since_s:
+            self.judged_stand_s = self.same_since_s
+            self.repeats, self.ramped_per_s = self._before_stand()
+        n = stood_s / max(self.spacing_s, self.period_s)
+        if n * -math.log(self.repeats) > _BY_CHANCE:
+            return True
+        return stood_s >= 2.0 * _DEAD_S and self.ramped_per_s * stood_s > _LOST
+
+    def last_digit(self) -> float:
+        """The least change that the recent past shows; 0 where nothing moved in it."""
+        return _last_digit({value for _, value in self.recent})
+
+    def _before_stand(self) -> tuple[float, float]:
+        """`repeats` and `ramped_per_s`, of the points before this stand."""
+        points = [*islice(self.recent, bisect_right(self.recent, (self.same_since_s, math.inf)))]
+        moves = [abs(b[1] - a[1]) for a, b in pairwise(points)]
+        digit = _last_digit({value for _, value in points})
+        if len(moves) < _BEFORE_N or digit <= 0.0:
+            return 1.0, 0.0
+        # As often as it was seen, at least once; an instrument may be asked more often than it
+        # measures.
+        seen = (1 + sum(move < 1e-6 for move in moves)) / (len(moves) + 1)
+        # What has been taken in of the stand itself is no scatter, and what went before it for long
+        # may have died away.
+        late = self.rough / 0.95 ** min(self.same_n, 9)
+        sd = math.sqrt(min(self.variance, late)) if self.noisy_n >= 60 else 0.0
+        chance = math.erf(digit / (2.0 * math.sqrt(2.0) * sd)) if sd >= _SCATTERS * digit else 1.0
+        return max(chance, seen), self._ramped(points, digit) if seen <= _SELDOM else 0.0
+
+    def _ramped(self, points: Sequence[_Point], digit: float) -> float:
+        """Digits a second of a ramp at the end of `points` that has not slowed down; 0: none."""
+        late = [(t, v) for t, v in points if t >= self.same_since_s - _RAMP_S]
+        if len(late) < 4 or late[-1][1] == late[0][1]:
+            return 0.0
+        (from_s, low), (until_s, high) = late[0], late[-1]
+        last_s, at = late[-max(2, len(late) // 3)]
+        pace = (high - low) / (until_s - from_s)
+        is_full = (high - at) / (until_s - last_s) / pace >= _UNSLOWED
+        per_s = abs(pace) / digit
+        return per_s if is_full and 60.0 * per_s >= _RAMP_PER_MIN else 0.0
 
     def at_or_before(self, then_s: float) -> float | None:
         """The number kept nearest before `then_s` in the recent past, or None."""
@@ -423,6 +493,14 @@ class ChannelState:
             self.reset_s = now_s
 
 
+def _last_digit(shown: Iterable[float]) -> float:
+    """Least gap between numbers, or between such gaps: of 0.2 and 0.3 the digit is 0.1."""
+    values = sorted(shown)
+    gaps = sorted({0.0, *(round(b - a, 6) for a, b in pairwise(values))})
+    apart = [round(b - a, 6) for a, b in pairwise(gaps)]
+    return min((gap for gap in apart if gap > 1e-6), default=0.0)
+
+
 def _unit_slip(unit: str, last: float, value: float, noise: float = 0.0) -> str:
     """What change of unit or decimals turns `last` into `value`, or ''.
 
@@ -558,6 +636,6 @@ def ne107_state(state: ChannelState, now_s: float) -> str:
         return "check-function"
     if state.quality in (Quality.AT_LEAST, Quality.UNSTABLE) or state.limited:
         return "out-of-specification"
-    if state.is_frozen(now_s) or state.bad_share > 0.1:
+    if state.is_frozen(now_s) or state.stands_dead(now_s) or state.bad_share > 0.1:
         return "maintenance-required"
     return "normal"

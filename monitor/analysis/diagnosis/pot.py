@@ -6,7 +6,7 @@ import itertools
 import math
 from collections.abc import Iterator
 
-from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
+from monitor.analysis.channels import HEATED, ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.outlet import counts_of, outlet, rate_between
 from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
@@ -43,6 +43,12 @@ gone; and over how long a rate is taken, or over one reading where those are rar
 _NEARLY = 0.8
 """Of a rate."""
 _HOTTER_K = 8.0
+
+_REVIVES_S = 30.0
+_STUCK_S, _STUCK_BEFORE_S, _TRACKS_PER_S, _STILL = 120.0, 300.0, 0.5, 0.8
+"""How long a balance may stand beside gas, and over how long what it lost before is taken; up to so
+many digits a second zero tracking follows (OIML R 76-1, from memory); share of the gas before that
+has to go on."""
 
 
 def _runs(view: View) -> bool:
@@ -317,6 +323,49 @@ def _falls_at_once(rates: list[float], *, rarely: bool) -> bool:
     return max((before - then for before, then in pairs), default=0.0) > high
 
 
+def _stuck(view: View) -> Iterator[Judged]:
+    """A probe in heat that stops dead, and a balance that stands while gas goes on as it did."""
+    now = view.now_s
+    for state in (s for role in HEATED for s in view.of(role)):
+        # What turns back and forth anyway is judged by that.
+        if state.is_young(now) and not state.is_frozen(now) and state.stands_dead(now):
+            yield _stands(view, state, ", and it moved at each reading before")
+    for state in view.of("pot_mass"):
+        stands = state.same_n >= 5 and now - state.same_since_s >= _STUCK_S
+        known = view.memory.get(f"stuck:{state.name}") == state.same_since_s
+        if stands and state.is_young(now) and (known or _gas_goes_on(view, state)):
+            view.memory[f"stuck:{state.name}"] = state.same_since_s
+            view.memory[f"stuck-until:{state.name}"] = now
+            yield _stands(view, state, " while gas goes on as before")
+
+
+def _stands(view: View, state: ChannelState, words: str) -> Judged:
+    why = (
+        f"{state.value:g} {state.unit} to the last digit for {view.now_s - state.same_since_s:.0f}"
+    )
+    return Judged("channel-frozen", f"{why} s{words}", state.name, state.same_since_s, 60.0)
+
+
+def _gas_goes_on(view: View, balance: ChannelState) -> bool:
+    """The balance lost faster than zero tracking follows, and the gas comes nearly as it came."""
+    gas, since_s = outlet(view), balance.same_since_s
+    if gas is None or gas.limited:
+        return False
+    before = rate_between(gas, since_s - _STUCK_BEFORE_S, since_s)
+    if before <= 0.0 or rate_between(gas, view.now_s - _STUCK_S, view.now_s) < _STILL * before:
+        return False
+    bins = view.bins.channel(balance.name)
+    # A jump to where it stands, as to nought, is of the stand.
+    until_s = min(since_s, balance.jump_s) if since_s - balance.jump_s < _STUCK_S else since_s
+    before_it = (bins.at_s > until_s - _STUCK_BEFORE_S) & (bins.at_s < until_s - 60.0)
+    times_s, mass_g = bins.at_s[before_it], bins.mean[before_it]
+    if mass_g.size < 3:
+        return False
+    lost_per_s = float(mass_g[0] - mass_g[-1]) / float(times_s[-1] - times_s[0])
+    digit_g = balance.last_digit() or bins.last_digit() or balance.noise()
+    return lost_per_s > _TRACKS_PER_S * digit_g
+
+
 def _step(view: View) -> Iterator[Judged]:
     """The level of a balance changes from one reading to the next, or unheard, and stays."""
     for role in ("pot_mass", "receiver_mass"):
@@ -348,6 +397,9 @@ def _look_for_step(view: View, state: ChannelState) -> None:
         if size == 0.0:
             return
         hole_s = lasts_s if lasts_s > state.hole_s() else 0.0
+    stuck_s = view.memory.get(f"stuck-until:{state.name}", -math.inf)
+    if 0.0 <= at - stuck_s <= max(_REVIVES_S, 2.0 * state.period_s):
+        return  # what it lost while it stood is seen at once
     to_g = next((v for t, v in points if t >= at), state.value or 0.0)
     to_zero = abs(to_g) <= NEAR_ZERO * abs(size)  # a tare all the same
     if hole_s > 0.0 and not to_zero and may_react_away(view, state, size, at - hole_s, hole_s):
@@ -400,5 +452,6 @@ RULES = (
         tuple((role,) for role in KINDS),
         matters=_reacts,
     ),
+    Rule(("channel-frozen",), _stuck, matters=_runs),
     Rule(("mass-step",), _step, (("pot_mass",), ("receiver_mass",))),
 )  # fmt: skip
