@@ -161,9 +161,9 @@ def test_each_condition_alone_holds_complete_back(estimate: Estimate, failing: s
 
 @pytest.mark.parametrize(
     ("charge", "value"),
-    [(None, None), (0.9, "about 0.90 times what the plan says, by the balance")],
+    [(None, None), (1.1, "about 1.10 times what the plan says, by the balance")],
 )
-def test_another_amount_of_charge_is_told_and_hinders_nothing(
+def test_more_of_a_charge_is_told_and_hinders_nothing(
     charge: float | None, value: str | None
 ) -> None:
     bench = Bench()
@@ -174,8 +174,8 @@ def test_another_amount_of_charge_is_told_and_hinders_nothing(
 
 @pytest.mark.parametrize(
     ("charge", "per_h", "called"),
-    [(0.85, 0.1, False), (0.85, 0.01, True), (0.98, 0.1, False), (1.1, 0.1, True)],
-    ids=["less, and it comes", "less, and it does not", "hardly less", "more"],
+    [(0.85, 0.1, False), (0.85, 0.001, False), (0.985, 0.1, True), (1.1, 0.1, True)],
+    ids=["less, and it comes", "less, and still for a while", "hardly less", "more"],
 )
 def test_a_charge_found_to_be_less_hinders_while_more_comes(
     charge: float, per_h: float, called: bool
@@ -187,7 +187,16 @@ def test_a_charge_found_to_be_less_hinders_while_more_comes(
     verdicts = bench.minutes(30, replace(DONE, evidence=evidence))
     assert ("complete" in verdicts) is called
     line = next(e for e in bench.verdict.evidence if e.name == "amount of charge")
-    assert line.value.endswith("and more comes") is not called
+    assert (", and " in line.value) is not called
+
+
+def test_a_charge_found_to_be_less_is_believed_after_an_hour_of_nothing() -> None:
+    bench, scale = Bench(), both()[0]
+    seen = replace(scale, rate=Band(-0.001, 0.0, 0.001))
+    less = replace(DONE.evidence, charge=0.9, channels=(seen, both()[1]))
+    verdicts = bench.minutes(80, replace(DONE, evidence=less))
+    assert "complete" not in verdicts[:60]
+    assert verdicts[-1] == "complete"
 
 
 def _meter(unseen_per_h: float, since_s: float | None) -> ChannelEvidence:
