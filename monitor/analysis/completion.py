@@ -154,7 +154,16 @@ def explaining(view: View, findings: Findings) -> list[Finding]:
         and f.name not in outvoted
         and (f.name != "channels-disagree" or f in contrary)
         and not (f.name in _OF_ONE and f.channel in out)
+        and not (f.name == "channel-frozen" and _only_warms(view, f.channel))
     ]
+
+
+def _only_warms(view: View, name: str | None) -> bool:
+    """Whether a channel is a thermometer beside which something else tells how warm the pot is."""
+    state = view.channels.get(name or "")
+    if state is None or state.unit != "degC":
+        return False
+    return state.role != "pot_temperature" or view.live("mantle_temperature") is not None
 
 
 def _kinds(view: View, estimate: Estimate) -> EvidenceLine:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from monitor.analysis.estimate.bands import Band
 from monitor.analysis.estimate.course import Course
+from monitor.analysis.estimate.hearing import Heard
 from monitor.analysis.estimate.outstanding import comes_per_s, planned_per_s
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.shapes import integral_at
@@ -30,8 +31,8 @@ and where it counts for next to nothing. In made-up runs intervals hold in 66 of
 8, in 39 at 10 to 15, in 22 beyond."""
 _MOST = 0.9
 _UNHEARD = 0.5
-"""Where no probe tells how warm the pot is, the kinetics are no better than the balance. Judgement.
-"""
+"""Where no probe tells how warm the pot is, the kinetics are no better than the balance, as long as
+that shows that more comes. Judgement."""
 _TO_P95 = 1.645
 _EDGE = 5e-4
 _SLOWEST = 0.005
@@ -45,14 +46,18 @@ def how_strained(past: Past, cloud: Cloud, missing: Band | None, place: int) -> 
     if missing is None or len(past.layout.done_group) > 1:
         return 0.0
     one = past.heard[place]
-    least = (
-        _UNHEARD if past.warmth.now_adrift_K is not None and past.warmth.now_adrift_K.any() else 0.0
-    )
+    unheard = past.warmth.now_adrift_K is not None and bool(past.warmth.now_adrift_K.any())
+    least = _UNHEARD if unheard and _comes(past, one) else 0.0
     late = past.grid.edges_s[one.cells + 1] > past.grid.edges_s[-1] - _LATE_S
     if not late.any():
         return least
     worst = float(np.abs(cloud.residuals(place, one)[0][late]).max())
     return max(_MOST * min(max((worst - _FROM) / (_WHOLLY - _FROM), 0.0), 1.0), least)
+
+
+def _comes(past: Past, one: Heard) -> bool:
+    """Whether a balance shows more in an hour than may be left at the end: else all has gone."""
+    return 3600.0 * comes_per_s(one, past)[0] > 1.0 - past.layout.fraction
 
 
 def as_weighed(past: Past, cloud: Cloud, missing: Band, place: int, seed: int) -> Cloud:
