@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from monitor.analysis.channels import HEATED, ChannelState, late_rate, slope_per_s
 from monitor.analysis.conditions import Judged
@@ -39,7 +39,7 @@ _BOILS_C = 85.0
 """Water boils no colder than this up to 4500 m: below it nothing dries up."""
 _LOOK_S, _BEFORE_S, _LATE_S, _APART_S = 420.0, 270.0, 120.0, 30.0
 """How far back gas that ceased is looked for, until when it came as before and since when it is
-gone; and over how long a rate is taken, or over one reading where those are rarer."""
+gone, where readings are rarer than the last."""
 _NEARLY = 0.8
 """Of a rate."""
 _HOTTER_K = 8.0
@@ -266,61 +266,62 @@ def _ended_why(silence: Silence) -> str:
 
 def _ceased(view: View) -> Iterator[Judged]:
     """No balance, and the gas ceases far faster than a reaction ends, in a pot that is kept hot."""
-    bubbles, off_K = outlet(view), view.heating.off_K
-    if bubbles is None or not is_hot(view) or off_K is None:
+    bubbles = outlet(view)
+    if bubbles is None or not is_hot(view) or view.heating.off_K is None:
         return
     rarely = bubbles.period_s > _APART_S
-    if off_K > _HOTTER_K and not rarely:  # a hotter pot ends sooner, but not between two readings
+    rates = _between_rare(bubbles, view.now_s) if rarely else _often(view, bubbles)
+    if rates is None:
         return
-    rates = _lately(bubbles, view.now_s)
-    before = [per_s for end_s, per_s in rates if end_s <= view.now_s - _BEFORE_S]
-    late = [per_s for end_s, per_s in rates if end_s > view.now_s - _LATE_S]
-    if not before or not late:
-        return
-    was, now = sum(before) / len(before), sum(late) / len(late)
-    few = was > 1.0 and now < 0.1 * was and view.complete_s is None
-    few = (
-        few
-        and gas_explains(view, was, bubbles)
-        and _falls_at_once([r for _, r in rates], rarely=rarely)
-    )
+    before, now, at_once = rates
+    few = before > 1.0 and now < 0.1 * before and view.complete_s is None
+    few = few and gas_explains(view, before, bubbles) and at_once()
     if few and view.memory.get("ceased", 0.0) <= 0.0:
-        view.memory["ceased-from"] = was
-    usual = view.memory.get("ceased-from", was)
+        view.memory["ceased-from"] = before
+    usual = view.memory.get("ceased-from", before)
     if dead_band(view, "ceased", few, now < 0.3 * usual):
         why = f"{now:.1f} {counts_of(bubbles)}/s, {usual:.1f}/s minutes ago, at the temperature of"
         why += " the plan"
         yield Judged("crust-suspected", f"{why}: a crust, or the gas goes elsewhere", None)
 
 
-def _lately(gas: ChannelState, now_s: float) -> list[tuple[float, float]]:
-    """(end, rate) over the last seven minutes, each over half a minute, or as it is read."""
-    found: list[tuple[float, float]] = []
-    begin: tuple[float, float] | None = None
-    for at_s, count in gas.recent:
-        if at_s < now_s - _LOOK_S:
-            continue
-        if begin is None:
-            begin = (at_s, count)
-        elif at_s - begin[0] >= _APART_S:
-            found.append((at_s, (count - begin[1]) / (at_s - begin[0])))
-            begin = (at_s, count)
-    return found
+_Ceasing = tuple[float, float, Callable[[], bool]]
+"""Rates some minutes ago and now, and whether nearly all was lost at once."""
 
 
-def _falls_at_once(rates: list[float], *, rarely: bool) -> bool:
-    """Nearly all of the rate is lost from one stretch to the next but one.
+def _often(view: View, bubbles: ChannelState) -> _Ceasing | None:
+    """Of a counter read every few seconds: within half a minute, some time in the last seven."""
+    now_s, off_K = view.now_s, view.heating.off_K
+    now = late_rate(bubbles, now_s, 120.0)
+    if now is None or off_K is None or off_K > _HOTTER_K:  # a hotter pot ends sooner
+        return None
+    before = rate_between(bubbles, now_s - 390.0, now_s - 270.0)
+    return before, now, lambda: _falls_at_once(bubbles, now_s)
 
-    `rarely`: each of them takes minutes, in which a fast reaction may end. Then it is from its
-    height to not one bubble more: a train that is tight breathes a little after the end.
+
+def _falls_at_once(bubbles: ChannelState, now_s: float) -> bool:
+    ends = [now_s - ago_s for ago_s in range(30, 420, 10)]
+    before = [rate_between(bubbles, at_s - 60.0, at_s - 30.0) for at_s in ends]
+    then = [rate_between(bubbles, at_s, at_s + 30.0) for at_s in ends]
+    return max(b - t for b, t in zip(before, then, strict=True)) > _NEARLY * max(before)
+
+
+def _between_rare(bubbles: ChannelState, now_s: float) -> _Ceasing | None:
+    """Of one read each minute or so, in which a fast reaction may end.
+
+    So it is from its height, and to not one bubble more: a train that is tight breathes a little
+    after the end.
     """
-    high = _NEARLY * max(rates[:-2], default=math.inf)
-    pairs = list(zip(rates, rates[2:], strict=False))
-    if rarely:
-        return any(
-            before >= high and not any(rates[i + 2 :]) for i, (before, _) in enumerate(pairs)
-        )
-    return max((before - then for before, then in pairs), default=0.0) > high
+    found = [point for point in bubbles.recent if point[0] >= now_s - _LOOK_S]
+    rates = [(b[0], (b[1] - a[1]) / (b[0] - a[0])) for a, b in itertools.pairwise(found)]
+    before = [per_s for end_s, per_s in rates if end_s <= now_s - _BEFORE_S]
+    late = [per_s for end_s, per_s in rates if end_s > now_s - _LATE_S]
+    if not before or not late:
+        return None
+    each = [per_s for _, per_s in rates]
+    high = _NEARLY * max(each[:-2], default=math.inf)
+    at_once = any(r >= high and not any(each[i + 2 :]) for i, r in enumerate(each[:-2]))
+    return sum(before) / len(before), sum(late) / len(late), lambda: at_once
 
 
 def _stuck(view: View) -> Iterator[Judged]:
