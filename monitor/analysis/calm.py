@@ -47,7 +47,7 @@ def watch_calm(verdict: Verdict, view: View) -> None:
     estimate may take it back before the gas is much. Where the plan has steps after that of [done],
     their gas is to come.
     """
-    if _goes_on(view):
+    if view.setting.goes_on:
         return
     # Before the first end there is nothing to compare with either.
     watches = verdict.complete_s is not None or bool(verdict.calm)
@@ -64,7 +64,7 @@ def gas_refutes(verdict: Verdict, view: View) -> None:
 
     Then it need not be more than before; only more than what counts for none.
     """
-    if _goes_on(view):
+    if view.setting.goes_on:
         return
     for state, rate, floor in _gains(view):
         if rate > floor:
@@ -89,14 +89,6 @@ def _gains(view: View) -> Iterator[tuple[ChannelState, float, float]]:
             if state.unit != "g":
                 floor += swells if state.role == "outlet_flow" else swells / each_mL(state)
             yield state, sign * rate, floor
-
-
-def _goes_on(view: View) -> bool:
-    """Whether the plan wants a step after that of [done]."""
-    network, step = view.setting.network, view.setting.plan.done.step
-    if network is None or step is None:
-        return False
-    return any(not network.steps[i].unwanted for i in network.after(network.index(step)))
 
 
 def _swells_mL_per_s(view: View) -> float:

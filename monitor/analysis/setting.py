@@ -55,6 +55,8 @@ class Setting:
     """Below it hardly anything of that step goes in an hour, by the plan's kinetics. [degC]"""
     specs: Mapping[str, tuple[InstrumentSpec, ChannelSpec]]
     boil_down: BoilDownExpected | None = None
+    goes_on: bool = False
+    """Whether the plan wants a step after that of [done]."""
     passing: Passing | None = None
     """What of the dry gas of each step comes to the outlet."""
 
@@ -115,10 +117,16 @@ def setting_of(plan_toml: str, rig_toml: str, seed: int) -> Setting:
         idle_C=idle,
         specs={c.name: (i, c) for i in rig.instruments for c in i.channels},
         boil_down=boil_down_of(plan),
+        goes_on=network is not None and _goes_on(network, plan.done.step),
         passing=None
         if network is None
         else passing_of(network, network.dry_gas_mol * network.amount_mol),
     )
+
+
+def _goes_on(network: Network, step: str | None) -> bool:
+    later = () if step is None else network.after(network.index(step))
+    return any(not network.steps[i].unwanted for i in later)
 
 
 def _idle_C(step: StepSpec) -> float:

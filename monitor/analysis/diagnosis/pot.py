@@ -43,6 +43,7 @@ gone, where readings are rarer than the last."""
 _NEARLY = 0.8
 """Of a rate."""
 _HOTTER_K = 8.0
+"""So much hotter than planned a reaction may end within half a minute by itself. Judgement."""
 
 _REVIVES_S = 30.0
 _STUCK_S, _STUCK_BEFORE_S, _TRACKS_PER_S, _STILL = 120.0, 300.0, 0.5, 0.8

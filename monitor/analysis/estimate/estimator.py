@@ -48,7 +48,7 @@ from monitor.analysis.estimate.shapes import PLANNED, RIVAL
 from monitor.analysis.estimate.shortage import shortage
 from monitor.analysis.estimate.signals import About, Signal, gather_signals
 from monitor.analysis.estimate.stand_in import fill_from_mantle
-from monitor.analysis.estimate.strained import as_weighed, how_strained
+from monitor.analysis.estimate.strained import as_weighed, how_strained, weighed_at
 from monitor.analysis.estimate.warmth import Warmth, pot_warmth, train_warmth_C
 from monitor.chemistry.gases import molar_volume_L_mol
 from monitor.plan.profile import profile_points
@@ -153,21 +153,17 @@ def update(
         state = replace(state, leak_at=other.at)
     missing = _missing(past, cloud, state)
     owed = 0.0 if hides is not None else likely_outstanding(past, cloud, missing)
+    moved: Cloud | None = None
+    share = owed
     if missing is not None and owed > 0.0:
-        other, every = outstanding(past, nudged, missing, setup.seed), np.ones_like(cloud.fitted)
-        seen = mixed(cloud, replace(other, pace=cloud.pace), every, owed)
-        nudged = mixed(nudged, other, every, owed)
-    place = _weighed_at(past)
-    strain = 0.0
-    if hides is None and owed == 0.0 and place is not None:
-        strain = how_strained(past, cloud, missing, place)
-    if missing is not None and place is not None and strain > 0.0:
-        other, every = (
-            as_weighed(past, nudged, missing, place, setup.seed),
-            np.ones_like(cloud.fitted),
-        )
-        seen = mixed(cloud, replace(other, pace=cloud.pace), every, strain)
-        nudged = mixed(nudged, other, every, strain)
+        moved = outstanding(past, nudged, missing, setup.seed)
+    elif missing is not None and hides is None:
+        share = how_strained(past, cloud)
+        moved = as_weighed(past, nudged, missing, setup.seed) if share > 0.0 else None
+    if moved is not None:
+        every = np.ones_like(cloud.fitted)
+        seen = mixed(cloud, replace(moved, pace=cloud.pace), every, share)
+        nudged = mixed(nudged, moved, every, share)
     estimate, ahead = _estimate(setup, past, nudged, about, bins, molar_mL, ahead_s)
     state = replace(
         state,
@@ -197,15 +193,10 @@ def update(
 
 def _missing(past: Past, cloud: Cloud, state: EstimatorState) -> Band | None:
     """What a balance under the pot misses; None: there is none, or the charge is not known."""
-    place = _weighed_at(past)
+    place = weighed_at(past)
     if place is None or state.charge.mistold or not past.layout.amount_told:
         return None
     return shortage(past, cloud, state.noise.get(past.heard[place].signal.name), place)
-
-
-def _weighed_at(past: Past) -> int | None:
-    """Which of the channels heard is a balance under the pot."""
-    return next((i for i, one in enumerate(past.heard) if one.signal.role == "pot_mass"), None)
 
 
 def _earlier(state: EstimatorState, cloud: Cloud, now_s: float) -> tuple[Earlier, ...]:

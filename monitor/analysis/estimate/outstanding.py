@@ -21,7 +21,7 @@ from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.shapes import integral_at
 from monitor.analysis.estimate.trend import trend
 
-__all__ = ["comes_per_s", "likely_outstanding", "outstanding", "planned_per_s"]
+__all__ = ["at_the_rate_shown", "comes_per_s", "likely_outstanding", "outstanding"]
 
 _Array = NDArray[np.float64]
 
@@ -74,10 +74,20 @@ def outstanding(past: Past, cloud: Cloud, missing: Band, seed: int) -> Cloud:
     then = np.clip(now - _in_step(past, cloud, 1.0) * short, _EDGE, 1.0 - _EDGE)
     alpha[-1, :, done] = then
     g[-1, :, done] = integral_at(then, cloud.kin.shapes[done])
-    rate_per_s, rate_u_per_s = comes_per_s(past.heard[0], past)
-    comes = rate_per_s + rate_u_per_s * normals[1]
-    pace = comes / np.maximum(planned_per_s(past, cloud, g, alpha), 1e-12)
-    return replace(cloud, course=Course(g, alpha), pace=np.clip(pace, _SLOWEST, 1.0))
+    moved = replace(cloud, course=Course(g, alpha))
+    return at_the_rate_shown(past, moved, past.heard[0], normals[1])
+
+
+def at_the_rate_shown(past: Past, cloud: Cloud, one: Heard, normals: _Array) -> Cloud:
+    """Draws that have been moved, each at the pace by which a balance shows that more comes.
+
+    `normals` (sets,): how far off each has that rate, in standard deviations.
+    """
+    rate_per_s, rate_u_per_s = comes_per_s(one, past)
+    comes = rate_per_s + rate_u_per_s * normals
+    planned = _planned_per_s(past, cloud, cloud.course.g, cloud.course.alpha)
+    pace = comes / np.maximum(planned, 1e-12)
+    return replace(cloud, pace=np.clip(pace, _SLOWEST, 1.0))
 
 
 def _in_step(past: Past, cloud: Cloud, missing: float) -> float:
@@ -94,7 +104,7 @@ def comes_per_s(one: Heard, past: Past) -> tuple[float, float]:
     return seen.rate_per_s / each, seen.rate_u_per_s / abs(each)
 
 
-def planned_per_s(past: Past, cloud: Cloud, g: _Array, alpha: _Array) -> _Array:
+def _planned_per_s(past: Past, cloud: Cloud, g: _Array, alpha: _Array) -> _Array:
     """What the kinetics would bring in a second (sets,), from those extents at the heat of now."""
     stays_C = past.warmth.charge_now_C(cloud.kin.lag_s, cloud.kin.adrift)
     of_one = np.zeros(1, dtype=np.intp)

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from monitor.analysis.estimate.bands import Band
 from monitor.analysis.estimate.course import Course
 from monitor.analysis.estimate.hearing import Heard
-from monitor.analysis.estimate.outstanding import comes_per_s, planned_per_s
+from monitor.analysis.estimate.outstanding import at_the_rate_shown, comes_per_s
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.shapes import integral_at
 
-__all__ = ["as_weighed", "how_strained"]
+__all__ = ["as_weighed", "how_strained", "weighed_at"]
 
 _Array = NDArray[np.float64]
 
@@ -35,15 +35,17 @@ _UNHEARD = 0.5
 that shows that more comes. Judgement."""
 _TO_P95 = 1.645
 _EDGE = 5e-4
-_SLOWEST = 0.005
 
 
-def how_strained(past: Past, cloud: Cloud, missing: Band | None, place: int) -> float:
-    """The share of weight that goes to what was weighed, 0 to 0.9.
+def weighed_at(past: Past) -> int | None:
+    """Which of the channels heard is a balance under the pot."""
+    return next((i for i, one in enumerate(past.heard) if one.signal.role == "pot_mass"), None)
 
-    `missing`: see `shortage`; `place`: which of the channels heard the balance is.
-    """
-    if missing is None or len(past.layout.done_group) > 1:
+
+def how_strained(past: Past, cloud: Cloud) -> float:
+    """The share of weight that goes to what was weighed, 0 to 0.9; 0 where nothing is weighed."""
+    place = weighed_at(past)
+    if place is None or len(past.layout.done_group) > 1:
         return 0.0
     one = past.heard[place]
     unheard = past.warmth.now_adrift_K is not None and bool(past.warmth.now_adrift_K.any())
@@ -60,12 +62,15 @@ def _comes(past: Past, one: Heard) -> bool:
     return 3600.0 * comes_per_s(one, past)[0] > 1.0 - past.layout.fraction
 
 
-def as_weighed(past: Past, cloud: Cloud, missing: Band, place: int, seed: int) -> Cloud:
-    """The draws of a cloud, each moved to where the balance has it, at the rate it shows."""
+def as_weighed(past: Past, cloud: Cloud, missing: Band, seed: int) -> Cloud:
+    """The draws of a cloud, each moved to where the balance has it, at the rate it shows.
+
+    `missing`: see `shortage`.
+    """
     generator = np.random.Generator(np.random.PCG64(seed + 6))
     normals = generator.standard_normal((2, cloud.weights.size))
     u = (missing.p95 - missing.p50) / _TO_P95
-    one = past.heard[place]
+    one = next(one for one in past.heard if one.signal.role == "pot_mass")
     share = one.signal.share
     mean = np.einsum("esk,s->ek", cloud.course.alpha, cloud.weights)
     expected = float(share @ mean[-1])
@@ -77,10 +82,7 @@ def as_weighed(past: Past, cloud: Cloud, missing: Band, place: int, seed: int) -
         then = np.clip(alpha[-1, :, step] - part * short / share[step], _EDGE, 1.0 - _EDGE)
         alpha[-1, :, step] = then
         g[-1, :, step] = integral_at(then, cloud.kin.shapes[step])
-    rate_per_s, rate_u_per_s = comes_per_s(one, past)
-    planned = np.maximum(planned_per_s(past, cloud, g, alpha), 1e-12)
-    pace = np.clip((rate_per_s + rate_u_per_s * normals[1]) / planned, _SLOWEST, 1.0)
-    return replace(cloud, course=Course(g, alpha), pace=pace)
+    return at_the_rate_shown(past, replace(cloud, course=Course(g, alpha)), one, normals[1])
 
 
 def _parts(past: Past, mean: _Array, share: _Array) -> _Array:
