@@ -56,6 +56,10 @@ _GASES: Mapping[str, _Gas] = {
 }
 
 
+_O2_TAKEN = 0.25
+"""Moles of oxygen that each mole of NO2 takes with it into water: 4 NO2 + O2 + 2 H2O -> 4 HNO3."""
+
+
 @dataclass(frozen=True, slots=True)
 class Passing:
     """Arrays over (steps,), for the whole charge at full extent."""
@@ -84,6 +88,7 @@ def _of_step(network: Network, i: int, dry_mol: float) -> tuple[float, ...]:
     """Means and uncertainties of one step, in the order of `Passing`'s fields."""
     amount, step = network.amount_mol, network.steps[i]
     loss_g = float(network.mass_loss_g[i]) * amount
+    no2_mol = o2_mol = 0.0
     if step.equation is None:
         gas = _GASES[STEAM] if step.water else _UNKNOWN
         parts = [(gas, loss_g, 0.0 if step.water else dry_mol)]
@@ -98,13 +103,19 @@ def _of_step(network: Network, i: int, dry_mol: float) -> tuple[float, ...]:
             for name, mol in moles
             if mol > 0.0
         ]
+        no2_mol, o2_mol = (max(dict(moles).get(name, 0.0), 0.0) for name in ("NO2", "O2"))
     out: list[float] = []
     for field in ("caught", "inlet", "outlet"):
         beliefs = [getattr(gas, field) for gas, _g, _mol in parts]
         sizes = [g if field == "caught" else mol for _gas, g, mol in parts]
-        out.append(sum(b[0] * size for b, size in zip(beliefs, sizes, strict=True)))
+        mean = sum(b[0] * size for b, size in zip(beliefs, sizes, strict=True))
         # Gases of one step err together: what keeps one keeps the other.
-        out.append(sum(b[1] * size for b, size in zip(beliefs, sizes, strict=True)))
+        u = sum(b[1] * size for b, size in zip(beliefs, sizes, strict=True))
+        if field != "caught":
+            passes, passes_u = getattr(_GASES["NO2"], field)
+            mean -= min(_O2_TAKEN * (1.0 - passes) * no2_mol, o2_mol)
+            u += min(_O2_TAKEN * passes_u * no2_mol, o2_mol)
+        out += [mean, u]
     spare_g = loss_g - sum(g for _gas, g, _mol in parts)
     spare_g = 0.97 * max(spare_g, 0.0)
     drips_g = spare_g + sum(gas.caught[0] * g for gas, g, _mol in parts if gas.condenses)
