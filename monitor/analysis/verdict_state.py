@@ -178,19 +178,29 @@ def kinds_now(view: View, estimate: Estimate) -> list[str]:
 def kinds_of_rig(view: View) -> list[str]:
     """Kinds of evidence that the rig has: named or heard, and not dead for half an hour.
 
-    A counter that has been outvoted for as long, while a balance under the pot that has its vote
-    showed what leaves, is dead too: the gas passes it by, and the balance shows the truth. The
-    other way round nothing follows, for what a balance hides no counter can tell from an end.
+    A counter or a receiver that has been outvoted for as long, while a balance under the pot that
+    has its vote showed what leaves, is dead too: what leaves passes it by, and the balance shows
+    the truth. So is one that next to nothing of the step reaches. The other way round nothing
+    follows, for what a balance hides no other can tell from an end.
     """
     found = set()
     weighed = any(_has_vote(view, state) for state in view.of("pot_mass"))
+    blind = _blind(view) if weighed else frozenset[str]()
     for role, kind in KINDS.items():
         for state in view.of(role):
             out_s = view.memory.get(f"out:{state.name}", math.inf)
-            dead = kind == KINDS["bubble_count"] and view.now_s - out_s > _DEAD_S
-            if state.age_s(view.now_s) <= _DEAD_S and not (dead and weighed):
+            passed_by = view.now_s - out_s > _DEAD_S or state.name in blind
+            dead = weighed and kind != KINDS["pot_mass"] and passed_by
+            if state.age_s(view.now_s) <= _DEAD_S and not dead:
                 found.add(kind)
     return sorted(found)
+
+
+def _blind(view: View) -> frozenset[str]:
+    """Channels by which next to nothing of the step of [done] comes."""
+    if view.estimate is None:
+        return frozenset()
+    return frozenset(c.name for c in view.estimate.evidence.channels if not c.sees_done)
 
 
 def _has_vote(view: View, state: ChannelState) -> bool:

@@ -190,3 +190,44 @@ def test_a_counter_dead_beside_a_balance_that_stands_still_leaves_no_end() -> No
     rates.minutes(20, **USUAL)
     rates.minutes(40, pot_mass=0.0, bubble_count=0.0)
     assert rates.out == set()
+
+
+@pytest.mark.parametrize("balance_g", [-0.2, 0.0])
+def test_a_receiver_that_nothing_of_the_step_reaches_is_no_kind_where_a_balance_votes(
+    balance_g: float,
+) -> None:
+    """It never showed anything that it could be held to, and so it cannot be outvoted.
+
+    What it does not see leaves the end to the balance, with a lower standing.
+    """
+    rates = Rates(("pot_temperature", "pot_mass", "receiver_mass"))
+    mass, blind = both()[0], replace(both()[1], name="receiver_mass", kind="caught")
+    for sees_done, last in ((True, "tailing"), (False, "complete")):
+        channels = (mass, replace(blind, sees_done=sees_done))
+        evidence = replace(DONE.evidence, channels=channels, kinds=("mass",))
+        rates.minutes(60, replace(DONE, evidence=evidence), pot_mass=balance_g)
+        assert rates.said.word == last
+    assert rates.said.why[0].startswith("one kind of evidence only")
+
+
+def test_a_receiver_long_out_leaves_the_end_to_the_balance_with_a_lower_standing() -> None:
+    """The last that drips may hang in the condenser for good."""
+    rates = Rates(("pot_temperature", "pot_mass", "receiver_mass"))
+    rates.minutes(20, pot_mass=-0.2, receiver_mass=0.15)
+    rates.minutes(25, pot_mass=-0.2, receiver_mass=0.0)
+    assert rates.out == {"receiver_mass"}
+    mass_alone = replace(
+        DONE, evidence=replace(DONE.evidence, channels=both()[:1], kinds=("mass",))
+    )
+    rates.minutes(60, mass_alone)
+    assert rates.said.word == "complete"
+    assert rates.said.why[0].startswith("one kind of evidence only")
+
+
+def test_what_a_balance_hides_is_left_to_no_other_kind() -> None:
+    """A balance that shows nothing of the step is still a kind of the rig."""
+    rates = Rates(("pot_temperature", "pot_mass", "receiver_mass"))
+    mass, caught = replace(both()[0], sees_done=False), replace(both()[1], kind="caught")
+    evidence = replace(DONE.evidence, channels=(mass, caught), kinds=("caught",))
+    rates.minutes(60, replace(DONE, evidence=evidence))
+    assert rates.said.word != "complete"

@@ -47,14 +47,13 @@ def weigh_evidence(
     now_s: float,
 ) -> tuple[EstimatorState, Evidence]:
     """The evidence of a tick, and the state with what it foresees. `missing`: by `shortage`."""
-    channels, sees, falls = [], set(), []
+    channels, falls = list[ChannelEvidence](), list[Band | None]()
     by_gas = all(KIND_OF_ROLE[one.signal.role] == "gas" for one in past.heard)
     for i, one in enumerate(past.heard):
         rest, share = cloud.residuals(i, one)
-        if _sees_done(past, one, share):
-            sees.add(one.signal.name)
-            if by_gas:
-                falls.append(left_as_it_falls(past, one, float(share[past.layout.done])))
+        sees_done = _sees_done(past, one, share)
+        if sees_done and by_gas:
+            falls.append(left_as_it_falls(past, one, float(share[past.layout.done])))
         since_s, unseen_per_s = _unseen_since_s(past, one), one.signal.unseen_per_s
         channels.append(
             replace(
@@ -62,6 +61,7 @@ def weigh_evidence(
                 rate=_rate_seen(past, cloud, one, share),
                 unseen_per_h=3600.0 * unseen_per_s / max(abs(float(share[past.layout.done])), 1e-9),
                 unseen_since_s=since_s,
+                sees_done=sees_done,
             )
         )
     kept = tuple(f for f in state.foreseen if f[0] > now_s - WINDOW_S)
@@ -77,7 +77,7 @@ def weigh_evidence(
     return replace(state, foreseen=kept), Evidence(
         channels=tuple(channels),
         kinds=tuple(
-            sorted({c.kind for c in channels if now_s - c.last_s <= _FRESH_S and c.name in sees})
+            sorted({c.kind for c in channels if now_s - c.last_s <= _FRESH_S and c.sees_done})
         ),
         temperature=past.warmth.source,
         tail_s=band(np.minimum(ahead.tail_s, 1e9), cloud.weights),

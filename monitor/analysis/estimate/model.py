@@ -113,6 +113,8 @@ class ChannelEvidence:
     """Rate of the step of [done] that it cannot tell from none, however long it shows, 1/h."""
     unseen_since_s: float | None = None
     """Since when it has shown no more than that; None: it shows more."""
+    sees_done: bool = True
+    """Whether enough of what the step of [done] gives comes by it to tell its end."""
 
 
 @dataclass(frozen=True, slots=True)
