@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
+from monitor.analysis.estimate import strained
+from monitor.analysis.estimate.bands import Band
+from monitor.analysis.estimate.strained import at_odds
 from monitor.analysis.fold import Fold
 from tests.benchmarks.made.draws import Made, make_trap
 from tests.benchmarks.made.playing import entries_of
@@ -41,4 +45,28 @@ def test_progress_holds_what_was_weighed(
         if now_s >= 60.0 * begin and now_s % 60.0 == 0.0:
             held.append(said["p05"] <= float(progress[int(now_s // 10.0)]) <= said["p95"])
     assert len(held) == end - begin + 1
-    assert np.count_nonzero(held) >= len(held) - 2
+    assert np.count_nonzero(held) >= len(held) - 3
+
+
+@pytest.mark.parametrize(
+    ("role", "missing", "comes", "share"),
+    [
+        ("pot_mass", -0.02, False, 0.0),  # one standard deviation
+        ("pot_mass", -0.045, False, 0.45),
+        ("pot_mass", -0.2, False, 0.9),  # more was lost than the fit has it
+        ("pot_mass", 0.2, True, 0.9),
+        ("pot_mass", 0.2, False, 0.0),  # all has gone, and it was less than told
+        ("receiver_mass", -0.2, True, 0.0),
+    ],
+)
+def test_weight_goes_to_what_was_weighed_where_the_whole_of_it_contradicts_the_fit(
+    role: str, missing: float, comes: bool, share: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By 1.5 standard deviations none of it, by three nine tenths: a standard one is 0.02 here."""
+    monkeypatch.setattr(strained, "_comes", lambda past, one: comes)
+    past = SimpleNamespace(
+        heard=(SimpleNamespace(signal=SimpleNamespace(role=role)),),
+        layout=SimpleNamespace(done_group=(1,)),
+    )
+    band = Band(missing - 1.645 * 0.02, missing, missing + 1.645 * 0.02)
+    assert at_odds(past, band) == pytest.approx(share)  # type: ignore[arg-type]

@@ -48,7 +48,7 @@ from monitor.analysis.estimate.shapes import PLANNED, RIVAL
 from monitor.analysis.estimate.shortage import shortage
 from monitor.analysis.estimate.signals import About, Signal, gather_signals
 from monitor.analysis.estimate.stand_in import fill_from_mantle
-from monitor.analysis.estimate.strained import as_weighed, how_strained, weighed_at
+from monitor.analysis.estimate.strained import as_weighed, at_odds, how_strained, weighed_at
 from monitor.analysis.estimate.warmth import Warmth, pot_warmth, train_warmth_C
 from monitor.chemistry.gases import molar_volume_L_mol
 from monitor.plan.profile import profile_points
@@ -158,7 +158,7 @@ def update(
     if missing is not None and owed > 0.0:
         moved = outstanding(past, nudged, missing, setup.seed)
     elif missing is not None and hides is None:
-        share = how_strained(past, cloud)
+        share = max(how_strained(past, cloud), at_odds(past, missing))
         moved = as_weighed(past, nudged, missing, setup.seed) if share > 0.0 else None
     if moved is not None:
         every = np.ones_like(cloud.fitted)

@@ -20,7 +20,7 @@ from monitor.analysis.estimate.outstanding import at_the_rate_shown, comes_per_s
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.shapes import integral_at
 
-__all__ = ["as_weighed", "how_strained", "weighed_at"]
+__all__ = ["as_weighed", "at_odds", "how_strained", "weighed_at"]
 
 _Array = NDArray[np.float64]
 
@@ -33,6 +33,7 @@ _MOST = 0.9
 _UNHEARD = 0.5
 """Where no probe tells how warm the pot is, the kinetics are no better than the balance, as long as
 that shows that more comes. Judgement."""
+_ODDS_FROM, _ODDS_WHOLLY = 1.5, 3.0
 _TO_P95 = 1.645
 _EDGE = 5e-4
 
@@ -55,6 +56,21 @@ def how_strained(past: Past, cloud: Cloud) -> float:
         return least
     worst = float(np.abs(cloud.residuals(place, one)[0][late]).max())
     return max(_MOST * min(max((worst - _FROM) / (_WHOLLY - _FROM), 0.0), 1.0), least)
+
+
+def at_odds(past: Past, missing: Band) -> float:
+    """The share of weight that goes to what was weighed where the whole of it contradicts the fit.
+
+    `missing`: see `shortage`. Less than the fit has it lose tells only while more comes.
+    """
+    u = (missing.p95 - missing.p50) / _TO_P95
+    place = weighed_at(past)
+    if place is None or len(past.layout.done_group) > 1:
+        return 0.0
+    if missing.p50 > 0.0 and not _comes(past, past.heard[place]):
+        return 0.0
+    apart = abs(missing.p50) / u
+    return _MOST * min(max((apart - _ODDS_FROM) / (_ODDS_WHOLLY - _ODDS_FROM), 0.0), 1.0)
 
 
 def _comes(past: Past, one: Heard) -> bool:
