@@ -30,6 +30,7 @@ from monitor.analysis.estimate.noise import (
     median_of_five,
     usual_noise,
 )
+from monitor.analysis.estimate.self_cooled import self_cooled
 from monitor.analysis.estimate.shapes import (
     FAMILIES,
     PLANNED,
@@ -53,7 +54,7 @@ _ONE = np.ones(1)
 
 def _shape(model: str) -> Shape:
     a, n = exponents(model)
-    return Shape(a * _ONE, n * _ONE, 0.0 * _ONE, _ONE)
+    return Shape(a * _ONE, n * _ONE, 0.0 * _ONE, _ONE, 0.0 * _ONE)
 
 
 @pytest.mark.parametrize(
@@ -111,10 +112,42 @@ def test_of_two_populations_each_goes_by_first_order(planned: str) -> None:
     Whatever the plan takes the step for: with nucleation in both, a quick and a slow one that die
     away were fitted worse than by an order of nearly three, whose end is days off.
     """
-    family = next(f for f in FAMILIES if f.mixed)
+    family = next(f for f in FAMILIES if f.mixed and not f.cooled)
     z, g = np.array([-1.0, 0.0, 1.0]), np.array([0.1, 0.5, 1.0, 2.0, 5.0, 20.0])[:, None]
     shape = shapes_of([(family, slice(0, z.size))], exponents(planned), z, z)
     expected = 1.0 - (1.0 - shape.w) * np.exp(-g) - shape.w * np.exp(-shape.r * g)
+    assert conversion(np.repeat(g, 3, axis=1), shape) == pytest.approx(expected, abs=1e-4)
+
+
+@pytest.mark.parametrize("cooling", [0.05, 0.5, 1.0, 2.0, 4.0])
+def test_what_cools_itself_goes_as_slowly_as_it_is_cold(cooling: float) -> None:
+    """Against its own equation, d alpha / dg = exp(-b rate) (1 - alpha), in small steps.
+
+    b exp(-cooling) = cooling, so that it begins exp(-cooling) times as fast as at the wall.
+    """
+    b, left, g, dg = cooling * math.exp(cooling), 1.0, 0.0, 2e-3
+    at, expected, rate = [], [], math.exp(-cooling)
+    while g < 8.0:
+        for _ in range(3):  # Newton, from the rate of the step before
+            off = math.log(rate) + b * rate - math.log(left)
+            rate *= math.exp(-off / (1.0 + b * rate))
+        left -= dg * rate
+        g += dg
+        at.append(g)
+        expected.append(1.0 - left)
+    got = self_cooled(np.array(at)[:, None], np.array([cooling]))[:, 0]
+    assert got == pytest.approx(np.array(expected), abs=1e-3)
+    assert got[24] / at[24] == pytest.approx(math.exp(-cooling), rel=0.05)
+
+
+def test_of_a_charge_fed_with_heat_the_outer_part_goes_by_first_order() -> None:
+    """The inner one by the same, cooled by what it takes up."""
+    family = next(f for f in FAMILIES if f.cooled)
+    z, g = np.array([-1.0, 0.0, 1.0]), np.array([0.1, 0.5, 1.0, 2.0, 5.0])[:, None]
+    shape = shapes_of([(family, slice(0, z.size))], exponents("A2"), z, z)
+    inner = self_cooled(np.repeat(g, 3, axis=1), shape.cooled)
+    assert np.all(inner < -np.expm1(-g))
+    expected = (1.0 - shape.w) * -np.expm1(-g) + shape.w * inner
     assert conversion(np.repeat(g, 3, axis=1), shape) == pytest.approx(expected, abs=1e-4)
 
 
@@ -163,7 +196,8 @@ def test_a_tail_of_another_order_takes_another_time(begun: float, bend: float) -
 
 def test_what_has_long_been_over_is_over_without_a_warning() -> None:
     """However steep its law, and however much time it had."""
-    shape = Shape(np.array([4.0, 1.0, 0.5]), np.array([3.0, 1.0, 0.5]), np.zeros(3), np.ones(3))
+    none = np.zeros(3)
+    shape = Shape(np.array([4.0, 1.0, 0.5]), np.array([3.0, 1.0, 0.5]), none, np.ones(3), none)
     with np.errstate(all="raise"):
         gone = conversion(np.full((1, 3), 1e300), shape)
     assert gone[0].tolist() == [1.0, 1.0, 1.0]
@@ -184,7 +218,8 @@ def test_the_rival_may_go_by_any_law(law: Family) -> None:
     families = families_by(law.name)
     rival = next(f for f in families if f.held)
     assert [f for f in families if not f.held] == [f for f in FAMILIES if not f.held]
-    assert (rival.centre, rival.spread, rival.mixed) == (law.centre, law.spread, law.mixed)
+    for name in ("centre", "spread", "mixed", "cooled"):
+        assert getattr(rival, name) == getattr(law, name)
     assert rival.weight / law.weight == pytest.approx(RIVAL.weight / PLANNED.weight)
     assert families_by(PLANNED.name) == FAMILIES
 
@@ -234,7 +269,7 @@ def test_a_first_order_step_follows_its_supply(k_per_s: float) -> None:
     supplied = (t_s / t_s[-1])[:, None]
     g = (k_per_s * t_s)[:, None]
     one = np.ones(1)
-    shape = Shape(one, one, np.zeros(1), one, plain=True)
+    shape = Shape(one, one, np.zeros(1), one, np.zeros(1), plain=True)
     _limit(g, np.full((cells, 1), k_per_s * width_s), supplied, shape, converter(shape))
     exact = (t_s + np.expm1(-k_per_s * t_s) / k_per_s) / t_s[-1]
     assert -np.expm1(-g[:, 0]) == pytest.approx(exact, rel=1e-6, abs=1e-5)

@@ -176,5 +176,6 @@ def mixed(cloud: Cloud, other: Cloud, gives: NDArray[np.bool_], share: float) ->
 
 
 def _joined(a: Shape, b: Shape) -> Shape:
-    a_, n, w, r = (np.concatenate([getattr(a, f), getattr(b, f)]) for f in ("a", "n", "w", "r"))
-    return Shape(a_, n, w, r, a.plain and b.plain)
+    names = ("a", "n", "w", "r", "cooled")
+    a_, n, w, r, cooled = (np.concatenate([getattr(a, f), getattr(b, f)]) for f in names)
+    return Shape(a_, n, w, r, cooled, a.plain and b.plain)
