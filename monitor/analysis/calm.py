@@ -106,11 +106,10 @@ def _swells_mL_per_s(view: View) -> float:
 
 def _share_risen(state: ChannelState, now_s: float) -> float:
     """How far that temperature has risen, of where it began in kelvin; 0 within its noise."""
-    coldest_C, most = math.inf, 0.0
+    coldest_C, most, unrest_K = math.inf, 0.0, _RANGE_SD * state.noise()
     for _, value in since(state.recent, now_s - _CALM_S):
         coldest_C = min(coldest_C, value)
-        risen_K = value - coldest_C - _RANGE_SD * state.noise()
-        most = max(most, risen_K / (coldest_C + 273.15))
+        most = max(most, (value - coldest_C - unrest_K) / (coldest_C + 273.15))
     return most
 
 

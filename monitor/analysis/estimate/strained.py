@@ -34,6 +34,8 @@ _UNHEARD = 0.5
 """Where no probe tells how warm the pot is, the kinetics are no better than the balance, as long as
 that shows that more comes. Judgement."""
 _ODDS_FROM, _ODDS_WHOLLY = 1.5, 3.0
+"""Standard deviations by which the whole loss and the fit's are apart, from which on what was
+weighed has weight, and where it has nearly all. Judgement."""
 _TO_P95 = 1.645
 _EDGE = 5e-4
 
@@ -61,15 +63,16 @@ def how_strained(past: Past, cloud: Cloud) -> float:
 def at_odds(past: Past, missing: Band) -> float:
     """The share of weight that goes to what was weighed where the whole of it contradicts the fit.
 
-    `missing`: see `shortage`. Less than the fit has it lose tells only while more comes.
+    `missing`: see `shortage`. What a balance shows is real. What it does not show may be hidden, as
+    other kinds would tell, or was never there: that counts only where it alone tells, and while
+    more comes.
     """
-    u = (missing.p95 - missing.p50) / _TO_P95
     place = weighed_at(past)
     if place is None or len(past.layout.done_group) > 1:
         return 0.0
-    if missing.p50 > 0.0 and not _comes(past, past.heard[place]):
+    if missing.p50 > 0.0 and (len(past.heard) > 1 or not _comes(past, past.heard[place])):
         return 0.0
-    apart = abs(missing.p50) / u
+    apart = abs(missing.p50) * _TO_P95 / (missing.p95 - missing.p50)
     return _MOST * min(max((apart - _ODDS_FROM) / (_ODDS_WHOLLY - _ODDS_FROM), 0.0), 1.0)
 
 
