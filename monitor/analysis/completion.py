@@ -60,6 +60,10 @@ _COMING_SD, _SOON_H = 1.5, 4.0
 """The same where what is missing would come within so many hours at the rate of now. Judgement,
 from simulations: it holds up one sound run in ninety by 12 to 25 min."""
 
+_FELL_S, _FELL_K = 900.0, 20.0
+"""A pot that fell by so much within that time goes at a third of its pace, by 100 kJ/mol at 500 K.
+Judgement: set points are missed by several kelvin, and dials overshoot by ten."""
+
 _HELD_BACK = 0.2
 """Likelihood of the rival, that the end is only feigned, up to which it is left aside."""
 
@@ -119,6 +123,7 @@ def _weigh(
         ),
         _kinds(view, estimate),
         _would_show(verdict, view, estimate, findings),
+        *_cooled(view, estimate),
         *_unseen(view, estimate),
         *_falls(view, estimate),
         *_missing(view, estimate, findings),
@@ -263,6 +268,23 @@ def _would_show(
         "what is left would show", value, f"{allowed / 60.0:.0f} min",
         shows or verdict.shown_since_s is not None,
     )  # fmt: skip
+
+
+def _cooled(view: View, estimate: Estimate) -> list[EvidenceLine]:
+    """Whether the pot has fallen away of late, which silences gas before anything finds a cause.
+
+    No line beside a balance, which has what is left in the pot, or where no probe tells.
+    """
+    pot = view.live("pot_temperature")
+    if pot is None or KINDS["pot_mass"] in kinds_now(view, estimate):
+        return []
+    bins = view.bins.channel(pot.name)
+    late_C = bins.mean[bins.at_s > view.now_s - _FELL_S]
+    if not late_C.size:
+        return []
+    fell_K = float(late_C.max() - late_C[-1])
+    value = f"fell by {fell_K:.0f} K within {_FELL_S / 60.0:.0f} min"
+    return [_line("the pot stays hot", value, f"at most {_FELL_K:g} K", fell_K <= _FELL_K)]
 
 
 def _without_heat_since_s(findings: Findings) -> float | None:

@@ -231,3 +231,22 @@ def test_what_a_balance_hides_is_left_to_no_other_kind() -> None:
     evidence = replace(DONE.evidence, channels=(mass, caught), kinds=("caught",))
     rates.minutes(60, replace(DONE, evidence=evidence))
     assert rates.said.word != "complete"
+
+
+@pytest.mark.parametrize(
+    ("roles", "per_min_K", "last"),
+    [
+        (("pot_temperature", "bubble_count"), -1.0, "complete"),
+        (("pot_temperature", "bubble_count"), -3.0, "tailing"),
+        (("pot_temperature", "pot_mass"), -3.0, "complete"),
+    ],
+)
+def test_gas_alone_tells_no_end_of_a_pot_that_falls_away(
+    roles: tuple[str, ...], per_min_K: float, last: str
+) -> None:
+    """By 45 K within a quarter of an hour all gas ceases; a balance has what is left in the pot."""
+    rates = Rates(roles)
+    one = both()[0] if "pot_mass" in roles else both()[1]
+    evidence = replace(DONE.evidence, channels=(one,), kinds=(one.kind,))
+    rates.minutes(30, replace(DONE, evidence=evidence), pot_temperature=per_min_K)
+    assert rates.said.word == last
