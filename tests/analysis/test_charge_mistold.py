@@ -77,10 +77,13 @@ def _ticks(
 
 @pytest.mark.parametrize(("seed", "amount"), [(101, 0.88), (105, 1.12)])
 def test_progress_holds_the_truth_whatever_was_weighed(seed: int, amount: float) -> None:
-    """Before the balance contradicts what was told nothing tells of it; from then on it does."""
+    """Before the balance contradicts what was told nothing tells of it; from then on it does.
+
+    A charge of which an inner part still lags explains for a while what is missing.
+    """
     ticks = _ticks(_of_another_amount(make_run(seed, "mass"), amount))
     late = [(true, said.progress) for true, state, said in ticks if state.charge.mistold][1:]
-    assert late[0][0] < 0.99
+    assert late[0][0] < 0.999
     for true, said in late:
         assert said is not None
         assert said.p50 == pytest.approx(true, abs=0.02)

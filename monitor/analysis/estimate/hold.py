@@ -94,9 +94,10 @@ def _by_other_law(
     """The hold by the law whose turn it is, where that explains more with kinetics of its own.
 
     The law that led when the hold began was told from the part of the course before it; what comes
-    through afterwards tells more.
+    through afterwards tells more. A charge that cools itself is held back by that already, and has
+    no turn: with one law more each comes later.
     """
-    laws = [f.name for f in FAMILIES if not f.held and f.name != hold.law]
+    laws = [f.name for f in FAMILIES if not (f.held or f.cooled) and f.name != hold.law]
     other = replace(hold, law=laws[turn % len(laws)])
     tried = [other] if hold.until_s is None else [other, replace(other, until_s=None)]
     known = _heights(past, [hold], hold.law, [z])[0] + _LAW_STAYS

@@ -255,12 +255,12 @@ class Family:
 
 
 FAMILIES = (
-    Family("as planned", 0.66, None, (0.01, 0.03)),
+    Family("as planned", 0.685, None, (0.01, 0.03)),
     Family("order", 0.11, (0.0, 0.0), (0.10, 0.40)),
     Family("nucleation", 0.08, (0.60, 0.0), (0.30, 0.30)),
     Family("diffusion", 0.04, (-0.69, -0.65), (0.10, 0.40)),
     Family("two populations", 0.025, (-1.0, -1.2), (0.8, 0.6), mixed=True),
-    Family("fed with heat", 0.04, (0.8, 0.0), (0.8, 0.5), mixed=True, cooled=True),
+    Family("fed with heat", 0.015, (0.8, 0.0), (0.8, 0.5), mixed=True, cooled=True),
     Family("held back", 0.025, None, (0.01, 0.03), held=True),
     Family("second order", 0.02, (0.0, 0.693), (0.03, 0.05), one=True),
 )
