@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from monitor.analysis.bins import BinStore
 from monitor.analysis.estimate import Circumstances, begin, update
-from monitor.chemistry.kinetics import ln_a_per_s
+from monitor.chemistry.kinetics import GAS_CONSTANT_J_MOL_K, ln_a_per_s
 from monitor.plan.files import parse_plan
 from monitor.plan.profile import profile_points
 from tests.benchmarks.runs_made_up import Made, make_run, network_of, setup_for
@@ -41,8 +41,9 @@ hold_min = 240
 fraction = 0.99
 """
 _EVERY_S, _STEP_S, _OF_WALL = 120.0, 10.0, 0.55
-_J_MOL, _J_G_K, _GAS_J_MOL_K = 64.5e3, 1.25, 8.314
-"""Of the reaction, per mole of the salt: NBS tables (Wagman et al. 1982), from memory."""
+_J_MOL, _J_G_K = 64.5e3, 1.25
+"""Of the reaction, per mole of the salt: NBS tables (Wagman et al. 1982), from memory; heat
+capacity of the charge: judgement."""
 
 
 def _in_zones(conductance_W_K: float, seed: int) -> Made:
@@ -60,7 +61,7 @@ def _in_zones(conductance_W_K: float, seed: int) -> Made:
     inner_C, extents, probe_C = 20.0, np.zeros((made.times_s.size, 1)), np.zeros(made.times_s.size)
     for i, at_wall in enumerate(wall_C.tolist()):
         warm_K = np.array([at_wall, inner_C]) + 273.15
-        rate = np.exp(ln_a - 1e3 * step.e_kJ_mol / (_GAS_J_MOL_K * warm_K))
+        rate = np.exp(ln_a - 1e3 * step.e_kJ_mol / (GAS_CONSTANT_J_MOL_K * warm_K))
         now = (1.0 - gone) * -np.expm1(-rate * _STEP_S)
         takes_W = _J_MOL * moles * parts[1] * now[1] / _STEP_S
         gains_W = conductance_W_K * (at_wall - inner_C) - takes_W - 0.008 * (inner_C - 20.0)
