@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Iterator
-from itertools import islice, pairwise
+from itertools import accumulate, islice, pairwise
+from operator import sub
 from statistics import median
 
 from monitor.analysis.channels import ChannelState, late_rate, since
@@ -106,11 +107,13 @@ def _swells_mL_per_s(view: View) -> float:
 
 def _share_risen(state: ChannelState, now_s: float) -> float:
     """How far that temperature has risen, of where it began in kelvin; 0 within its noise."""
-    coldest_C, most, unrest_K = math.inf, 0.0, _RANGE_SD * state.noise()
-    for _, value in since(state.recent, now_s - _CALM_S):
-        coldest_C = min(coldest_C, value)
-        most = max(most, (value - coldest_C - unrest_K) / (coldest_C + 273.15))
-    return most
+    unrest_K = _RANGE_SD * state.noise()
+    values = [value for _, value in since(state.recent, now_s - _CALM_S)]
+    coldest_C = [*accumulate(values, min)]
+    if max(map(sub, values, coldest_C), default=0.0) <= unrest_K:  # as mostly
+        return 0.0
+    rises = zip(values, coldest_C, strict=True)
+    return max((value - least - unrest_K) / (least + 273.15) for value, least in rises)
 
 
 def _floor(view: View, state: ChannelState) -> float:

@@ -78,7 +78,7 @@ last, digits by which it would have gone on, and how often it may have repeated 
 inertia: no pot stops within one reading from full pace, and stands to the last of so many digits.
 Judgement."""
 
-_MISSING, _SHORT_HOLE_S = 2.5, 30.0
+_MISSING, _LEAST_HOLE_S, _SHORT_HOLE_S = 2.5, 5.0, 30.0
 """Periods, and seconds: what is no longer than either is no hole. Judgement."""
 
 _RING = 240
@@ -199,7 +199,8 @@ class ChannelState:
             self.same_since_s = now_s
             self._keep(now_s, value)
             return True
-        if now_s - self.value_s > self.hole_s():
+        gap_s = now_s - self.value_s
+        if gap_s > _LEAST_HOLE_S and gap_s > self.hole_s():
             self.before, self.fresh = None, True  # what a hole brought is no noise
             self.rough = self.variance
         if not (-jump < value - last < jump or self._is_coarse(jump)):
@@ -222,7 +223,7 @@ class ChannelState:
         little; of readings a minute apart one that is missing makes noise of a slope.
         """
         period_s = self.period_s
-        return min(10.0 * period_s + 5.0, max(_MISSING * period_s, _SHORT_HOLE_S))
+        return min(10.0 * period_s + _LEAST_HOLE_S, max(_MISSING * period_s, _SHORT_HOLE_S))
 
     def accept(self) -> None:
         """A person has looked: what a suspended channel says is true, on its old scale."""
