@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from monitor.analysis.bins import BinStore
-from monitor.analysis.estimate import Circumstances, Estimate, EstimatorState, begin, update
+from monitor.analysis.estimate import Circumstances, Estimate, EstimatorState, begin, charge, update
+from monitor.analysis.estimate.charge import judge_charge
 from monitor.analysis.estimate.grid import build_grid
 from monitor.analysis.estimate.hearing import Agreement, agreement, hear
 from monitor.analysis.estimate.layout import layout_of
@@ -115,6 +117,32 @@ def test_a_doubt_is_given_up_again() -> None:
     assert not ticks[-1][1].charge.mistold
 
 
+@pytest.mark.parametrize(
+    ("believed", "found", "stays"),
+    [
+        (0.9, 0.93, True),
+        (0.9, 0.77, True),
+        (0.9, 0.74, False),
+        (1.07, 0.88, False),
+        (0.75, 0.69, False),  # no charge is told wrong by so much
+        (1.28, 1.31, False),
+    ],
+)
+def test_an_amount_that_wanders_is_believed_no_more(
+    believed: float, found: float, stays: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It then explains what the kinetics get wrong: 1.07, later 0.66 times an oxalate's charge."""
+    monkeypatch.setattr(charge, "charge_found", lambda past, cloud: found)
+    monkeypatch.setattr(charge, "_contrary", lambda past, cloud, known, place: (-9.0, None, {}))
+    past = SimpleNamespace(
+        layout=SimpleNamespace(amount_told=True),
+        heard=[SimpleNamespace(signal=SimpleNamespace(role="pot_mass"))],
+    )
+    known = Charge(mistold=True, found=believed)
+    after = judge_charge(past, SimpleNamespace(agreed=[None]), known, 2)  # type: ignore[arg-type]
+    assert after == (known if stays else Charge())
+
+
 def test_a_doubt_survives_json() -> None:
-    state = replace(begin(), charge=Charge(True, 2, {"order": (0.1, -0.2)}))
+    state = replace(begin(), charge=Charge(True, 2, {"order": (0.1, -0.2)}, found=0.9))
     assert EstimatorState.from_data(state.to_data()) == state

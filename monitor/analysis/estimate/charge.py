@@ -51,6 +51,9 @@ _MEASURES = ("pot_mass", "receiver_mass", "outlet_flow")
 
 _FARTHEST = 0.3
 """No charge is told wrong by more, as a share of itself: three standard deviations."""
+_WANDERS = 0.15
+"""It has been seen with a part of the loss when it is first believed; by half of what a charge may
+be off at the most it may come out otherwise. Judgement."""
 _LATE_S, _WORST, _RECENT = 1800.0, 4.0, 3.0
 """Residuals of a fit that explains what was seen of late: the largest, and all together."""
 
@@ -124,21 +127,34 @@ def judge_charge(past: Past, cloud: Cloud, known: Charge, tick: int) -> Charge:
     if place is None or (tick % _EVERY and not known.doubts):
         return known
     one, agreed = past.heard[place], cloud.agreed[place]
+    if known.mistold and _strays(charge_found(past, cloud), known.found):
+        return Charge()
     if not known.mistold and _strain(one, agreed, cloud.best) < _STRAINED:
         return replace(known, doubts=0)
-    odds, explains, at = _contrary(past, cloud, known, place)
+    odds, found, at = _contrary(past, cloud, known, place)
+    explains = found is not None
     doubts = known.doubts + 1 if explains and odds > _ENOUGH[known.mistold] else 0
     if doubts >= _TIMES:
-        return Charge(not known.mistold, 0, at)
-    return Charge(known.mistold, doubts, at)
+        return Charge(not known.mistold, 0, at, found=1.0 if found is None else found)
+    return replace(known, doubts=doubts, at=at)
+
+
+def _strays(found: float | None, believed: float) -> bool:
+    """Whether what a balance has of the amount is not what it was when that was believed.
+
+    An amount stays what it is. One that wanders explains the kinetics, which are wrong then.
+    """
+    if found is None:
+        return False
+    return abs(found - 1.0) > _FARTHEST or abs(found - believed) > _WANDERS
 
 
 def _contrary(
     past: Past, cloud: Cloud, known: Charge, place: int
-) -> tuple[float, bool, dict[str, tuple[float, ...]]]:
-    """Log odds of the contrary of what is believed, whether it explains the balance, and its fits.
+) -> tuple[float, float | None, dict[str, tuple[float, ...]]]:
+    """Log odds of the contrary of what is believed, the amount of charge by it, and its fits.
 
-    `place`: which of the channels the balance is.
+    `place`: which of the channels the balance is. No amount where that is not explained so.
     """
     together = 0.0 if known.mistold else MISTOLD_U
     other = replace(
@@ -156,7 +172,7 @@ def _contrary(
     agreed = agreement(other.heard[place], course.alpha[:, best : best + 1])
     return (
         odds - likely if known.mistold else odds + likely,
-        _explains(other, place, agreed),
+        _explained(other, place, agreed),
         {f.name: tuple(z) for f, z in zip(_ASKED, centres.tolist(), strict=True)},
     )
 
@@ -167,12 +183,13 @@ def _strain(one: Heard, agreed: Agreement, best: int) -> float:
     return abs(float(agreed.pulled[best] @ per_u)) / float(np.sqrt(per_u @ per_u))
 
 
-def _explains(other: Past, place: int, agreed: Agreement) -> bool:
-    """Whether a set explains what the balance showed of late, by an amount that may be."""
-    one = other.heard[place]
+def _explained(other: Past, place: int, agreed: Agreement) -> float | None:
+    """The amount of charge by which a set explains what the balance showed of late, if it does."""
+    one, amount = other.heard[place], float(_amounts(other.heard[place], agreed)[0])
     rest, _share = agreed.rest(one, 0)
     rest = rest[other.grid.edges_s[one.cells + 1] > other.grid.edges_s[-1] - _LATE_S]
-    if rest.size == 0 or abs(float(_amounts(one, agreed)[0]) - 1.0) > _FARTHEST:
-        return False
+    if rest.size == 0 or abs(amount - 1.0) > _FARTHEST:
+        return None
     together = abs(float(rest.sum())) / math.sqrt(rest.size)
-    return float(np.abs(rest).max()) < _WORST and together < _RECENT
+    explains = float(np.abs(rest).max()) < _WORST and together < _RECENT
+    return amount if explains else None

@@ -223,6 +223,8 @@ class Charge:
     """Where families of shapes have their best fit by the contrary."""
     amount: float = 1.0
     """What stands in for a charge that nobody told, over the usual one; see `untold.py`."""
+    found: float = 1.0
+    """Of one told wrong: the amount over the told one when that was believed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,6 +313,7 @@ class EstimatorState:
                 self.charge.doubts,
                 {name: list(z) for name, z in self.charge.at.items()},
                 self.charge.amount,
+                self.charge.found,
             ],
         }
 
@@ -336,9 +339,9 @@ class EstimatorState:
 
 
 def _charge(
-    mistold: bool, doubts: int, at: Mapping[str, Sequence[float]], amount: float = 1.0
+    mistold: bool, doubts: int, at: Mapping[str, Sequence[float]], amount: float, found: float
 ) -> Charge:
-    return Charge(mistold, doubts, {name: tuple(z) for name, z in at.items()}, amount)
+    return Charge(mistold, doubts, {name: tuple(z) for name, z in at.items()}, amount, found)
 
 
 def estimate_data(estimate: Estimate) -> dict[str, Any]:
