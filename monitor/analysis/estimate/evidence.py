@@ -16,6 +16,7 @@ from monitor.analysis.estimate.falling import left_as_it_falls
 from monitor.analysis.estimate.hearing import Heard
 from monitor.analysis.estimate.hiding import held_yet
 from monitor.analysis.estimate.model import ChannelEvidence, EstimatorState, Evidence
+from monitor.analysis.estimate.overrun import has_overrun, left_by
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.analysis.estimate.trend import WINDOW_S, trend
@@ -74,7 +75,10 @@ def weigh_evidence(
         key=lambda rate: rate.p95 - rate.p05,
         default=None,
     )
-    return replace(state, foreseen=kept), Evidence(
+    more = seen is not None and seen.p05 > _most_explained(past, cloud, _foreseen_most(past_due))
+    overrun = by_gas and has_overrun(past, cloud, state.left)
+    left = left_by(past, cloud, () if overrun else state.left) if by_gas else ()
+    return replace(state, foreseen=kept, left=left), Evidence(
         channels=tuple(channels),
         kinds=tuple(
             sorted({c.kind for c in channels if now_s - c.last_s <= _FRESH_S and c.sees_done})
@@ -83,8 +87,7 @@ def weigh_evidence(
         tail_s=band(np.minimum(ahead.tail_s, 1e9), cloud.weights),
         rate_expected=None if due is None else Band(*due[1:]),
         rate_seen=seen,
-        more_comes=seen is not None
-        and seen.p05 > _most_explained(past, cloud, _foreseen_most(past_due)),
+        more_comes=more or overrun,
         p_held_back=float(cloud.weights @ (cloud.pace < 1.0)),
         held_back_since_s=None if past.hold is None else past.hold.since_s,
         held_back_at=_held_back_at(past, cloud),

@@ -270,6 +270,9 @@ class EstimatorState:
     """Channel -> stretches in which it was out of the vote. [s]"""
     foreseen: tuple[tuple[float, float, float, float], ...] = ()
     """(time [s], p05, p50, p95): rate of the step of [done] foreseen for that time, 1/h."""
+    left: tuple[tuple[float, float], ...] = ()
+    """(time [s], share): what was left of the step of [done] at most, while its end was believed
+    in; see `overrun.py`."""
     others: OtherHolds | None = None
     """Other holds as they were last looked at."""
     others_s: float = 0.0
@@ -306,6 +309,7 @@ class EstimatorState:
             "noise": {n: [*astuple(of)[:3], list(of.ways)] for n, of in self.noise.items()},
             "shut": {name: [list(s) for s in stretches] for name, stretches in self.shut.items()},
             "foreseen": [list(f) for f in self.foreseen],
+            "left": [list(one) for one in self.left],
             "others": None if self.others is None else asdict(self.others),
             "others_s": self.others_s,
             "charge": [
@@ -332,6 +336,7 @@ class EstimatorState:
             {name: Noise(a, b, c, tuple(z)) for name, (a, b, c, z) in data["noise"].items()},
             {name: tuple((a, b) for a, b in s) for name, s in data["shut"].items()},
             tuple((t, a, b, c) for t, a, b, c in data["foreseen"]),
+            tuple((t, left) for t, left in data["left"]),
             None if data["others"] is None else _others(data["others"]),
             data["others_s"],
             _charge(*data["charge"]),

@@ -29,6 +29,16 @@ class Trend:
     at_s: _Array
     level: _Array
     """(levels,): change since the first of them, steps that are no course left out."""
+    walked_var: _Array
+    """(levels,): variance of that by what wanders, of each level's own noise `white_var`."""
+    white_var: _Array
+
+    def since(self, from_s: float) -> tuple[float, float]:
+        """Change since the first level from then on, and its standard uncertainty."""
+        j = min(int(np.searchsorted(self.at_s, from_s)), self.at_s.size - 1)
+        walked = float(self.walked_var[-1] - self.walked_var[j])
+        var = walked + float(self.white_var[j] + self.white_var[-1])
+        return float(self.level[-1] - self.level[j]), math.sqrt(var)
 
     def best_per_s(self) -> float:
         """Highest rate seen over such a window, as a magnitude."""
@@ -62,7 +72,8 @@ def trend(grid: Grid, signal: Signal) -> Trend:
         window[-3:] = True
     rate, rate_u = _slope(at[window], level[window], float(white[window].mean()), walk)
     rate_u = math.hypot(rate_u, 0.5 * signal.unseen_per_s)
-    return Trend(float(level[-1]), change_u, rate, rate_u, at, level)
+    walked = np.concatenate([[0.0], np.cumsum(walk)])
+    return Trend(float(level[-1]), change_u, rate, rate_u, at, level, walked, white)
 
 
 def _jumped(signal: Signal, index: NDArray[np.intp]) -> NDArray[np.bool_]:
