@@ -99,16 +99,16 @@ def _gas_alone(later: tuple[int, ...] = (), unseen_per_s: float = 0.0) -> tuple[
 @pytest.mark.parametrize(
     ("per_min", "noise", "left", "kinds", "is_over"),
     [
-        pytest.param(0.1, 0.0, [(3000.0, 0.005)], {}, True, id="a hundredth came of half of one"),
+        pytest.param(0.1, 0.0, [(3000.0, 0.004)], {}, True, id="more came than was left"),
         pytest.param(0.1, 0.0, [(3300.0, 0.005)], {}, False, id="as much as was left"),
         pytest.param(
             0.1, 0.0, [(3300.0, 0.005), (2400.0, 0.008)], {}, True, id="of an earlier one"
         ),
-        pytest.param(0.1, 0.01, [(3000.0, 0.005)], {}, False, id="within the noise"),
+        pytest.param(0.1, 0.01, [(3000.0, 0.004)], {}, False, id="within the noise"),
         pytest.param(0.1, 0.0, [], {}, False, id="the end was not believed in"),
-        pytest.param(0.1, 0.0, [(3000.0, 0.005)], {"later": (1,)}, False, id="a later step's"),
+        pytest.param(0.1, 0.0, [(3000.0, 0.004)], {"later": (1,)}, False, id="a later step's"),
         pytest.param(
-            0.1, 0.0, [(3000.0, 0.005)], {"unseen_per_s": 1e-5}, False, id="a zero that is off"
+            0.1, 0.0, [(3000.0, 0.004)], {"unseen_per_s": 1e-5}, False, id="a zero that is off"
         ),
     ],
 )
@@ -120,7 +120,7 @@ def test_more_cannot_come_than_was_left(
     is_over: bool,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """A quarter more than was left at most, and a thousandth, is no chance."""
+    """Half of what may be left at the end, more than was left at most, is no chance."""
     past, cloud = _gas_alone(**kinds)
     monkeypatch.setattr(overrun, "trend", lambda grid, signal: _counted(per_min, noise))
     assert overrun.has_overrun(past, cloud, left) is is_over
