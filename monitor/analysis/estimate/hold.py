@@ -40,7 +40,9 @@ _TIMES = (0.5, 0.75, 1.3, 2.0)
 """By how much beginning and pace of the likeliest are varied."""
 _SLOWEST, _FASTEST = 0.005, 0.8
 """Limits of a pace found so: at the lower end next to nothing comes."""
-_BEGUN = 0.03
+_BEGUN, _BEGUN_BY_GAS = 0.03, 0.1
+"""Of the step of [done]. By gas alone, of which nobody knows what comes in all, another pace from
+so early on is the kinetics' own. Judgement."""
 _STAYS = 2.0
 """A hold found before gives way only to one that explains that much more, in log likelihood."""
 _LAW_STAYS = 5.0
@@ -77,8 +79,7 @@ def find_hold(
         own.append((PLANNED.name, one.planned))
         if one.law != PLANNED.name:
             own.append((one.law, one.led))
-    gas_alone = all(KIND_OF_ROLE[one.signal.role] == "gas" for one in past.heard)
-    for_s = (*_HELD_FOR_S, _JUST_NOW_S) if gas_alone else _HELD_FOR_S
+    for_s = (*_HELD_FOR_S, _JUST_NOW_S) if _by_gas(past) else _HELD_FOR_S
     begun = [Hold(t, pace) for t in _moments_s(now_s, for_s) for pace in _PACES]
     found = _likeliest(past, [past.hold, None, *begun, *_over(past.hold, now_s)], own)
     # Of a quick reaction half a minute more or less is plain to see.
@@ -86,6 +87,11 @@ def find_hold(
     if hold is not None and share > _SAY and tick % _OTHER_LAW_EVERY == 1:
         hold, z = _by_other_law(past, hold, z, tick // _OTHER_LAW_EVERY)
     return hold, {**start, RIVAL.name: z}
+
+
+def _by_gas(past: Past) -> bool:
+    """Whether gas alone is measured."""
+    return all(KIND_OF_ROLE[one.signal.role] == "gas" for one in past.heard)
 
 
 def _by_other_law(
@@ -142,8 +148,9 @@ def _heights(
     height = log_height(past, np.repeat(own, len(holds), axis=0), course)
     height += math.log(rival.weight / RIVAL.weight)
     gone = course.alpha[:, :, list(past.layout.done_group)].sum(axis=2)
+    begun = _BEGUN_BY_GAS if _by_gas(past) else _BEGUN
     for i, hold in enumerate([*holds] * len(own)):
-        if hold is not None and gone[past.edge_at(hold.since_s), i] < _BEGUN:
+        if hold is not None and gone[past.edge_at(hold.since_s), i] < begun:
             height[i] = -np.inf
     return height
 
