@@ -106,6 +106,7 @@ def _gas_alone(later: tuple[int, ...] = (), unseen_per_s: float = 0.0) -> tuple[
         ),
         pytest.param(0.1, 0.01, [(3000.0, 0.004)], {}, False, id="within the noise"),
         pytest.param(0.1, 0.0, [], {}, False, id="the end was not believed in"),
+        pytest.param(-0.1, 0.0, [(3000.0, 0.004)], {}, False, id="a meter below its zero"),
         pytest.param(0.1, 0.0, [(3000.0, 0.004)], {"later": (1,)}, False, id="a later step's"),
         pytest.param(
             0.1, 0.0, [(3000.0, 0.004)], {"unseen_per_s": 1e-5}, False, id="a zero that is off"

@@ -54,6 +54,6 @@ def has_overrun(past: Past, cloud: Cloud, left: Sequence[tuple[float, float]]) -
         for at_s, left_then in left:
             change, u = seen.since(at_s)
             shows = one.signal.unseen_per_s * (now_s - at_s)
-            if abs(change) - _TO_P95 * u - shows > each * (left_then + beyond):
+            if change - _TO_P95 * u - shows > each * (left_then + beyond):
                 return True
     return False
