@@ -112,6 +112,7 @@ def _weigh(
     done = view.setting.plan.done
     others = [f.name for f in explaining(view, findings)]
     sure, feigned = verdict.how_sure(), verdict.is_feigned()
+    slugs = _slugs(view, estimate)
     loss = verdict.loss_why if verdict.loss_s is not None else ""
     again = verdict.again_why if verdict.again_s is not None else ""
     return [
@@ -131,14 +132,27 @@ def _weigh(
         _line("no sudden loss of rate", loss or "none seen", "none", not loss),
         _line(
             "nothing feigns the end",
-            held_back_words(estimate, feigned),
+            _slugs_words(slugs) if slugs > feigned else held_back_words(estimate, feigned),
             f"{100 * _HELD_BACK:g} %",
-            feigned <= _HELD_BACK,
+            max(feigned, slugs) <= _HELD_BACK,
         ),
         _line("gas is quiet", again or "quiet", "quiet", not again),
         _line("no other cause of silence", ", ".join(others) or "none found", "none", not others),
         *_charge(view, estimate),
     ]
+
+
+def _slugs(view: View, estimate: Estimate) -> float:
+    """Where a receiver alone tells: P(the fit rests on a rate that was lost and came back).
+
+    What hangs on walls and runs down in slugs passes for that, and then for an end.
+    """
+    alone = kinds_now(view, estimate) == [KINDS["receiver_mass"]]
+    return estimate.evidence.p_came_back if alone else 0.0
+
+
+def _slugs_words(likely: float) -> str:
+    return f"rate lost and back, as where liquid comes in slugs: {100 * likely:.0f} % likely"
 
 
 def explaining(view: View, findings: Findings) -> list[Finding]:

@@ -55,7 +55,7 @@ from monitor.plan.profile import segment_at
 
 __all__ = ["VERSION", "Fold", "line_json"]
 
-VERSION = "21"
+VERSION = "22"
 """Version of state and rules: a checkpoint of another one is folded anew."""
 
 TICK_S = 10.0

@@ -431,6 +431,31 @@ def test_what_is_over_by_the_rival_itself_is_not_held_back(done: float, is_compl
     assert ("complete" in words) == is_complete
 
 
+@pytest.mark.parametrize(
+    ("roles", "kinds", "p", "is_complete"),
+    [
+        (("receiver_mass",), ("caught",), 0.9, False),
+        (("receiver_mass",), ("caught",), 0.1, True),
+        (("bubble_count",), ("gas",), 0.9, True),  # a crust that has broken
+        (("pot_mass", "receiver_mass"), ("mass", "caught"), 0.9, True),
+    ],
+)
+def test_a_rate_that_was_lost_and_came_back_tells_no_end_of_a_receiver_alone(
+    roles: tuple[str, ...], kinds: tuple[str, ...], p: float, is_complete: bool
+) -> None:
+    """Liquid that comes in slugs looks like that, and then like an end."""
+    bench = Bench(("pot_temperature", *roles))
+    channels = tuple(
+        ChannelEvidence(role, kind, 1.0, 0.5, 9e9) for role, kind in zip(roles, kinds, strict=True)
+    )
+    seen = replace(DONE.evidence, channels=channels, kinds=kinds, p_came_back=p)
+    words = bench.minutes(20, replace(DONE, evidence=seen))
+    assert ("complete" in words) == is_complete
+    line = next(e for e in bench.verdict.evidence if e.name == "nothing feigns the end")
+    assert (line.state == "holds") == is_complete
+    assert ("slugs" in line.value) != is_complete or p < 0.5
+
+
 def test_a_feigned_end_on_bubbles_alone_is_unclear_and_says_why() -> None:
     """One kind of evidence cannot tell a leak from the end."""
     bench = Bench(("pot_temperature", "bubble_count"))

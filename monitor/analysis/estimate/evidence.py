@@ -18,6 +18,7 @@ from monitor.analysis.estimate.hiding import held_yet
 from monitor.analysis.estimate.model import ChannelEvidence, EstimatorState, Evidence
 from monitor.analysis.estimate.overrun import has_overrun, left_by
 from monitor.analysis.estimate.past import Cloud, Past
+from monitor.analysis.estimate.shapes import RIVAL
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.analysis.estimate.trend import WINDOW_S, trend
 
@@ -49,11 +50,10 @@ def weigh_evidence(
 ) -> tuple[EstimatorState, Evidence]:
     """The evidence of a tick, and the state with what it foresees. `missing`: by `shortage`."""
     channels, falls = list[ChannelEvidence](), list[Band | None]()
-    by_gas = all(KIND_OF_ROLE[one.signal.role] == "gas" for one in past.heard)
     for i, one in enumerate(past.heard):
         rest, share = cloud.residuals(i, one)
         sees_done = _sees_done(past, one, share)
-        if sees_done and by_gas:
+        if sees_done and past.by_gas:
             falls.append(left_as_it_falls(past, one, float(share[past.layout.done])))
         since_s, unseen_per_s = _unseen_since_s(past, one), one.signal.unseen_per_s
         channels.append(
@@ -76,8 +76,8 @@ def weigh_evidence(
         default=None,
     )
     more = seen is not None and seen.p05 > _most_explained(past, cloud, _foreseen_most(past_due))
-    overrun = by_gas and has_overrun(past, cloud, state.left)
-    left = left_by(past, cloud, () if overrun else state.left) if by_gas else ()
+    overrun = past.by_gas and has_overrun(past, cloud, state.left)
+    left = left_by(past, cloud, () if overrun else state.left) if past.by_gas else ()
     return replace(state, foreseen=kept, left=left), Evidence(
         channels=tuple(channels),
         kinds=tuple(
@@ -92,6 +92,7 @@ def weigh_evidence(
         held_back_since_s=None if past.hold is None else past.hold.since_s,
         held_back_at=_held_back_at(past, cloud),
         held_back_done=_held_back_done(past, cloud),
+        p_came_back=_came_back(past, cloud),
         charge=charge_found(past, cloud),
         left_as_it_falls=max(
             (left for left in falls if left is not None), key=lambda left: left.p50, default=None
@@ -125,6 +126,12 @@ def _held_back_done(past: Past, cloud: Cloud) -> float:
     held = float(cloud.weights @ (cloud.pace < 1.0))
     yet = float(cloud.weights @ held_yet(past, cloud))
     return 1.0 - yet / held if held > 0.0 else 0.0
+
+
+def _came_back(past: Past, cloud: Cloud) -> float:
+    """P(the step was held back until a moment that is over)."""
+    over = past.hold is not None and past.hold.until_s is not None
+    return cloud.shares.get(RIVAL.name, 0.0) if over else 0.0
 
 
 def _channel(past: Past, one: Heard, rest: _Array, now_s: float) -> ChannelEvidence:

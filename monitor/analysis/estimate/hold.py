@@ -16,7 +16,6 @@ from monitor.analysis.estimate.climb import climb
 from monitor.analysis.estimate.model import Earlier, Hold
 from monitor.analysis.estimate.past import Past, log_height, run_paces
 from monitor.analysis.estimate.shapes import FAMILIES, PLANNED, RIVAL, families_by
-from monitor.analysis.estimate.signals import KIND_OF_ROLE
 
 __all__ = ["find_hold"]
 
@@ -49,6 +48,9 @@ _LAW_STAYS = 5.0
 """The same of its law."""
 _OTHER_LAW_EVERY = 4
 """Ticks."""
+_NO_TURN = ("held back", "fed with heat", "contracting")
+"""Laws by which a hold-back is not tried in turn, since with one law more each comes later: a
+charge that cools itself is held back by that already, and contracting grains lie near orders."""
 _SAY = 0.05
 """A rival of less weight is not worth that work."""
 
@@ -79,7 +81,7 @@ def find_hold(
         own.append((PLANNED.name, one.planned))
         if one.law != PLANNED.name:
             own.append((one.law, one.led))
-    for_s = (*_HELD_FOR_S, _JUST_NOW_S) if _by_gas(past) else _HELD_FOR_S
+    for_s = (*_HELD_FOR_S, _JUST_NOW_S) if past.by_gas else _HELD_FOR_S
     begun = [Hold(t, pace) for t in _moments_s(now_s, for_s) for pace in _PACES]
     found = _likeliest(past, [past.hold, None, *begun, *_over(past.hold, now_s)], own)
     # Of a quick reaction half a minute more or less is plain to see.
@@ -89,21 +91,15 @@ def find_hold(
     return hold, {**start, RIVAL.name: z}
 
 
-def _by_gas(past: Past) -> bool:
-    """Whether gas alone is measured."""
-    return all(KIND_OF_ROLE[one.signal.role] == "gas" for one in past.heard)
-
-
 def _by_other_law(
     past: Past, hold: Hold, z: tuple[float, ...], turn: int
 ) -> tuple[Hold, tuple[float, ...]]:
     """The hold by the law whose turn it is, where that explains more with kinetics of its own.
 
     The law that led when the hold began was told from the part of the course before it; what comes
-    through afterwards tells more. A charge that cools itself is held back by that already, and has
-    no turn: with one law more each comes later.
+    through afterwards tells more.
     """
-    laws = [f.name for f in FAMILIES if not (f.held or f.cooled) and f.name != hold.law]
+    laws = [f.name for f in FAMILIES if f.name not in _NO_TURN and f.name != hold.law]
     other = replace(hold, law=laws[turn % len(laws)])
     tried = [other] if hold.until_s is None else [other, replace(other, until_s=None)]
     known = _heights(past, [hold], hold.law, [z])[0] + _LAW_STAYS
@@ -148,7 +144,7 @@ def _heights(
     height = log_height(past, np.repeat(own, len(holds), axis=0), course)
     height += math.log(rival.weight / RIVAL.weight)
     gone = course.alpha[:, :, list(past.layout.done_group)].sum(axis=2)
-    begun = _BEGUN_BY_GAS if _by_gas(past) else _BEGUN
+    begun = _BEGUN_BY_GAS if past.by_gas else _BEGUN
     for i, hold in enumerate([*holds] * len(own)):
         if hold is not None and gone[past.edge_at(hold.since_s), i] < begun:
             height[i] = -np.inf

@@ -142,6 +142,8 @@ class Evidence:
     """Fraction of the step of [done] at that moment, by the rival's own draws."""
     held_back_done: float = 0.0
     """P([done] is reached all the same), by the rival's own draws."""
+    p_came_back: float = 0.0
+    """P(the step ran slower than its kinetics say for a while, and does so no more)."""
     charge: float | None = None
     """Amount of charge over the told one, by a balance; None: as told."""
     left_as_it_falls: Band | None = None

@@ -15,6 +15,7 @@ from monitor.analysis.estimate.hearing import Agreement, Heard, total_log_likeli
 from monitor.analysis.estimate.layout import Kinetics, Layout, kinetics
 from monitor.analysis.estimate.model import Hold
 from monitor.analysis.estimate.shapes import FAMILIES, Family, families_by
+from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.analysis.estimate.warmth import Warmth
 
 __all__ = ["Cloud", "Past", "foretold", "log_height", "run_paces", "run_sets"]
@@ -41,6 +42,11 @@ class Past:
     def fitted_to(self) -> Sequence[Heard]:
         """All that the kinetics are fitted to, heat last: `Cloud.agreed` goes by this order."""
         return self.heard if self.heat is None else (*self.heard, self.heat)
+
+    @property
+    def by_gas(self) -> bool:
+        """Whether nothing but gas is measured."""
+        return all(KIND_OF_ROLE[one.signal.role] == "gas" for one in self.heard)
 
     @property
     def unknowns(self) -> int:
