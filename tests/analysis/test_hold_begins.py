@@ -10,6 +10,7 @@ import pytest
 
 from monitor.analysis.estimate import hold
 from monitor.analysis.estimate.model import Hold
+from monitor.analysis.estimate.past import Past
 from monitor.analysis.estimate.shapes import PLANNED
 
 
@@ -30,8 +31,9 @@ def test_a_pace_from_the_beginning_on_is_the_kinetics_own(
     """Warm air that came before the gas of a sound run was taken for its first, and what came later
     for a hundredth of it: held back from 0.055 of the step on, at a pace of 0.005."""
     alpha = np.array([0.0, begun, 0.5]).reshape(3, 1, 1) * np.ones((1, 2, 1))
+    heard: Any = [SimpleNamespace(signal=SimpleNamespace(role=role)) for role in roles]
     past: Any = SimpleNamespace(
-        heard=[SimpleNamespace(signal=SimpleNamespace(role=role)) for role in roles],
+        by_gas=Past(*[None] * 3, heard).by_gas,  # type: ignore[arg-type]
         layout=SimpleNamespace(done_group=(0,)),
         edge_at=lambda at_s: 1,
         paces=lambda holds: np.ones((2, len(holds))),

