@@ -434,10 +434,10 @@ def test_what_is_over_by_the_rival_itself_is_not_held_back(done: float, is_compl
 @pytest.mark.parametrize(
     ("roles", "kinds", "p", "is_complete"),
     [
-        (("receiver_mass",), ("caught",), 0.9, False),
-        (("receiver_mass",), ("caught",), 0.1, True),
-        (("bubble_count",), ("gas",), 0.9, True),  # a crust that has broken
-        (("pot_mass", "receiver_mass"), ("mass", "caught"), 0.9, True),
+        (("receiver_mass",), ("caught",), 0.95, False),
+        (("receiver_mass",), ("caught",), 0.6, True),  # others bear it out
+        (("bubble_count",), ("gas",), 0.95, True),  # a crust that has broken
+        (("pot_mass", "receiver_mass"), ("mass", "caught"), 0.95, True),
     ],
 )
 def test_a_rate_that_was_lost_and_came_back_tells_no_end_of_a_receiver_alone(
@@ -453,7 +453,7 @@ def test_a_rate_that_was_lost_and_came_back_tells_no_end_of_a_receiver_alone(
     assert ("complete" in words) == is_complete
     line = next(e for e in bench.verdict.evidence if e.name == "nothing feigns the end")
     assert (line.state == "holds") == is_complete
-    assert ("slugs" in line.value) != is_complete or p < 0.5
+    assert ("slugs" in line.value) != is_complete
 
 
 def test_a_feigned_end_on_bubbles_alone_is_unclear_and_says_why() -> None:
