@@ -7,7 +7,7 @@ not the plan's, on a balance that scatters by 0.1 % of the charge and drifts (bo
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -119,8 +119,8 @@ class Tick:
 
 
 @lru_cache(maxsize=8)
-def watched(text: str, number: int) -> tuple[Setup, list[Tick]]:
-    """All ticks of a world, watched under a plan."""
+def watched(text: str, number: int, draws: int | None = None) -> tuple[Setup, list[Tick]]:
+    """All ticks of a world, watched under a plan; `draws`: another set of random draws."""
     rng = np.random.default_rng(number)
     rows = course(WORLDS[number])
     pot = [(t, temp_C + rng.normal(0.0, 0.3)) for t, temp_C, _ in rows]
@@ -130,11 +130,30 @@ def watched(text: str, number: int) -> tuple[Setup, list[Tick]]:
     ]
     columns = {"pot": ("pot_temperature", pot), "mass": ("pot_mass", mass)}
     setup = setup_of(parse_plan(text, "oxalate.toml"))
+    if draws is not None:
+        setup = replace(setup, seed=draws)
     return setup, [Tick(e, rows[int(e.at_s / 10.0)][2]) for _, e in play(setup, columns, EVERY_S)]
 
 
 def holds(band: Band | None, truth: float, by: float = 1e-3) -> bool:
     return band is not None and band.p05 - by <= truth <= band.p95 + by
+
+
+def overs(extents: list[float]) -> list[int]:
+    """How many steps are over where that is plain, each within a fiftieth of 0 or 1; else empty."""
+    return [
+        over
+        for over in range(len(extents) + 1)
+        if all(abs(x - (j < over)) <= 0.02 for j, x in enumerate(extents))
+    ]
+
+
+def least_upper_end(ticks: list[Tick]) -> float:
+    """Of the intervals of steps that are plainly over."""
+    bands = [
+        tick.estimate.steps[j] for tick in ticks for n in overs(tick.extents) for j in range(n)
+    ]
+    return min(band.p95 for band in bands if band is not None)
 
 
 @pytest.mark.parametrize("number", range(len(WORLDS)))
@@ -143,28 +162,27 @@ def test_three_steps_are_found(text: str, number: int) -> None:
     """On both plateaus what has gone and what has not is told apart; at the end all is done.
 
     A plateau is where the truth lies within a fiftieth of one; there the interval of a step that is
-    over lies above seven tenths and reaches beyond nine, that of one to come begins at nothing.
-    Done is never said before 98 % of the last step are. (Of six sets of random draws one has an
-    interval that ends at 0.93 on a plateau, five at 0.99 and more.)
+    over lies above seven tenths, that of one to come begins at nothing. Done is never said before
+    98 % of the last step are. That of a step that is over reaches beyond 0.95; where the first set
+    of random draws falls short, by two others (of six sets one ends at 0.93, five at 0.99 or more).
     """
     seen = set()
     for tick in watched(text, number)[1]:
         assert_sound(tick.estimate)
-        for over in range(4):
-            if any(abs(x - (j < over)) > 0.02 for j, x in enumerate(tick.extents)):
-                continue
+        for over in overs(tick.extents):
             seen.add(over)
             for j, band in enumerate(tick.estimate.steps):
                 assert band is not None
                 if j < over:
                     assert band.p05 > 0.7
-                    assert band.p95 > 0.9
                 else:
                     assert band.p05 < 0.03
                     assert band.p50 < 0.1
         if tick.extents[2] < 0.98:
             assert tick.estimate.p_done < 0.95
     assert seen == {0, 1, 2, 3}
+    if least_upper_end(watched(text, number)[1]) <= 0.95:
+        assert all(least_upper_end(watched(text, number, draws)[1]) > 0.95 for draws in (1, 2))
     assert watched(text, number)[1][-1].estimate.p_done > 0.95
 
 

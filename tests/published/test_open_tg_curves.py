@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import csv
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -128,11 +128,14 @@ def plan_for(name: str, mass_g: float, rate_K_per_min: float | None) -> str:
     return "\n".join(lines) + "\n"
 
 
-def watched(name: str, rate_K_per_min: float | None) -> tuple[Record, list[dict[str, Any]]]:
-    """The record and all lines of the analysis."""
+def watched(
+    name: str, rate_K_per_min: float | None, draws: int | None = None
+) -> tuple[Record, list[dict[str, Any]]]:
+    """The record and all lines of the analysis; `draws`: by another set of random draws."""
     record = record_of(name)
-    fold = Fold(start(plan_for(name, record.mass_g[0], rate_K_per_min), RIG))
-    said = zip(record.at_s, record.temp_C, record.mass_g, strict=True)
+    first = start(plan_for(name, record.mass_g[0], rate_K_per_min), RIG)
+    fold = Fold(first if draws is None else replace(first, seed=draws))
+    rows = zip(record.at_s, record.temp_C, record.mass_g, strict=True)
     bodies = [
         (
             at_s,
@@ -143,7 +146,7 @@ def watched(name: str, rate_K_per_min: float | None) -> tuple[Record, list[dict[
                 else (Reading("pot", temp_C), Reading("mass", mass_g)),
             ),
         )
-        for at_s, temp_C, mass_g in said
+        for at_s, temp_C, mass_g in rows
     ]
     lines = [line for entry in numbered(bodies, utc=False) for line in fold.step(entry)]
     check(lines[-1:])
@@ -168,20 +171,29 @@ def test_the_plateau_is_found(name: str, rate_K_per_min: float) -> None:
     """PMMA leaves next to nothing: done at the end, and `complete` where there was time for it.
 
     It needs ten minutes on the plateau, which the two fastest ramps and one of 10 K/min do not have
-    (cut 324 s after). It comes within 25 min of 99 % of the loss (judgement), never before. A
-    record that ends within a quarter of an hour of that may end first, as one of 20 K/min does by
-    half a minute with one of four sets of random draws.
+    (cut 324 s after). It comes within 25 min of 99 % of the loss (judgement), never before. Where
+    the record ends within a quarter of an hour and the first set of random draws has it too late to
+    be in it (one of 20 K/min, by half a minute), two others have it.
     """
     record, lines = watched(name, rate_K_per_min)
     near_s = record.first_s(0.99)
     assert lines[-1]["progress"]["p05"] > 0.99
-    said = [line["elapsed_s"] for line in lines if line["verdict"] == "complete"]
     plateau_s = record.at_s[-1] - near_s
     if plateau_s < MIN_HOLD_S:
-        assert said == []
-    elif said or plateau_s >= _AMPLE_S:
-        assert near_s + MIN_HOLD_S <= said[0] <= near_s + 1500.0
-        assert {line["verdict"] for line in lines if line["elapsed_s"] >= said[0]} == {"complete"}
+        assert said(lines) == []
+        return
+    runs = [lines]
+    if not said(lines) and plateau_s < _AMPLE_S:
+        runs = [watched(name, rate_K_per_min, draws)[1] for draws in (1, 2)]
+    for run in runs:
+        first_s = said(run)[0]
+        assert near_s + MIN_HOLD_S <= first_s <= near_s + 1500.0
+        assert {line["verdict"] for line in run if line["elapsed_s"] >= first_s} == {"complete"}
+
+
+def said(lines: list[dict[str, Any]]) -> list[float]:
+    """When the run is said to be complete. [s]"""
+    return [line["elapsed_s"] for line in lines if line["verdict"] == "complete"]
 
 
 CUT = [
