@@ -36,6 +36,7 @@ from monitor.analysis.line import build_line, channel_lines, line_json, remainin
 from monitor.analysis.setting import Setting, setting_of
 from monitor.analysis.stalling import is_behind
 from monitor.analysis.timed_hold import HoldState, hold_left_s, say_hold, watch_hold
+from monitor.analysis.told import told_left
 from monitor.analysis.verdict import decide, distrusted
 from monitor.analysis.verdict_state import Said
 from monitor.analysis.view import View
@@ -55,7 +56,7 @@ from monitor.plan.profile import segment_at
 
 __all__ = ["VERSION", "Fold", "line_json"]
 
-VERSION = "22"
+VERSION = "23"
 """Version of state and rules: a checkpoint of another one is folded anew."""
 
 TICK_S = 10.0
@@ -455,7 +456,7 @@ class Fold:
         if said.word == "complete":
             return 0
         if self._setting.network is not None:
-            return remaining_data(view.estimate.remaining_s) if view.estimate else None
+            return remaining_data(told_left(view.estimate.remaining_s)) if view.estimate else None
         profile = self._setting.plan.profile
         left = hold_left_s(self._state.hold, self._state.heating, profile, view.now_s)
         return None if left is None else dict.fromkeys(("p05", "p50", "p95"), round(left, 0))

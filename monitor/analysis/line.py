@@ -19,6 +19,7 @@ from monitor.analysis.estimate import Band, Estimate, OtherHolds, RemainingBand
 from monitor.analysis.expected import Heating
 from monitor.analysis.restart import Restart
 from monitor.analysis.setting import Setting
+from monitor.analysis.told import told_fraction, told_left
 from monitor.analysis.verdict_state import Said
 
 __all__ = ["build_line", "channel_lines", "line_json", "time_text"]
@@ -78,7 +79,7 @@ def build_line(
         "time": time,
         "verdict": said.word,
         "why": [*said.why] or ["no reason is known"],
-        "progress": _fraction(estimate.progress) if estimate else None,
+        "progress": _fraction(told_fraction(estimate.progress)) if estimate else None,
         "remaining_s": remaining,
         "steps": _steps(setting, estimate),
         "expected": _expected(setting, heating, now_s),
@@ -144,7 +145,7 @@ def _others(setting: Setting, others: OtherHolds) -> dict[str, Any]:
     has_unwanted = any(step.unwanted for step in setting.plan.steps)
     return {
         "hold_C": list(others.hold_C),
-        "remaining_s": [remaining_data(left) for left in others.remaining_s],
+        "remaining_s": [remaining_data(told_left(left)) for left in others.remaining_s],
         "unwanted": [_digits(p, 3) for p in others.unwanted] if has_unwanted else None,
     }
 
@@ -201,7 +202,10 @@ def _finding(name: str, channel: str | None, since_s: float, why: str) -> dict[s
 def _steps(setting: Setting, estimate: Estimate | None) -> list[dict[str, Any]]:
     bands: Sequence[Band | None] = estimate.steps if estimate else ()
     return [
-        {"name": step.name, "fraction": _fraction(bands[i]) if i < len(bands) else None}
+        {
+            "name": step.name,
+            "fraction": _fraction(told_fraction(bands[i])) if i < len(bands) else None,
+        }
         for i, step in enumerate(setting.plan.steps)
     ]
 

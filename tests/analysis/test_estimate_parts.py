@@ -33,6 +33,7 @@ from monitor.analysis.estimate.noise import (
 from monitor.analysis.estimate.self_cooled import self_cooled
 from monitor.analysis.estimate.shapes import (
     FAMILIES,
+    GRAINS,
     PLANNED,
     RIVAL,
     Family,
@@ -230,22 +231,39 @@ def test_what_has_long_been_over_is_over_without_a_warning() -> None:
 def test_only_the_plans_own_model_is_taken_at_its_word() -> None:
     """Held back or not; a shape that was fitted to the course so far is extrapolated."""
     for law, expected in (("as planned", {"as planned", "held back"}), ("order", {"as planned"})):
-        families = families_by(law)
+        families = families_by(law, exponents("R2"))
         fitted = _fitted(families, [1] * len(families))
         at_its_word = {f.name for f, own in zip(families, fitted, strict=True) if not own}
         assert at_its_word == expected
 
 
-@pytest.mark.parametrize("law", FAMILIES, ids=lambda family: family.name)
+@pytest.mark.parametrize("law", [*FAMILIES, GRAINS], ids=lambda family: family.name)
 def test_the_rival_may_go_by_any_law(law: Family) -> None:
     """It is as rare beside its law as it is beside the plan's."""
-    families = families_by(law.name)
+    families = families_by(law.name, exponents("R3"))
     rival = next(f for f in families if f.held)
-    assert [f for f in families if not f.held] == [f for f in FAMILIES if not f.held]
-    for name in ("centre", "spread", "mixed", "cooled"):
+    assert [f for f in families if not f.held] == [f for f in (*FAMILIES, GRAINS) if not f.held]
+    for name in ("centre", "spread", "mixed", "cooled", "by_plan"):
         assert getattr(rival, name) == getattr(law, name)
     assert rival.weight / law.weight == pytest.approx(RIVAL.weight / PLANNED.weight)
-    assert families_by(PLANNED.name) == FAMILIES
+    assert families_by(PLANNED.name, exponents("R3")) == (*FAMILIES, GRAINS)
+
+
+def test_a_law_that_an_amended_plan_no_longer_asks_for() -> None:
+    """Of first order, grains of two sizes are two populations, and stand in the table already."""
+    assert families_by(PLANNED.name, exponents("F1")) == FAMILIES
+    assert families_by(GRAINS.name, exponents("F1")) == FAMILIES
+
+
+@pytest.mark.parametrize(("planned", "dimensions"), [("R2", 2), ("R3", 3)])
+def test_grains_of_two_sizes_go_by_the_plans_law(planned: str, dimensions: int) -> None:
+    """Contracting disks and balls, alpha = 1 - (1 - t / radius)**d: Vyazovkin 2011, Table 1."""
+    z, radius = np.array([-1.0, 0.0, 1.0]), np.linspace(0.05, 3.0, 20)[:, None]
+    shape = shapes_of([(GRAINS, slice(0, z.size))], exponents(planned), z, z)
+    fine, coarse = (np.maximum(1.0 - radius * r, 0.0) ** dimensions for r in (1.0, shape.r))
+    g = np.repeat(dimensions * radius, 3, axis=1)
+    expected = 1.0 - (1.0 - shape.w) * fine - shape.w * coarse
+    assert conversion(g, shape) == pytest.approx(expected, abs=1e-6)
 
 
 def test_a_tail_that_never_ends_stays_so_and_one_that_has_ended_takes_no_time() -> None:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from monitor.analysis.estimate.climb import climb
 from monitor.analysis.estimate.model import Earlier, Hold
 from monitor.analysis.estimate.past import Past, log_height, run_paces
-from monitor.analysis.estimate.shapes import FAMILIES, PLANNED, RIVAL, families_by
+from monitor.analysis.estimate.shapes import GRAINS, PLANNED, RIVAL
 
 __all__ = ["find_hold"]
 
@@ -48,9 +48,10 @@ _LAW_STAYS = 5.0
 """The same of its law."""
 _OTHER_LAW_EVERY = 4
 """Ticks."""
-_NO_TURN = ("held back", "fed with heat", "contracting")
+_NO_TURN = ("held back", "fed with heat", "contracting", GRAINS.name)
 """Laws by which a hold-back is not tried in turn, since with one law more each comes later: a
-charge that cools itself is held back by that already, and contracting grains lie near orders."""
+charge that cools itself is held back by that already, contracting grains lie near orders, and
+coarse ones that are left look like a hold-back."""
 _SAY = 0.05
 """A rival of less weight is not worth that work."""
 
@@ -99,7 +100,7 @@ def _by_other_law(
     The law that led when the hold began was told from the part of the course before it; what comes
     through afterwards tells more.
     """
-    laws = [f.name for f in FAMILIES if f.name not in _NO_TURN and f.name != hold.law]
+    laws = [f.name for f in past.families if f.name not in _NO_TURN and f.name != hold.law]
     other = replace(hold, law=laws[turn % len(laws)])
     tried = [other] if hold.until_s is None else [other, replace(other, until_s=None)]
     known = _heights(past, [hold], hold.law, [z])[0] + _LAW_STAYS
@@ -139,7 +140,7 @@ def _heights(
     past: Past, holds: Sequence[Hold | None], law: str, own: Sequence[tuple[float, ...]]
 ) -> _Array:
     """Log posterior density of each of the kinetics `own` of a law, with each of the holds."""
-    rival = next(family for family in families_by(law) if family.held)
+    rival = next(family for family in past.families_by(law) if family.held)
     course = run_paces(past, np.array(own), rival, past.paces(holds))
     height = log_height(past, np.repeat(own, len(holds), axis=0), course)
     height += math.log(rival.weight / RIVAL.weight)

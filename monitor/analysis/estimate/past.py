@@ -14,7 +14,7 @@ from monitor.analysis.estimate.grid import Grid
 from monitor.analysis.estimate.hearing import Agreement, Heard, total_log_likelihood
 from monitor.analysis.estimate.layout import Kinetics, Layout, kinetics
 from monitor.analysis.estimate.model import Hold
-from monitor.analysis.estimate.shapes import FAMILIES, Family, families_by
+from monitor.analysis.estimate.shapes import PLANNED, Family, families_by
 from monitor.analysis.estimate.signals import KIND_OF_ROLE
 from monitor.analysis.estimate.warmth import Warmth
 
@@ -57,7 +57,11 @@ class Past:
     @property
     def families(self) -> tuple[Family, ...]:
         """Families of shapes for the step of [done], the rival by the law of its hold."""
-        return FAMILIES if self.hold is None else families_by(self.hold.law)
+        return self.families_by(PLANNED.name if self.hold is None else self.hold.law)
+
+    def families_by(self, law: str) -> tuple[Family, ...]:
+        """The same, the rival by the law of the family of that name."""
+        return families_by(law, self.layout.planned[self.layout.done])
 
     def edge_at(self, at_s: float) -> int:
         """Index of the edge next to a time."""
