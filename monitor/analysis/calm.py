@@ -11,6 +11,7 @@ from statistics import median
 
 from monitor.analysis.channels import ChannelState, late_rate, since
 from monitor.analysis.diagnosis.outlet import each_mL
+from monitor.analysis.digits import digits
 from monitor.analysis.verdict_state import Verdict
 from monitor.analysis.view import View
 
@@ -175,4 +176,4 @@ def _compare(verdict: Verdict, view: View, state: ChannelState, rate: float, flo
 
 def _per_min(state: ChannelState, per_s: float) -> str:
     unit = {"1": "bubbles", "mL/min": "mL"}.get(state.unit, state.unit)
-    return f"{60.0 * per_s:.2g} {unit}/min"
+    return f"{digits(60.0 * per_s)} {unit}/min"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from monitor.analysis.conditions import Finding, Findings
+from monitor.analysis.digits import digits
 from monitor.analysis.estimate import ChannelEvidence, Estimate
 from monitor.analysis.lately import seen_now, surest
 from monitor.analysis.outvoting import out_since
@@ -274,7 +275,7 @@ def _would_show(
     if not shows and seen is not None and _stands_hot(view):
         comes, missed = 3600.0 * _TAIL / tail.p95, _SHOWS * (seen.p95 - seen.p50)
         shows = comes >= missed
-        value += f": {100.0 * comes:.2g} %/h, of which {100.0 * missed:.2g} would show"
+        value += f": {_per_cent(comes)} %/h, of which {_per_cent(missed)} would show"
     since_s = verdict.shown_since_s
     if shows and since_s is None:
         since_s = view.now_s
@@ -332,8 +333,8 @@ def _unseen(view: View, estimate: Estimate) -> list[EvidenceLine]:
     return [
         _line(
             "what is too slow to tell",
-            f"up to {100 * min(left, 1.0):.2g} % may be left, below {100 * least:.2g} %/h",
-            f"{100 * open_:.2g} %",
+            f"up to {_per_cent(min(left, 1.0))} % may be left, below {_per_cent(least)} %/h",
+            f"{_per_cent(open_)} %",
             left <= open_,
         )
     ]
@@ -349,8 +350,8 @@ def _falls(view: View, estimate: Estimate) -> list[EvidenceLine]:
     if left is None:
         return []
     most = 1.0 - view.setting.plan.done.fraction
-    value = f"{100 * left.p50:.2g} % ({100 * left.p05:.2g} to {100 * left.p95:.2g})"
-    return [_line("left as gas falls away", value, f"{100 * most:.2g} %", left.p50 <= most)]
+    value = f"{_per_cent(left.p50)} % ({_per_cent(left.p05)} to {_per_cent(left.p95)})"
+    return [_line("left as gas falls away", value, f"{_per_cent(most)} %", left.p50 <= most)]
 
 
 def _missing(view: View, estimate: Estimate, findings: Findings) -> list[EvidenceLine]:
@@ -405,13 +406,17 @@ def _all_but_gone(view: View, estimate: Estimate) -> EvidenceLine:
     seen = seen_now(view, estimate.evidence) if alone else surest(estimate.evidence, view.now_s)
     most = 12.0 * (1.0 - view.setting.plan.done.fraction)
     if seen is None:
-        return EvidenceLine("rate all but gone", "not known", f"{100 * most:.2g} %/h", "holds")
+        return EvidenceLine("rate all but gone", "not known", f"{_per_cent(most)} %/h", "holds")
     return _line(
         "rate all but gone",
-        f"{100 * max(seen.p50, 0.0):.2g} %/h",
-        f"{100 * most:.2g} %/h",
+        f"{_per_cent(max(seen.p50, 0.0))} %/h",
+        f"{_per_cent(most)} %/h",
         seen.p05 <= most,
     )
+
+
+def _per_cent(share: float) -> str:
+    return digits(100.0 * share)
 
 
 def _line(name: str, value: str, threshold: str, holds: bool) -> EvidenceLine:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from monitor.analysis.calm import gas_refutes, watch_calm
 from monitor.analysis.completion import explaining, follow_completion, take_back_at_once
 from monitor.analysis.conditions import Findings
+from monitor.analysis.digits import digits
 from monitor.analysis.estimate import Estimate
 from monitor.analysis.lately import follow_meaning
 from monitor.analysis.loss import watch_loss
@@ -284,7 +285,7 @@ def _gas_now(view: View) -> str:
     gives = network is not None and bool(network.dry_gas_mol.any())
     if gives and estimate.rate_mL_per_min is not None:
         rate = estimate.rate_mL_per_min.p50
-        parts.append(f"gas {rate:.3g} mL/min" if rate >= _HARDLY_ANY else "hardly any gas")
+        parts.append(f"gas {digits(rate, 3)} mL/min" if rate >= _HARDLY_ANY else "hardly any gas")
     if estimate.progress is not None:
         parts.append(f"progress {100 * estimate.progress.p50:.0f} %")
     if estimate.past_peak >= 0.5:

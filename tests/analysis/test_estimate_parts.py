@@ -38,6 +38,7 @@ from monitor.analysis.estimate.shapes import (
     RIVAL,
     Family,
     Shape,
+    begins_at,
     conversion,
     converter,
     exponents,
@@ -55,7 +56,7 @@ _ONE = np.ones(1)
 
 def _shape(model: str) -> Shape:
     a, n = exponents(model)
-    return Shape(a * _ONE, n * _ONE, 0.0 * _ONE, _ONE, 0.0 * _ONE)
+    return Shape(a * _ONE, n * _ONE, 0.0 * _ONE, _ONE, 0.0 * _ONE, _ONE < 0.0)
 
 
 @pytest.mark.parametrize(
@@ -222,7 +223,8 @@ def test_a_tail_of_another_order_takes_another_time(begun: float, bend: float) -
 def test_what_has_long_been_over_is_over_without_a_warning() -> None:
     """However steep its law, and however much time it had."""
     none = np.zeros(3)
-    shape = Shape(np.array([4.0, 1.0, 0.5]), np.array([3.0, 1.0, 0.5]), none, np.ones(3), none)
+    a, n, one = np.array([4.0, 1.0, 0.5]), np.array([3.0, 1.0, 0.5]), np.ones(3)
+    shape = Shape(a, n, none, one, none, one < 0.0)
     with np.errstate(all="raise"):
         gone = conversion(np.full((1, 3), 1e300), shape)
     assert gone[0].tolist() == [1.0, 1.0, 1.0]
@@ -237,33 +239,41 @@ def test_only_the_plans_own_model_is_taken_at_its_word() -> None:
         assert at_its_word == expected
 
 
-@pytest.mark.parametrize("law", [*FAMILIES, GRAINS], ids=lambda family: family.name)
+@pytest.mark.parametrize("law", [*FAMILIES, *GRAINS], ids=lambda family: family.name)
 def test_the_rival_may_go_by_any_law(law: Family) -> None:
     """It is as rare beside its law as it is beside the plan's."""
     families = families_by(law.name, exponents("R3"))
     rival = next(f for f in families if f.held)
-    assert [f for f in families if not f.held] == [f for f in (*FAMILIES, GRAINS) if not f.held]
-    for name in ("centre", "spread", "mixed", "cooled", "by_plan"):
+    assert [f for f in families if not f.held] == [f for f in (*FAMILIES, *GRAINS) if not f.held]
+    for name in ("centre", "spread", "mixed", "cooled", "by_plan", "halved"):
         assert getattr(rival, name) == getattr(law, name)
     assert rival.weight / law.weight == pytest.approx(RIVAL.weight / PLANNED.weight)
-    assert families_by(PLANNED.name, exponents("R3")) == (*FAMILIES, GRAINS)
+    assert families_by(PLANNED.name, exponents("R3")) == (*FAMILIES, *GRAINS)
 
 
 def test_a_law_that_an_amended_plan_no_longer_asks_for() -> None:
     """Of first order, grains of two sizes are two populations, and stand in the table already."""
     assert families_by(PLANNED.name, exponents("F1")) == FAMILIES
-    assert families_by(GRAINS.name, exponents("F1")) == FAMILIES
+    assert families_by(GRAINS[0].name, exponents("F1")) == FAMILIES
 
 
 @pytest.mark.parametrize(("planned", "dimensions"), [("R2", 2), ("R3", 3)])
-def test_grains_of_two_sizes_go_by_the_plans_law(planned: str, dimensions: int) -> None:
+@pytest.mark.parametrize("family", GRAINS, ids=lambda family: family.name)
+def test_grains_of_several_sizes_go_by_the_plans_law(
+    family: Family, planned: str, dimensions: int
+) -> None:
     """Contracting disks and balls, alpha = 1 - (1 - t / radius)**d: Vyazovkin 2011, Table 1."""
-    z, radius = np.array([-1.0, 0.0, 1.0]), np.linspace(0.05, 3.0, 20)[:, None]
-    shape = shapes_of([(GRAINS, slice(0, z.size))], exponents(planned), z, z)
-    fine, coarse = (np.maximum(1.0 - radius * r, 0.0) ** dimensions for r in (1.0, shape.r))
-    g = np.repeat(dimensions * radius, 3, axis=1)
-    expected = 1.0 - (1.0 - shape.w) * fine - shape.w * coarse
+    z, t = np.array([-1.0, 0.0, 1.0]), np.linspace(0.05, 3.0, 20)[:, None]
+    shape = shapes_of([(family, slice(0, z.size))], exponents(planned), z, z)
+    of = [1.0 - np.maximum(1.0 - t * r, 0.0) ** dimensions for r in (1.0, shape.r, 1.0 / shape.r)]
+    second = 0.5 * (of[1] + of[2]) if family.halved else of[1]
+    expected = (1.0 - shape.w) * of[0] + shape.w * second
+    g = np.repeat(dimensions * t, 3, axis=1)
     assert conversion(g, shape) == pytest.approx(expected, abs=1e-6)
+    for alpha in (0.01, 0.5, 0.9, 0.99):
+        at = integral_at(alpha, shape)
+        assert conversion(at[None], shape)[0] == pytest.approx(np.full(3, alpha), abs=1e-3)
+        assert np.all(begins_at(alpha, shape) <= at * (1.0 + 1e-9))
 
 
 def test_a_tail_that_never_ends_stays_so_and_one_that_has_ended_takes_no_time() -> None:
@@ -311,7 +321,7 @@ def test_a_first_order_step_follows_its_supply(k_per_s: float) -> None:
     supplied = (t_s / t_s[-1])[:, None]
     g = (k_per_s * t_s)[:, None]
     one = np.ones(1)
-    shape = Shape(one, one, np.zeros(1), one, np.zeros(1), plain=True)
+    shape = Shape(one, one, np.zeros(1), one, np.zeros(1), one < 0.0, plain=True)
     _limit(g, np.full((cells, 1), k_per_s * width_s), supplied, shape, converter(shape))
     exact = (t_s + np.expm1(-k_per_s * t_s) / k_per_s) / t_s[-1]
     assert -np.expm1(-g[:, 0]) == pytest.approx(exact, rel=1e-6, abs=1e-5)

@@ -176,6 +176,6 @@ def mixed(cloud: Cloud, other: Cloud, gives: NDArray[np.bool_], share: float) ->
 
 
 def _joined(a: Shape, b: Shape) -> Shape:
-    names = ("a", "n", "w", "r", "cooled")
-    a_, n, w, r, cooled = (np.concatenate([getattr(a, f), getattr(b, f)]) for f in names)
-    return Shape(a_, n, w, r, cooled, a.plain and b.plain)
+    pairs = zip(a.values(), b.values(), strict=True)
+    a_, n, w, r, cooled, halved = (np.concatenate(pair) for pair in pairs)
+    return Shape(a_, n, w, r, cooled, halved, a.plain and b.plain)

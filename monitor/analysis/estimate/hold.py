@@ -48,7 +48,7 @@ _LAW_STAYS = 5.0
 """The same of its law."""
 _OTHER_LAW_EVERY = 4
 """Ticks."""
-_NO_TURN = ("held back", "fed with heat", "contracting", GRAINS.name)
+_NO_TURN = ("held back", "fed with heat", "contracting", *(family.name for family in GRAINS))
 """Laws by which a hold-back is not tried in turn, since with one law more each comes later: a
 charge that cools itself is held back by that already, contracting grains lie near orders, and
 coarse ones that are left look like a hold-back."""

@@ -175,8 +175,9 @@ def _ln_a(half: _Array, e_over_r: _Array, half_K: _Array) -> _Array:
 def _planned_shape(planned: tuple[float, float], sets: int) -> Shape:
     """Of a step whose shape is none of the unknowns; nobody may write to it."""
     one, none = np.ones(sets), np.zeros(sets)
-    shape = Shape(planned[0] * one, planned[1] * one, none, one, none, planned == (1.0, 1.0))
-    for values in (shape.a, shape.n, shape.w, shape.r, shape.cooled):
+    a, n = planned[0] * one, planned[1] * one
+    shape = Shape(a, n, none, one, none, none.astype(np.bool_), planned == (1.0, 1.0))
+    for values in shape.values():
         values.flags.writeable = False
     return shape
 

@@ -20,6 +20,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,13 +83,19 @@ class Shape:
     r: _Array
     cooled: _Array
     """Of the second part: logarithm of how much slower it begins for the heat that it takes up."""
+    halved: NDArray[np.bool_]
+    """Whether half of the second part is as much faster than the first as the other is slower."""
     plain: bool = False
     """True where every set is first order: alpha = 1 - exp(-g)."""
 
     def rows(self, index: slice | NDArray[np.intp]) -> Shape:
         """The shapes of some of the sets."""
-        a, n, w, r = self.a[index], self.n[index], self.w[index], self.r[index]
-        return Shape(a, n, w, r, self.cooled[index], self.plain)
+        a, n, w, r, cooled, halved = (values[index] for values in self.values())
+        return Shape(a, n, w, r, cooled, halved, self.plain)
+
+    def values(self) -> tuple[NDArray[Any], ...]:
+        """All that each set has of its own."""
+        return self.a, self.n, self.w, self.r, self.cooled, self.halved
 
 
 _LEAST_G, _USED_UP, _MOST_LN = (np.full((), x) for x in (1e-300, -1.0 + 1e-15, 600.0))
@@ -128,16 +135,24 @@ def converter(shape: Shape) -> Callable[[_Array], _Array]:
         return lambda g: _one(g, a, m)
     mixed, sets = _side_by_side(index), w.size
     w, r = w[mixed], shape.r[mixed]
+    halved = _side_by_side(np.flatnonzero(shape.halved[mixed]))
+    faster = 1.0 / r[halved]
+    thirds = _side_by_side(index[np.flatnonzero(shape.halved[mixed])])
     # The second populations lie behind all sets: of few sets each call costs more than its work.
-    a, m = np.concatenate([a, a[mixed]]), np.concatenate([m, m[mixed]])
+    a, m = (np.concatenate([of, of[mixed], of[thirds]]) for of in (a, m))
     cooled = _side_by_side(np.flatnonzero(shape.cooled[mixed]))
-    cooling = shape.cooled[mixed][cooled]
+    cooling, seconds = shape.cooled[mixed][cooled], sets + w.size
 
     def of(g: _Array) -> _Array:
-        both = _one(np.concatenate([g, g[..., mixed] * r], axis=-1), a, m)
-        alpha, second = both[..., :sets], both[..., sets:]
+        parts = [g, g[..., mixed] * r]
+        if faster.size:
+            parts.append(g[..., thirds] * faster)
+        both = _one(np.concatenate(parts, axis=-1), a, m)
+        alpha, second = both[..., :sets], both[..., sets:seconds]
         if cooling.size:
             second[..., cooled] = self_cooled(g[..., mixed][..., cooled], cooling)
+        if faster.size:
+            second[..., halved] = 0.5 * (second[..., halved] + both[..., seconds:])
         second -= alpha[..., mixed]
         second *= w
         alpha[..., mixed] += second
@@ -185,7 +200,7 @@ def begins_at(alpha: float, shape: Shape) -> _Array:
         return np.full(shape.n.shape, -math.log1p(-alpha))
     m = _m(shape.n)
     g = np.exp(np.log(np.expm1(-m * math.log1p(-alpha)) / m) / shape.a)
-    return np.asarray(g / np.maximum(shape.r, 1.0))
+    return np.asarray(g / np.where(shape.halved, 1.0 / shape.r, np.maximum(shape.r, 1.0)))
 
 
 def _mixed_ln_g(alpha: _Array, ln_g: _Array, shape: Shape) -> _Array:
@@ -193,17 +208,20 @@ def _mixed_ln_g(alpha: _Array, ln_g: _Array, shape: Shape) -> _Array:
     low = ln_g - np.log(np.maximum(shape.r, 1.0))
     high = ln_g - np.log(np.minimum(shape.r, 1.0))
     m, sets = _m(shape.n), np.arange(ln_g.size)
-    speeds = np.stack([np.ones_like(shape.r), shape.r])
-    cooled = np.flatnonzero(shape.cooled)
+    cooled, halved = np.flatnonzero(shape.cooled), np.flatnonzero(shape.halved)
     cooling = shape.cooled[cooled]
     if cooled.size:
         high[cooled] = np.log(self_cooled_at(alpha[cooled], cooling))
+    speeds = np.stack([np.ones_like(shape.r), shape.r, 1.0 / shape.r][: 3 if halved.size else 2])
+    low[halved] += np.log(shape.r[halved])
 
     def converted(ln: _Array) -> _Array:
         both = _one(np.exp(ln)[:, None] * speeds, shape.a, m)
         second = both[:, 1]
         if cooled.size:
             second[:, cooled] = self_cooled(np.exp(ln[:, cooled]), cooling)
+        if halved.size:
+            second[:, halved] = 0.5 * (second[:, halved] + both[:, 2, halved])
         second -= both[:, 0]
         second *= shape.w
         return np.asarray(np.add(both[:, 0], second, out=second))
@@ -256,6 +274,8 @@ class Family:
     """True: a law of its own name, and no kind of laws."""
     by_plan: bool = False
     """Of a mixture: both parts go by the law that the plan names, and not by first order."""
+    halved: bool = False
+    """Of a mixture: half of the second part is as much faster as the other half is slower."""
 
 
 FAMILIES = (
@@ -273,10 +293,16 @@ FAMILIES = (
 a law by its own name (F2), and likelier than orders beside it: its tail lasts for many hours. So
 are contracting grains, between area and volume (R2 and R3: orders of 1/2 and 2/3), which end."""
 
-GRAINS = Family("grains of two sizes", 0.04, (-0.5, -1.0), (0.8, 0.6), mixed=True, by_plan=True)
-"""Beside them where the plan's law is not of first order: a share of the grains, 13 to 34 %, goes
-0.2 to 0.67 times as fast by that same law. Where a law ends, the finer grains end first, and no
-order and no mixture of first orders follows that."""
+GRAINS = (
+    Family("grains of two sizes", 0.04, (-0.5, -1.0), (0.8, 0.6), mixed=True, by_plan=True),
+    Family("grains of many sizes", 0.04, (0.7, -0.4), (0.5, 0.25), mixed=True, by_plan=True,
+           halved=True),
+)  # fmt: skip
+"""Beside them where the plan's law is not of first order. Of two sizes: a share of 13 to 34 % goes
+0.2 to 0.67 times as fast by that same law. Of many: a third to a half of the grains are as much
+finer or coarser than the others, by a factor 1.2 to 1.9, as sizes are that differ by a standard
+deviation of a tenth to four tenths. Where a law ends, the finer grains end first, and no order and
+no mixture of first orders follows that."""
 
 PLANNED, RIVAL = FAMILIES[0], next(family for family in FAMILIES if family.held)
 _FIRST_ORDER = (1.0, 1.0)
@@ -289,7 +315,7 @@ def families_by(law: str, planned: tuple[float, float]) -> tuple[Family, ...]:
     It is as rare beside its law as it is beside the plan's own, which stands in for a law that an
     amended plan no longer asks for.
     """
-    known = FAMILIES if planned == _FIRST_ORDER else (*FAMILIES, GRAINS)
+    known = FAMILIES if planned == _FIRST_ORDER else (*FAMILIES, *GRAINS)
     own = next((family for family in known if family.name == law), PLANNED)
     if own is PLANNED:
         return known
@@ -313,6 +339,7 @@ def shapes_of(
     usual = np.array([_usual(family, planned) for family, _ in rows])
     a, n, spread_a, spread_n = usual.repeat([own.stop - own.start for _, own in rows], axis=0).T
     w, r, cooled = np.zeros_like(z1), np.ones_like(z1), np.zeros_like(z1)
+    halved = np.zeros(z1.size, dtype=np.bool_)
     for family, own in rows:
         if family.mixed and family.centre is not None:
             centre, spread = family.centre, family.spread
@@ -322,7 +349,8 @@ def shapes_of(
                 cooled[own] = np.exp(np.clip(second, *_COOLED))
             else:
                 r[own] = np.exp(np.minimum(second, -0.05))
-    return Shape(a * np.exp(spread_a * z1), n * np.exp(spread_n * z2), w, r, cooled)
+                halved[own] = family.halved
+    return Shape(a * np.exp(spread_a * z1), n * np.exp(spread_n * z2), w, r, cooled, halved)
 
 
 @lru_cache(maxsize=64)
