@@ -13,7 +13,7 @@ from monitor.analysis.estimate import Band, RemainingBand
 
 __all__ = ["told_fraction", "told_left"]
 
-_LESS = 0.1
+_LESS = 0.08
 """Share of the distance from the middle by which either end is drawn in."""
 _MINUTE_S = 60.0
 """Distances of a time left are those of ln(time + 1 min): factors while it is long, differences
@@ -27,7 +27,7 @@ def told_fraction(band: Band | None) -> Band | None:
     likely enough to be an end, a course may well be there.
 
     >>> told_fraction(Band(0.5, 0.6, 1.0))  # doctest: +ELLIPSIS
-    Band(p05=0.510..., p50=0.6, p95=1.0)
+    Band(p05=0.508..., p50=0.6, p95=1.0)
     """
     if band is None or not 0.0 < band.p50 < 1.0:
         return band
