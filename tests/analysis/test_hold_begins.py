@@ -11,7 +11,7 @@ import pytest
 from monitor.analysis.estimate import hold
 from monitor.analysis.estimate.model import Hold
 from monitor.analysis.estimate.past import Past
-from monitor.analysis.estimate.shapes import PLANNED
+from monitor.analysis.estimate.shapes import FAMILIES, PLANNED
 
 
 @pytest.mark.parametrize(
@@ -36,6 +36,7 @@ def test_a_pace_from_the_beginning_on_is_the_kinetics_own(
         by_gas=Past(*[None] * 3, heard).by_gas,  # type: ignore[arg-type]
         layout=SimpleNamespace(done_group=(0,)),
         edge_at=lambda at_s: 1,
+        families_by=lambda law: FAMILIES,
         paces=lambda holds: np.ones((2, len(holds))),
     )
     monkeypatch.setattr(hold, "run_paces", lambda *known: SimpleNamespace(alpha=alpha))
