@@ -7,6 +7,9 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 import monitor.plan
 from drivers.reading import Quality
 from monitor.analysis.bins import BinStore
@@ -23,10 +26,13 @@ from monitor.analysis.estimate import (
 from monitor.chemistry.network import ChargeAmounts, build_network
 from monitor.plan.files import parse_plan
 from monitor.plan.model import ChannelSpec, Plan, Train
+from tests.benchmarks.runs_made_up import Made, setup_for
 
 ROOT = Path(__file__).parents[2]
 PUBLISHED = ROOT / "tests" / "published" / "data"
 BUNDLED = Path(monitor.plan.__file__).parent / "bundled" / "manganese-brown.toml"
+
+_EVERY_S = 120.0
 
 Columns = Mapping[str, tuple[str, Sequence[tuple[float, float]]]]
 """Channel -> (role, [(elapsed_s, value in the role's unit)])."""
@@ -108,3 +114,29 @@ def _ordered(band: Band) -> bool:
 def _sooner_or_never(left: RemainingBand) -> bool:
     values = [math.inf if q is None else q for q in (left.p05, left.p50, left.p95)]
     return values[0] >= 0.0 and values == sorted(values)
+
+
+def held_and_said(made: Made, since: float) -> NDArray[np.float64]:
+    """Of a made-up run of one step, from that share of it to [done], each two minutes.
+
+    Whether the intervals of progress and of the time left hold the truth, 1 or 0, and the median of
+    the time left over the true one: (moments, 3).
+    """
+    setup, bins, state, last_s = setup_for(made), BinStore(), begin(), 0.0
+    true, times_s, rows = made.extents[:, 0], made.times_s, []
+    end_s = float(times_s[int(np.argmax(true >= made.plan.done.fraction))])
+    for now_s in np.arange(_EVERY_S, end_s, _EVERY_S).tolist():
+        made.fill(bins, last_s, now_s)
+        last_s = now_s
+        state, estimate = update(state, bins, setup, Circumstances(now_s, 0.0, 0.0, True))
+        at, left_s = float(true[int(np.searchsorted(times_s, now_s))]), end_s - now_s
+        if at < since:
+            continue
+        progress, left = estimate.progress, estimate.remaining_s
+        assert progress is not None
+        assert left is not None
+        least, most = (math.inf if s is None else s for s in (left.p05, left.p95))
+        middle = math.inf if left.p50 is None else left.p50
+        held = progress.p05 <= at <= progress.p95
+        rows.append((held, least <= left_s <= most, middle / left_s))
+    return np.array(rows, dtype=np.float64)

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from monitor.analysis.bins import BinStore
-from monitor.analysis.estimate import Circumstances, begin, update
 from monitor.chemistry.kinetics import GAS_CONSTANT_J_MOL_K, ln_a_per_s
 from monitor.plan.files import parse_plan
 from monitor.plan.profile import profile_points
-from tests.benchmarks.runs_made_up import Made, make_run, network_of, setup_for
+from tests.analysis.estimate_runs import held_and_said
+from tests.benchmarks.runs_made_up import Made, make_run, network_of
 
 _PLAN = """
 format = 1
@@ -40,7 +37,7 @@ hold_min = 300
 [done]
 fraction = 0.985
 """
-_EVERY_S, _STEP_S = 120.0, 10.0
+_STEP_S = 10.0
 
 
 def _of_grains(
@@ -66,31 +63,6 @@ def _of_grains(
     return Made(plan, network, made.channels, made.times_s, said, gone[:, None], 0.0)
 
 
-def _said(made: Made) -> NDArray[np.float64]:
-    """From seven tenths to [done], each two minutes: progress and time left held, and said / true.
-
-    Whether the interval holds the truth, 1 or 0; the third is the median over the true time left.
-    """
-    setup, bins, state, last_s = setup_for(made), BinStore(), begin(), 0.0
-    true, rows = made.extents[:, 0], []
-    end_s = float(made.times_s[int(np.argmax(true >= made.plan.done.fraction))])
-    for now_s in np.arange(_EVERY_S, end_s, _EVERY_S).tolist():
-        made.fill(bins, last_s, now_s)
-        last_s = now_s
-        state, estimate = update(state, bins, setup, Circumstances(now_s, 0.0, 0.0, True))
-        at, left_s = float(true[int(now_s // _STEP_S)]), end_s - now_s
-        if at < 0.7:
-            continue
-        progress, left = estimate.progress, estimate.remaining_s
-        assert progress is not None
-        assert left is not None
-        least, most = (math.inf if s is None else s for s in (left.p05, left.p95))
-        middle = math.inf if left.p50 is None else left.p50
-        held = progress.p05 <= at <= progress.p95
-        rows.append((held, least <= left_s <= most, middle / left_s))
-    return np.array(rows, dtype=np.float64)
-
-
 @pytest.mark.parametrize(
     ("dimensions", "coarse", "slower"), [(2, 0.3, 0.5), (3, 0.3, 0.4), (2, 0.2, 0.35)]
 )
@@ -102,7 +74,7 @@ def test_coarse_grains_that_are_left(dimensions: int, coarse: float, slower: flo
     """
     shares, speeds = np.array([1.0 - coarse, coarse]), 1.25 * np.array([1.0, slower])
     said = np.concatenate(
-        [_said(_of_grains(dimensions, shares, speeds, seed)) for seed in (1, 2, 3)]
+        [held_and_said(_of_grains(dimensions, shares, speeds, seed), 0.7) for seed in (1, 2, 3)]
     )
     assert said[:, 0].mean() > 0.7
     assert said[:, 1].mean() > 0.7
@@ -120,7 +92,9 @@ def test_grains_of_many_sizes(dimensions: int) -> None:
     away = np.linspace(-2.0, 2.0, 21)
     shares = np.exp(-0.5 * away**2) / np.exp(-0.5 * away**2).sum()
     speeds = 0.5 * np.exp(0.25 * away)
-    said = np.concatenate([_said(_of_grains(dimensions, shares, speeds, s)) for s in (1, 2, 3)])
+    said = np.concatenate(
+        [held_and_said(_of_grains(dimensions, shares, speeds, s), 0.7) for s in (1, 2, 3)]
+    )
     assert said[:, 0].mean() > 0.4
     assert said[:, 1].mean() > 0.55
     assert 0.5 < float(np.median(said[:, 2])) < 1.6

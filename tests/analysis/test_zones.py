@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
-from monitor.analysis.bins import BinStore
-from monitor.analysis.estimate import Circumstances, begin, update
 from monitor.chemistry.kinetics import GAS_CONSTANT_J_MOL_K, ln_a_per_s
 from monitor.plan.files import parse_plan
 from monitor.plan.profile import profile_points
-from tests.benchmarks.runs_made_up import Made, make_run, network_of, setup_for
+from tests.analysis.estimate_runs import held_and_said
+from tests.benchmarks.runs_made_up import Made, make_run, network_of
 
 _PLAN = """
 format = 1
@@ -40,7 +36,7 @@ hold_min = 240
 [done]
 fraction = 0.99
 """
-_EVERY_S, _STEP_S, _OF_WALL = 120.0, 10.0, 0.55
+_STEP_S, _OF_WALL = 10.0, 0.55
 _J_MOL, _J_G_K = 64.5e3, 1.25
 """Of the reaction, per mole of the salt: NBS tables (Wagman et al. 1982), from memory; heat
 capacity of the charge: judgement."""
@@ -75,32 +71,6 @@ def _in_zones(conductance_W_K: float, seed: int) -> Made:
     return Made(plan, network, made.channels, made.times_s, said, extents, 0.0)
 
 
-def _said(conductance_W_K: float, seed: int) -> NDArray[np.float64]:
-    """From half gone to [done], each two minutes: progress held, time left held, and said / true.
-
-    Whether the interval holds the truth, 1 or 0; the third is the median over the true time left.
-    """
-    made = _in_zones(conductance_W_K, seed)
-    setup, bins, state, last_s = setup_for(made), BinStore(), begin(), 0.0
-    true, rows = made.extents[:, 0], []
-    end_s = float(made.times_s[int(np.argmax(true >= made.plan.done.fraction))])
-    for now_s in np.arange(_EVERY_S, end_s, _EVERY_S).tolist():
-        made.fill(bins, last_s, now_s)
-        last_s = now_s
-        state, estimate = update(state, bins, setup, Circumstances(now_s, 0.0, 0.0, True))
-        at, left_s = float(true[int(now_s // _STEP_S)]), end_s - now_s
-        if at < 0.5:
-            continue
-        progress, left = estimate.progress, estimate.remaining_s
-        assert progress is not None
-        assert left is not None
-        least, most = (math.inf if s is None else s for s in (left.p05, left.p95))
-        middle = math.inf if left.p50 is None else left.p50
-        held = progress.p05 <= at <= progress.p95
-        rows.append((held, least <= left_s <= most, middle / left_s))
-    return np.array(rows, dtype=np.float64)
-
-
 @pytest.mark.parametrize("conductance_W_K", [0.1, 0.2, 0.3])
 def test_what_is_left_within_is_not_taken_for_a_long_tail(conductance_W_K: float) -> None:
     """It goes on evenly and ends soon. By first order it seemed to take three times as long.
@@ -108,7 +78,7 @@ def test_what_is_left_within_is_not_taken_for_a_long_tail(conductance_W_K: float
     The plan's own law is believed first, so that intervals cannot be asked to hold in nine moments
     of ten; without the law of such a charge they held in a third, and in a tenth of the time left.
     """
-    said = np.concatenate([_said(conductance_W_K, seed) for seed in (1, 2)])
+    said = np.concatenate([held_and_said(_in_zones(conductance_W_K, seed), 0.5) for seed in (1, 2)])
     assert said[:, 0].mean() > 0.5
     assert said[:, 1].mean() > 0.35
     assert 0.5 < float(np.median(said[:, 2])) < 1.6

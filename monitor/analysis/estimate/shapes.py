@@ -5,12 +5,12 @@ With the kinetic integral g = integral of k dt, the conversion is
     alpha = (1 - w) P(g) + w P(r g),    P(g) = 1 - (1 + (n - 1) g**a) ** (-1 / (n - 1))
 
 n is the order, a the exponent of nucleation; w and r let a share of the material react r times as
-fast. F1: a = n = 1; Fn: a = 1; An: a = n_A, n = 1; R2 and R3: n = 1/2 and 2/3; powers: n = 0; D1
-and D3: a = 1/2 with n = 0 and 2/3, exactly. D2 and D4 are met within 0.003 of alpha. Autocatalysis,
-f = alpha**m (1 - alpha)**n of Sestak and Berggren, Thermochim. Acta 3 (1971) 1, is met within 0.003
-too, by a of about 1 / (1 - m) and n above its own order. The models are those of Vyazovkin et al.,
-Thermochim. Acta 520 (2011) 1, Table 1; that one formula holds them all is our own observation,
-tested against each.
+fast, or half of it r times and half 1 / r times. F1: a = n = 1; Fn: a = 1; An: a = n_A, n = 1; R2
+and R3: n = 1/2 and 2/3; powers: n = 0; D1 and D3: a = 1/2 with n = 0 and 2/3, exactly. D2 and D4
+are met within 0.003 of alpha. Autocatalysis, f = alpha**m (1 - alpha)**n of Sestak and Berggren,
+Thermochim. Acta 3 (1971) 1, is met within 0.003 too, by a of about 1 / (1 - m) and n above its own
+order. The models are those of Vyazovkin et al., Thermochim. Acta 520 (2011) 1, Table 1; that one
+formula holds them all is our own observation, tested against each.
 """
 
 from __future__ import annotations
