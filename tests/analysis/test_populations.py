@@ -70,7 +70,7 @@ def test_coarse_grains_that_are_left(dimensions: int, coarse: float, slower: flo
     """Fine grains end, and what goes on slower is no drift: two populations by the plan's own law.
 
     With populations of first order alone the time left was held in 0 to 2 % of these moments, and
-    said to be over from 0.95 on; progress was held in 24 to 35 %.
+    in the middle said to be all but over; progress was held in 24 to 35 %.
     """
     shares, speeds = np.array([1.0 - coarse, coarse]), 1.25 * np.array([1.0, slower])
     said = np.concatenate(
