@@ -40,9 +40,10 @@ def test_a_time_left_lies_within_the_one_found(found: list[float]) -> None:
 @pytest.mark.parametrize(
     ("found", "said"),
     [
-        # by hand: 540 s + 60 s = 600 s, twice that and half of it a factor 2**0.92 = 1.892 away
-        ((240.0, 540.0, 1140.0), (600 / 1.892 - 60, 540.0, 600 * 1.892 - 60)),
-        ((0.0, 540.0, 1140.0), (0.0, 540.0, 600 * 1.892 - 60)),  # over already, perhaps
+        # by hand: 540 s + 60 s = 600 s, of which half is a factor 2**0.92 = 1.892 away then, and
+        # twice as much 2**0.7 = 1.625
+        ((240.0, 540.0, 1140.0), (600 / 1.892 - 60, 540.0, 600 * 1.625 - 60)),
+        ((0.0, 540.0, 1140.0), (0.0, 540.0, 600 * 1.625 - 60)),  # over already, perhaps
         ((240.0, 540.0, None), (600 / 1.892 - 60, 540.0, None)),  # perhaps never
         ((240.0, None, None), (240.0, None, None)),
         ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0)),
