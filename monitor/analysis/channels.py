@@ -44,13 +44,19 @@ _RESTING = frozenset({0.0, 85.0})
 _ODD = _SENTINELS | _RESTING
 _JUMP = {"degC": 25.0, "g": 8.0}
 """A change within one reading beyond which a second reading has to confirm it."""
+_SPIKE = {"degC": 5.0, "g": 0.5}
+"""A change by more that no other of late comes near is held back until the next reading is there.
+Judgement."""
 _BOUNDS = {
-    "degC": (-150.0, 1800.0, _JUMP["degC"]),
-    "g": (-2e5, 2e5, _JUMP["g"]),
-    "kPa": (-200.0, 2000.0, math.inf),
+    "degC": (-150.0, 1800.0, _JUMP["degC"], _SPIKE["degC"]),
+    "g": (-2e5, 2e5, _JUMP["g"], _SPIKE["g"]),
+    "kPa": (-200.0, 2000.0, math.inf, math.inf),
 }
-"""Range of a unit, and that change: looked up once for every reading."""
-_ANY_BOUNDS = (-1e9, 1e9, math.inf)
+"""Range of a unit, and those changes: looked up once for every reading."""
+_ANY_BOUNDS = (-1e9, 1e9, math.inf, math.inf)
+_LONE_SD, _LONE_TIMES, _LONE_N = 15.0, 3.0, 30
+"""How far beyond noise, and beyond the change before, one has to be to be a spike; of so many
+readings at least the noise is known. Judgement."""
 
 _FACTORS = (10.0, 0.1, 100.0, 0.01, 1000.0, 0.001, 28.3495, 1.0 / 28.3495, 453.592, 1.0 / 453.592)
 
@@ -87,6 +93,8 @@ _READINGS = 3.5
 _SURGE, _SURGES, _USUAL_N = 50.0, 4.0, 10
 """Counts at once, beyond so many times what it has counted over the last so many points, are held
 back for one reading. Judgement."""
+_ANEW_S = 300.0
+"""A count that is back so soon where it would be without its reset has had none. Judgement."""
 _SPACING_S = {"kPa": 1.0, "ppm": 2.0, "1": 2.0}
 _FLOOR_S = {"degC": 30.0, "g": 30.0, "kPa": 3.0, "ppm": 10.0}
 _ROLLOVERS = (65536.0, 4294967296.0)
@@ -146,14 +154,20 @@ class ChannelState:
     bad_share: float = 0.0
     bad_what: str = ""
     pending: float | None = None
+    held: float | None = None
+    """A change that may be a spike, until the next reading tells."""
     raw: float | None = None
     offset: float = 0.0
     resets: int = 0
     reset_s: float = -1e9
+    reset_raw: float | None = None
+    """What it had counted before it began anew, until that has stood for a while."""
     jump_s: float = -1e9
     jump: float = 0.0
     jump_hole_s: float = 0.0
     """How long no number had come when it jumped; 0: it jumped from one to the next."""
+    jump_stood: bool = False
+    """What it jumped from had stood for a while."""
     suspended: str = ""
     suspended_from: float = 0.0
     suspended_s: float = 0.0
@@ -189,7 +203,7 @@ class ChannelState:
             return False
         if unit == "1":
             return self._count(now_s, value)
-        low, high, jump = _BOUNDS.get(unit, _ANY_BOUNDS)
+        low, high, jump, spike = _BOUNDS.get(unit, _ANY_BOUNDS)
         if not low <= value <= high or (value in _ODD and self._is_sentinel(value)):
             self._bad(now_s, f"{value:g} {unit}, which means no sensor or a failed read")
             return False
@@ -208,6 +222,11 @@ class ChannelState:
                 return False
         elif self.pending is not None:
             self.pending = None
+        if self.held is not None:
+            self._let_go(now_s, value, last)
+        elif not -spike < value - last < spike and self._is_lone(value - last):
+            self.held = value
+            return False
         if self.suspended:
             self._resume(value)
             if self.suspended:
@@ -228,7 +247,7 @@ class ChannelState:
     def accept(self) -> None:
         """A person has looked: what a suspended channel says is true, on its old scale."""
         self.suspended = ""
-        self.value = self.before = self.pending = None
+        self.value = self.before = self.pending = self.held = None
         self.recent.clear()
         self.kept_s = -1e9
 
@@ -377,7 +396,7 @@ class ChannelState:
             return True
         # What stood but for a moment, among readings that jump about, was no scale.
         stood = now_s - self.jump_s > max(_STOOD_S, _STOOD_N * self.period_s)
-        self.jump_s, self.jump = now_s, value - last
+        self.jump_s, self.jump, self.jump_stood = now_s, value - last, stood
         unheard_s = now_s - self.value_s
         self.jump_hole_s = unheard_s if unheard_s > self.hole_s() else 0.0
         self.before, self.fresh = None, True  # a step is no noise
@@ -388,6 +407,22 @@ class ChannelState:
             self.recent.clear()
             self.kept_s = -1e9
         return True
+
+    def _is_lone(self, step: float) -> bool:
+        """Whether a change is far beyond noise and beyond the change before."""
+        before = self.before
+        if before is None or self.value is None or self.noisy_n < _LONE_N:
+            return False
+        least = max(_LONE_SD * math.sqrt(self.variance), _LONE_TIMES * abs(self.value - before))
+        return abs(step) > least
+
+    def _let_go(self, now_s: float, value: float, last: float) -> None:
+        """What was held back was a spike where the reading after it has not gone the same way."""
+        assert self.held is not None
+        half = 0.5 * (self.held - last)
+        if (value - last - half) * half < 0.0:
+            self._bad(now_s, f"one reading of {self.held:g} {self.unit} between others")
+        self.held = None
 
     def _goes_on(self, value: float, last: float) -> bool:
         """Rarely read, and no further on from the jump than that was: a steep course."""
@@ -458,13 +493,18 @@ class ChannelState:
             if self.pending is None or raw < self.pending:
                 self.pending = raw
                 return False
-            self._joined(now_s, last)
+            self._joined(now_s, last, self.pending)
             self.raw = raw
         else:
             surges = raw - last > _SURGE and self._surges(now_s, raw - last)
+            if surges and raw in _SENTINELS:
+                self._bad(now_s, f"a count of {raw:g}, which means a failed read")
+                return False
             if surges and (self.pending is None or raw < self.pending):
                 self.pending = raw
                 return False
+            if surges:
+                self._undo_reset(now_s, raw)
             self.pending = None
             self.raw = raw
         self._keep(now_s, self.offset + raw)
@@ -485,13 +525,31 @@ class ChannelState:
         usual_per_s = (self.value - then) / max(self.value_s - at_s, 1.0)
         return gained > _SURGES * usual_per_s * since_s + _SURGE
 
-    def _joined(self, now_s: float, last: float) -> None:
+    def _joined(self, now_s: float, last: float, then: float) -> None:
+        """The count has fallen to `then`, and goes on from there.
+
+        From nothing, or from far more than it can have counted since: then that is no gas, but
+        what it had kept, or a number before it was misread.
+        """
         rolled = next((top for top in _ROLLOVERS if last > 0.98 * top and last < top), None)
-        self.offset += last if rolled is None else rolled
+        kept = rolled is None and then > _SURGE and self._surges(now_s, then)
+        self.offset += last - then if kept else last if rolled is None else rolled
         self.pending = None
         if rolled is None:
             self.resets += 1
             self.reset_s = now_s
+            self.reset_raw = None if kept else last
+
+    def _undo_reset(self, now_s: float, raw: float) -> None:
+        """It goes on where it stood before it seemed to begin anew: that was misread."""
+        last = self.reset_raw
+        if last is None or now_s - self.reset_s > _ANEW_S or raw < last + (self.raw or 0.0):
+            return
+        if raw - last > _SURGE and self._surges(now_s, raw - last):
+            return
+        self.offset -= last
+        self.resets -= 1
+        self.reset_s, self.reset_raw = -1e9, None
 
 
 def _last_digit(shown: Iterable[float]) -> float:

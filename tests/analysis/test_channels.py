@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections import deque
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -73,6 +74,81 @@ def test_a_misread_count_is_no_reset_and_no_gas() -> None:
     assert counted([*even[:40], even[40] + 200.0, *even[41:]])[-1] == even[-1]
     assert counted([*even[:40], *(n + 200.0 for n in even[40:])])[-1] == even[-1] + 200.0
     assert counted([*even[:40], *even])[-1] == even[39] + even[-1]
+
+
+@pytest.mark.parametrize(
+    ("misread", "too_many"),
+    [
+        pytest.param([0.0, 0.0], 0.0, id="nothing, twice"),
+        pytest.param([0.0, 0.0, 0.0, 3.0], 0.0, id="nothing for a while"),
+        pytest.param([65535.0] * 3, 0.0, id="the highest number that two bytes hold"),
+        pytest.param([225.0], 30.0, id="a little too many, once"),
+        pytest.param([7_195.0, 7_200.0], 7_200.0, id="far too many, twice"),
+    ],
+)
+def test_misread_counts_are_made_good(misread: list[float], too_many: float) -> None:
+    """The count goes on where it stood; what was believed of a misread one is all that stays."""
+    even = [5.0 * n for n in range(90)]
+    out = counted([*even[:40], *misread, *even[40 + len(misread) :]])
+    assert out == sorted(out)
+    assert even[-1] - 10.0 <= out[-1] <= even[-1] + too_many
+
+
+def test_a_counter_that_begins_anew_from_what_it_had_kept() -> None:
+    """Back by 95 counts of 195: what it counts from there on is added, not what it had kept."""
+    out = counted([*(5.0 * n for n in range(40)), *(100.0 + 5.0 * n for n in range(20))])
+    assert out[-1] == 195.0 + 95.0
+
+
+def taken(values: list[float], role: str = "pot_mass", every_s: float = 10.0) -> list[float | None]:
+    """What a channel is taken to say after each of the readings."""
+    state, out = ChannelState.of("x", role), []
+    for i, value in enumerate(values):
+        state.take(every_s * i, Reading("x", value))
+        out.append(state.value)
+    return out
+
+
+def weighed(n: int, per_reading_g: float = -0.1) -> list[float]:
+    """A balance that loses evenly, with noise of 10 mg."""
+    rng = np.random.default_rng(11)
+    return [700.0 + per_reading_g * i + 0.01 * float(rng.standard_normal()) for i in range(n)]
+
+
+def test_one_reading_that_stands_alone_counts_for_nothing() -> None:
+    """A nudge within one reading, by more than any other change of late, up or down."""
+    good = weighed(200)
+    for i, off_g in ((80, 3.0), (90, -1.2), (120, 7.0), (121, -5.0), (150, 0.8)):
+        wild = list(good)
+        wild[i] += off_g
+        out = taken(wild)
+        assert out[i] == good[i - 1]
+        assert out[i + 1 :] == good[i + 1 :]
+
+
+def test_a_change_that_stays_counts_from_its_second_reading_on() -> None:
+    """A hose that slips off, a fast loss that begins, a tare: nothing but the first is late."""
+    good = weighed(200)
+    for change in (
+        [1.5] * 100,  # a step
+        [-0.9 * i for i in range(1, 101)],  # nine times as fast
+        [-0.02 * i * i for i in range(1, 101)],  # faster and faster
+    ):
+        shown = [*good[:100], *(a + b for a, b in zip(good[100:], change, strict=True))]
+        out = taken(shown)
+        held = [i for i in range(100, 200) if out[i] != shown[i]]
+        assert len(held) <= 1
+        assert held in ([], [100])
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(-40.0, 40.0), min_size=60, max_size=120))
+def test_of_any_two_readings_on_one_side_the_second_is_not_held(offs: list[float]) -> None:
+    """However a balance jumps about, within its range for a jump: no two are held in a row."""
+    shown = [700.0 + 0.1 * off for off in offs]
+    out = taken(shown)
+    held = [was != got for was, got in zip(shown, out, strict=True)]
+    assert not any(a and b for a, b in pairwise(held))
 
 
 @pytest.mark.parametrize("sigma", [0.02, 0.5])
