@@ -172,3 +172,52 @@ def test_without_mantle_and_heater_what_reacts_tells(
         assert at_s is not None
         assert 0.0 < at_s <= within_s
         assert any(a["name"] == "probe-slipped" for a in lines[-1]["alarms"]), "it stays so"
+
+
+def alone(shown_C: Callable[[float, float], float]) -> Iterator[tuple[float, Body]]:
+    """4 K/min to 185 degC, held, and a probe that shows `shown_C` of (seconds since, true degC)."""
+    for t in range(0, int(UNTIL_S), 5):
+        pot_C = min(ROOM_C + 4.0 * t / 60.0, 185.0)
+        noise = math.modf(math.sin(12.9898 * t) * 43758.5453)[0]
+        shown = shown_C(t - EVENT_S, pot_C) + 0.2 * noise
+        yield float(t), Readings("board", (Reading("pot", round(shown, 1)),))
+
+
+def by_a_step(by_K: float, until_s: float = math.inf) -> Callable[[float, float], float]:
+    return lambda since_s, pot_C: pot_C - (by_K if 0.0 <= since_s < until_s else 0.0)
+
+
+@pytest.mark.parametrize(
+    ("shown_C", "named"),
+    [
+        pytest.param(by_a_step(18.0), True, id="by 18 K"),
+        pytest.param(by_a_step(30.0), True, id="by 30 K"),
+        pytest.param(by_a_step(120.0), True, id="by 120 K"),
+        pytest.param(by_a_step(10.0), False, id="by 10 K, as a draught or drops may"),
+        pytest.param(by_a_step(30.0, 10.0), False, id="for two readings"),
+        pytest.param(by_a_step(-90.0, 10.0), False, id="back from two that were too high"),
+        pytest.param(
+            lambda since_s, pot_C: pot_C - min(max(since_s, 0.0), 60.0), False,
+            id="by a kelvin a second, as under liquid that is poured in",
+        ),
+    ],
+)  # fmt: skip
+def test_by_itself_a_probe_has_slipped_where_it_falls_by_a_step(
+    shown_C: Callable[[float, float], float], named: bool
+) -> None:
+    """A rig that shows neither mantle nor heater, nor anything of what reacts."""
+    at_s = first_s(folded(alone(shown_C), STEP_PLAN, RIG), "probe-slipped")
+    if named:
+        assert at_s is not None
+        assert 0.0 < at_s <= 60.0
+    else:
+        assert at_s is None
+
+
+def test_a_probe_put_back_is_believed_again() -> None:
+    lines = folded(alone(by_a_step(60.0, 900.0)), STEP_PLAN, RIG)
+    at_s = first_s(lines, "probe-slipped")
+    assert at_s is not None
+    assert at_s < 60.0
+    late = [x for x in lines if x["elapsed_s"] > EVENT_S + 1000.0]
+    assert not any(f["name"] == "probe-slipped" for x in late for f in x["findings"])

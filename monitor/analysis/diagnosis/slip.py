@@ -53,6 +53,9 @@ _COOLED_K, _BACK_K, _RATE_S, _AS_FAST = 30.0, 15.0, 120.0, 0.75
 within as long; one that goes as fast as before is as hot as before."""
 _TELLING, _LEAST_COUNTS = 10.0, 20.0
 """Times its noise that a balance has to lose in that time, and counts, to tell a rate."""
+_STEP_K, _STEP_S = 15.0, 15.0
+"""A fall from one reading to the next by so much within as long: a well takes a quarter of a minute
+and more to show a third of what befalls its charge. Judgement."""
 _EVENLY = 0.7
 """Of the way that a probe has gone in a minute, the part that was down: jolts go both ways."""
 
@@ -120,6 +123,42 @@ def _outrun(view: View) -> Iterator[Judged]:
         yield Judged("probe-slipped", f"{why}, and what reacts went on as before", pot.name)
         return
     view.memory.pop("slip-from", None)
+
+
+def _stepped(view: View) -> Iterator[Judged]:
+    """The probe fell by a step, as no charge does, and stays there."""
+    pot, memory = view.live(_POT), view.memory
+    if pot is None or pot.value is None:
+        return
+    before = _before_step(pot, view)
+    from_C = memory.get("slip-step-from", -math.inf if before is None else before[1])
+    fell = before is not None and from_C - pot.value > _STEP_K and from_C > _room_C(view) + 20.0
+    fell = fell and not _is_wet(view) and not scattering(view)[1]
+    back = pot.jump > 0.5 * _STEP_K and pot.jump_s > memory.get("slip-step@", math.inf)
+    if dead_band(view, "slip-step", fell, pot.value < from_C - 0.5 * _STEP_K and not back):
+        since_s = memory.setdefault("slip-step@", view.now_s if before is None else before[0])
+        memory["slip-step-from"] = from_C
+        why = f"from {from_C:.0f} degC down by {from_C - pot.value:.0f} K from one reading to the"
+        why += " next, as no charge cools"
+        yield Judged("probe-slipped", why, pot.name, since_s, on_delay_s=20.0)
+        return
+    memory.pop("slip-step-from", None)
+    memory.pop("slip-step@", None)
+
+
+def _before_step(pot: ChannelState, view: View) -> tuple[float, float] | None:
+    """What it showed before a fall from one reading to the next: (time, level); None: no such."""
+    if pot.period_s > _STEP_S:
+        return None
+    before = _before_jump(pot, view)
+    if before is not None:
+        return before if pot.jump_hole_s == 0.0 and pot.jump_stood else None
+    late = [p for p in pot.recent if p[0] > view.now_s - _LATE_S - 2.0 * _STEP_S]
+    for (_, earlier), (then_s, was), (at_s, fallen) in zip(late, late[1:], late[2:], strict=False):
+        level = min(earlier, was)  # where it was for one reading alone it did not fall from
+        if level - fallen > _STEP_K and at_s - then_s <= _STEP_S:
+            return then_s, level
+    return None
 
 
 def _goes_on(view: View, before_s: float) -> bool:
@@ -257,4 +296,5 @@ RULES = (
         ("probe-slipped",), _outrun, ((_POT, "pot_mass"), (_POT, "bubble_count")),
         matters=_runs, concerns=_by_reaction_alone,
     ),
+    Rule(("probe-slipped",), _stepped, ((_POT,),), matters=_runs),
 )  # fmt: skip
