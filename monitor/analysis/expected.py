@@ -45,7 +45,9 @@ class Heating:
     """Pot less planned course, shifted; None where either is not known."""
     follows: bool = True
     left_s: float | None = None
-    """Since when the pot has not followed."""
+    """Since when the pot has not followed; later by the time in which it was not seen."""
+    watched_s: float = 0.0
+    """When that was last looked at."""
 
     def goes_along(self, now_s: float) -> bool:
         """Whether the profile ahead still says most: a short overshoot changes nothing."""
@@ -135,10 +137,18 @@ def watch_profile(
     band_K: float,
     now_s: float,
 ) -> None:
-    """Whether the pot is within the band of the shifted plan; not knowing changes nothing."""
+    """Whether the pot is within the band of the shifted plan; not knowing changes nothing.
+
+    A pot out of sight may have come back: what it was seen to be out of its band for is no more
+    than it was, until that is long enough to call it left.
+    """
     planned = planned_C(heating, profile, now_s)
+    unseen_s = now_s - heating.watched_s
+    heating.watched_s = now_s
     if planned is None or pot_C is None:
         heating.off_K = None
+        if heating.left_s is not None and now_s - unseen_s - heating.left_s < _LEFT_S:
+            heating.left_s += unseen_s
         return
     heating.off_K = pot_C - planned
     heating.follows = abs(heating.off_K) <= band_K

@@ -37,7 +37,7 @@ from monitor.analysis.setting import Setting, setting_of
 from monitor.analysis.stalling import is_behind
 from monitor.analysis.timed_hold import HoldState, hold_left_s, say_hold, watch_hold
 from monitor.analysis.told import told_left
-from monitor.analysis.verdict import decide, distrusted
+from monitor.analysis.verdict import NO_PROBE, decide, distrusted
 from monitor.analysis.verdict_state import Said
 from monitor.analysis.view import View
 from monitor.entries import (
@@ -56,7 +56,7 @@ from monitor.plan.profile import segment_at
 
 __all__ = ["VERSION", "Fold", "line_json"]
 
-VERSION = "23"
+VERSION = "24"
 """Version of state and rules: a checkpoint of another one is folded anew."""
 
 TICK_S = 10.0
@@ -265,7 +265,7 @@ class Fold:
         self._bins.close_until(at)
         if is_heavy and pot is not None:
             refit_lateness(state.heating, plan.profile, self._bins.channel(pot.name), at)
-        follows_C = None if self._boils_down() else pot_C
+        follows_C = None if self._boils_down() or self._is_doubted(pot) else pot_C
         band = plan.limits.profile_band_K
         watch_profile(state.heating, plan.profile, follows_C, band, at)
         view = self._view(at)
@@ -379,6 +379,11 @@ class Fold:
         if state.findings.update(now, found, decided):
             return state.alarms.update(now, state.findings.shown())
         return False
+
+    def _is_doubted(self, pot: ChannelState | None) -> bool:
+        """Whether what a probe says is not taken for the pot's own temperature, as was found."""
+        shown = self._state.findings.shown()
+        return pot is not None and any(f.name in NO_PROBE and f.channel == pot.name for f in shown)
 
     def _pot(self, now_s: float) -> ChannelState | None:
         for channel in self._by_role.get("pot_temperature", ()):

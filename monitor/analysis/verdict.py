@@ -33,7 +33,7 @@ from monitor.analysis.verdict_state import (
 )
 from monitor.analysis.view import View
 
-__all__ = ["decide", "distrusted"]
+__all__ = ["NO_PROBE", "decide", "distrusted"]
 
 _UNCLEAR_S, _CLEAR_S = 120.0, 180.0
 """So long there is a reason before it is said, and so long none before it is said no more."""
@@ -61,13 +61,15 @@ _RISES_N = 3
 """Estimates in a row that have its peak ahead again."""
 
 
+NO_PROBE = ("channel-frozen", "probe-slipped", "unit-changed", "probe-open")
+"""Findings by which what a channel says is not what it is to measure."""
+
+
 def distrusted(view: View, findings: Findings) -> dict[str, float]:
     """Channels without a vote now, and since when. [s]"""
     out: dict[str, float] = {}
     for finding in findings.shown():
-        if finding.channel is not None and finding.name in (
-            "channel-frozen", "probe-slipped", "zero-tracking", "unit-changed", "probe-open",
-        ):  # fmt: skip
+        if finding.channel is not None and finding.name in (*NO_PROBE, "zero-tracking"):
             since_s = finding.since_s
             since_s = max(since_s - _BEFORE_S.get(finding.name, 0.0), 0.0)
             out[finding.channel] = min(since_s, out.get(finding.channel, since_s))

@@ -52,6 +52,25 @@ def test_a_pot_that_stands_still_is_not_merely_late() -> None:
     assert heating.left_s is not None
 
 
+def test_out_of_sight_a_pot_has_not_left_its_profile_for_longer() -> None:
+    """Seen 20 K below for three minutes, unseen for an hour, seen there again: six minutes."""
+    heating = Heating(start_C=20.0, began_s=0.0, late_known=True)
+    seen_C = [100.0] * 18 + [None] * 360 + [100.0] * 18
+    for i, pot_C in enumerate(seen_C):
+        watch_profile(heating, PROFILE, pot_C, 15.0, 1800.0 + 10.0 * i)
+    assert not heating.follows
+    assert heating.left_s is not None
+    assert 1800.0 + 10.0 * len(seen_C) - heating.left_s == pytest.approx(360.0, abs=11.0)
+
+
+def test_a_pot_that_had_left_its_profile_stays_so_unseen() -> None:
+    """Seen out of its band for a quarter of an hour: what is unseen after that adds up."""
+    heating = Heating(start_C=20.0, began_s=0.0, late_known=True)
+    for i in range(180):
+        watch_profile(heating, PROFILE, 100.0 if i < 90 else None, 15.0, 1800.0 + 10.0 * i)
+    assert heating.left_s == 1800.0
+
+
 def test_a_pot_gone_cold_is_not_taken_for_the_beginning_of_the_plan() -> None:
     """The heater dies at an hour: off its course for good; heated again, back on it."""
     heating, store = Heating(start_C=20.0, began_s=0.0), BinStore()
