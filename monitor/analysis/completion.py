@@ -179,7 +179,17 @@ def explaining(view: View, findings: Findings) -> list[Finding]:
         and (f.name != "channels-disagree" or f in contrary)
         and not (f.name in _OF_ONE and f.channel in out)
         and not (f.name == "channel-frozen" and _only_warms(view, f.channel))
+        and not (f.name == "unit-changed" and _is_of_others(view))
     ]
+
+
+def _is_of_others(view: View) -> bool:
+    """Whether all channels of another unit are such as explain no silence.
+
+    None of them has a vote: what is silent is another channel.
+    """
+    changed = [state for state in view.channels.values() if state.suspended]
+    return all(state.role in KINDS or _only_warms(view, state.name) for state in changed)
 
 
 def _only_warms(view: View, name: str | None) -> bool:
