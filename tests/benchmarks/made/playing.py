@@ -61,10 +61,13 @@ def entries_of(made: Made) -> Iterator[Entry]:
                 yield Entry(next(seq), at_s + 0.5 + _APART_S * i, None, body)
 
 
-def play(made: Made) -> dict[str, Any]:
-    """Play a run through the analysis; its record, plain data that JSON holds."""
+def play(made: Made, feed: Iterator[Entry] | None = None) -> dict[str, Any]:
+    """Play a run through the analysis; its record, plain data that JSON holds.
+
+    `feed`: what was recorded of it, where that is not what its instruments said.
+    """
     began = time.process_time()
-    feed = entries_of(made)
+    feed = entries_of(made) if feed is None else feed
     first = next(feed)
     assert isinstance(first.body, RunStarted)
     fold, course = Fold(first.body), made.course
