@@ -221,3 +221,34 @@ def test_a_probe_put_back_is_believed_again() -> None:
     assert at_s < 60.0
     late = [x for x in lines if x["elapsed_s"] > EVENT_S + 1000.0]
     assert not any(f["name"] == "probe-slipped" for x in late for f in x["findings"])
+
+
+@pytest.mark.parametrize(
+    ("fails_K", "stands", "named"),
+    [
+        pytest.param(120.0, True, True, id="the heater goes off, and the probe stands"),
+        pytest.param(120.0, False, False, id="the heater goes off"),
+        pytest.param(0.0, True, False, id="a pot that is held to a tenth of a kelvin"),
+    ],
+)
+def test_a_pot_cannot_stand_above_a_mantle_that_goes_cold(
+    fails_K: float, stands: bool, named: bool
+) -> None:
+    """Of hardly any noise: one that shows the same on its hold, to its last digit, may do so."""
+
+    def bodies() -> Iterator[tuple[float, Body]]:
+        for at_s, body in play(
+            mantle_K=lambda s: -fails_K * -math.expm1(-s / 400.0), scatter_K=0.05, every_s=10
+        ):
+            assert isinstance(body, Readings)
+            pot, mantle = body.values
+            assert pot.value is not None
+            shown_C = 185.0 if stands and at_s >= EVENT_S else round(pot.value, 1)
+            yield at_s, Readings("board", (Reading("pot", shown_C), mantle))
+
+    at_s = first_s(folded(bodies(), STEP_PLAN, POT_RIG), "channel-frozen")
+    if named:
+        assert at_s is not None
+        assert 0.0 < at_s < 600.0
+    else:
+        assert at_s is None

@@ -51,6 +51,10 @@ _STUCK_S, _STUCK_BEFORE_S, _TRACKS_PER_S, _STILL = 120.0, 300.0, 0.5, 0.8
 many digits a second zero tracking follows (OIML R 76-1, from memory); share of the gas before that
 has to go on."""
 
+_COOLS_WITHIN_S, _FALLS_DIGITS, _FALLS_K = 1500.0, 3.0, 1.0
+"""No pot beside a colder mantle keeps its heat for longer, as a time constant: charge and glass of
+1 J/(g K) lose theirs within some ten minutes; and by how much it has to have fallen. Judgement."""
+
 
 def _runs(view: View) -> bool:
     return view.heating.began_s is not None and view.complete_s is None
@@ -330,8 +334,12 @@ def _stuck(view: View) -> Iterator[Judged]:
     now = view.now_s
     for state in (s for role in HEATED for s in view.of(role)):
         # What turns back and forth anyway is judged by that.
-        if state.is_young(now) and not state.is_frozen(now) and state.stands_dead(now):
+        if not state.is_young(now) or state.is_frozen(now):
+            continue
+        if state.stands_dead(now):
             yield _stands(view, state, ", and it moved at each reading before")
+        elif state.role == _POT and (above_K := _stands_above_mantle_K(view, state)) is not None:
+            yield _stands(view, state, f", {above_K:.0f} K above its mantle: that has to cool it")
     for state in view.of("pot_mass"):
         stands = state.same_n >= 5 and now - state.same_since_s >= _STUCK_S
         known = view.memory.get(f"stuck:{state.name}") == state.same_since_s
@@ -339,6 +347,23 @@ def _stuck(view: View) -> Iterator[Judged]:
             view.memory[f"stuck:{state.name}"] = state.same_since_s
             view.memory[f"stuck-until:{state.name}"] = now
             yield _stands(view, state, " while gas goes on as before")
+
+
+def _stands_above_mantle_K(view: View, pot: ChannelState) -> float | None:
+    """By how much a pot that does not move is hotter than its mantle; None: it may well be.
+
+    A pot without heat falls toward it.
+    """
+    mantle, stood_s = view.live(_MANTLE), view.now_s - pot.same_since_s
+    if mantle is None or mantle.value is None or pot.value is None or pot.same_n < 5:
+        return None
+    then_C = mantle.at_or_before(view.now_s - _STUCK_S)
+    if stood_s < _STUCK_S or then_C is None:
+        return None
+    above_K = pot.value - max(mantle.value, then_C)
+    falls_K = above_K * _STUCK_S / _COOLS_WITHIN_S
+    least_K = max(_FALLS_DIGITS * pot.last_digit(), _FALLS_K)
+    return above_K if falls_K > least_K else None
 
 
 def _stands(view: View, state: ChannelState, words: str) -> Judged:
