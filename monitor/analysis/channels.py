@@ -78,6 +78,10 @@ _DEAD_S, _BY_CHANCE, _BEFORE_N = 60.0, 25.0, 30
 before it at least is told how often the channel repeats itself."""
 _SCATTERS = 1.0
 """Digits by which readings have to scatter: flipping between two of them is at most 0.82."""
+_LATE_N, _LEAPS, _LEVEL_DIGITS, _LEAPT = 60, 3, 0.3, 0.8
+"""Of so many moves before a stand so many by two digits and more, on a course that is level to so
+many digits a reading, tell of scatter by half a digit: four readings in five at most repeat the one
+before then. One that flips between two digits does no such thing. Judgement."""
 _RAMP_S, _RAMP_PER_MIN, _UNSLOWED, _LOST, _SELDOM = 90.0, 10.0, 0.5, 50.0, 0.3
 """A ramp that stops dead: how long before, digits a minute, what share of its pace it had at the
 last, digits by which it would have gone on, and how often it may have repeated itself. Heat has
@@ -332,6 +336,8 @@ class ChannelState:
         late = self.rough / 0.95 ** min(self.same_n, 9)
         sd = math.sqrt(min(self.variance, late)) if self.noisy_n >= 60 else 0.0
         chance = math.erf(digit / (2.0 * math.sqrt(2.0) * sd)) if sd >= _SCATTERS * digit else 1.0
+        if _leaps([value for _, value in points[-_LATE_N - 1 :]], digit):
+            chance = min(chance, _LEAPT)
         return max(chance, seen), self._ramped(points, digit) if seen <= _SELDOM else 0.0
 
     def _ramped(self, points: Sequence[_Point], digit: float) -> float:
@@ -550,6 +556,13 @@ class ChannelState:
         self.offset -= last
         self.resets -= 1
         self.reset_s, self.reset_raw = -1e9, None
+
+
+def _leaps(values: Sequence[float], digit: float) -> bool:
+    """Whether a level course leaps over digits time and again, as no settled one does."""
+    moves = [abs(b - a) for a, b in pairwise(values)]
+    is_level = abs(values[-1] - values[0]) <= _LEVEL_DIGITS * digit * len(moves)
+    return is_level and sum(move > 1.5 * digit for move in moves) >= _LEAPS
 
 
 def _last_digit(shown: Iterable[float]) -> float:

@@ -242,6 +242,32 @@ def test_between_two_digits_a_coarse_channel_flips_and_within_one_it_stands(
     assert state.is_frozen(5.0 * 399) is is_frozen
 
 
+@pytest.mark.parametrize(
+    ("scatter_K", "drift_K", "is_dead"),
+    [
+        pytest.param(0.065, 0.0, True, id="scatter of two thirds of a digit"),
+        pytest.param(0.065, 0.8, True, id="the same, of a hold that creeps up"),
+        pytest.param(0.02, 0.8, False, id="scatter of a fifth, over many digits"),
+        pytest.param(0.02, 0.0, False, id="the same, about one"),
+        pytest.param(0.0, 12.0, False, id="a ramp that slows down, without any"),
+    ],
+)
+def test_a_pot_that_scattered_by_half_a_digit_does_not_stand(
+    scatter_K: float, drift_K: float, is_dead: bool
+) -> None:
+    """A tenth of a kelvin is shown, each ten seconds; from the fiftieth minute on the same."""
+    rng, state = np.random.default_rng(5), ChannelState.of("p", "pot_temperature")
+    shown_C, dead = 187.2, []
+    for i in range(600):
+        if i < 300:
+            settled_K = drift_K * -math.expm1(-i / 80.0)
+            shown_C = round(187.23 + settled_K + scatter_K * float(rng.standard_normal()), 1)
+        state.take(10.0 * i, Reading("p", shown_C))
+        dead.append(state.stands_dead(10.0 * i))
+    assert not any(dead[:360])
+    assert dead[-1] is is_dead
+
+
 @settings(max_examples=40, deadline=None)
 @given(
     st.lists(
