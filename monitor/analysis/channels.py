@@ -221,14 +221,15 @@ class ChannelState:
         if gap_s > _LEAST_HOLE_S and gap_s > self.hole_s():
             self.before, self.fresh = None, True  # what a hole brought is no noise
             self.rough = self.variance
+        held = self.held
+        if held is not None:
+            last = self._let_go(now_s, value, last)
         if not (-jump < value - last < jump or self._is_coarse(jump)):
             if not self._confirmed(now_s, value, last):
                 return False
         elif self.pending is not None:
             self.pending = None
-        if self.held is not None:
-            self._let_go(now_s, value, last)
-        elif not -spike < value - last < spike and self._is_lone(value - last):
+        if held is None and not -spike < value - last < spike and self._is_lone(value - last):
             self.held = value
             return False
         if self.suspended:
@@ -422,13 +423,18 @@ class ChannelState:
         least = max(_LONE_SD * math.sqrt(self.variance), _LONE_TIMES * abs(self.value - before))
         return abs(step) > least
 
-    def _let_go(self, now_s: float, value: float, last: float) -> None:
-        """What was held back was a spike where the reading after it has not gone the same way."""
-        assert self.held is not None
-        half = 0.5 * (self.held - last)
-        if (value - last - half) * half < 0.0:
-            self._bad(now_s, f"one reading of {self.held:g} {self.unit} between others")
-        self.held = None
+    def _let_go(self, now_s: float, value: float, last: float) -> float:
+        """The number before this one: what was held back, unless that was a spike.
+
+        That it was where the reading after it has not gone the same way.
+        """
+        held, self.held = self.held, None
+        assert held is not None
+        half = 0.5 * (held - last)
+        if (value - last - half) * half >= 0.0:
+            return held
+        self._bad(now_s, f"one reading of {held:g} {self.unit} between others")
+        return last
 
     def _goes_on(self, value: float, last: float) -> bool:
         """Rarely read, and no further on from the jump than that was: a steep course."""
@@ -513,7 +519,9 @@ class ChannelState:
                 self._undo_reset(now_s, raw)
             self.pending = None
             self.raw = raw
-        self._keep(now_s, self.offset + raw)
+        count, before = self.offset + raw, self.value
+        # Fractions of a count, as some add up, may round by a hair below what it was.
+        self._keep(now_s, count if before is None or count > before else before)
         return True
 
     def _surges(self, now_s: float, gained: float) -> bool:

@@ -141,6 +141,17 @@ def test_a_change_that_stays_counts_from_its_second_reading_on() -> None:
         assert held in ([], [100])
 
 
+def test_a_mantle_that_shoots_up_has_not_changed_its_unit() -> None:
+    """Two readings before 68.4 it showed 21.1 degC, which is 70 degF."""
+    rng = np.random.default_rng(4)
+    cold = [21.0 + 0.2 * float(rng.standard_normal()) for _ in range(100)]
+    state = ChannelState.of("m", "mantle_temperature")
+    for i, value in enumerate([*cold, 21.1, 36.4, 57.4, 68.4, 74.8, 79.0]):
+        state.take(10.0 * i, Reading("m", value))
+    assert not state.suspended
+    assert state.value == 79.0
+
+
 @settings(max_examples=60, deadline=None)
 @given(st.lists(st.floats(-40.0, 40.0), min_size=60, max_size=120))
 def test_of_any_two_readings_on_one_side_the_second_is_not_held(offs: list[float]) -> None:
