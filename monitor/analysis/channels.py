@@ -54,9 +54,10 @@ _BOUNDS = {
 }
 """Range of a unit, and those changes: looked up once for every reading."""
 _ANY_BOUNDS = (-1e9, 1e9, math.inf, math.inf)
-_LONE_SD, _LONE_TIMES, _LONE_N = 15.0, 3.0, 30
+_LONE_SD, _LONE_TIMES, _LONE_N, _GOES_ON = 15.0, 3.0, 30, 3.0
 """How far beyond noise, and beyond the change before, one has to be to be a spike; of so many
-readings at least the noise is known. Judgement."""
+readings at least the noise is known; and by how many times as much a course may go on after it.
+Judgement."""
 
 _FACTORS = (10.0, 0.1, 100.0, 0.01, 1000.0, 0.001, 28.3495, 1.0 / 28.3495, 453.592, 1.0 / 453.592)
 
@@ -78,10 +79,11 @@ _DEAD_S, _BY_CHANCE, _BEFORE_N = 60.0, 25.0, 30
 before it at least is told how often the channel repeats itself."""
 _SCATTERS = 1.0
 """Digits by which readings have to scatter: flipping between two of them is at most 0.82."""
-_LATE_N, _LEAPS, _LEVEL_DIGITS, _LEAPT = 60, 3, 0.3, 0.8
+_LATE_N, _LEAPS, _LEVEL_DIGITS, _LEAPT = (60, 20), (4, 2), 0.3, 0.8
 """Of so many moves before a stand so many by two digits and more, on a course that is level to so
-many digits a reading, tell of scatter by half a digit: four readings in five at most repeat the one
-before then. One that flips between two digits does no such thing. Judgement."""
+many digits a reading, tell of scatter by half a digit that has not died away: four readings in five
+at most repeat the one before then. One that flips between two digits does no such thing.
+Judgement."""
 _RAMP_S, _RAMP_PER_MIN, _UNSLOWED, _LOST, _SELDOM = 90.0, 10.0, 0.5, 50.0, 0.3
 """A ramp that stops dead: how long before, digits a minute, what share of its pace it had at the
 last, digits by which it would have gone on, and how often it may have repeated itself. Heat has
@@ -160,6 +162,7 @@ class ChannelState:
     pending: float | None = None
     held: float | None = None
     """A change that may be a spike, until the next reading tells."""
+    held_s: float = 0.0
     raw: float | None = None
     offset: float = 0.0
     resets: int = 0
@@ -229,13 +232,13 @@ class ChannelState:
                 return False
         elif self.pending is not None:
             self.pending = None
-        if held is None and not -spike < value - last < spike and self._is_lone(value - last):
-            self.held = value
-            return False
         if self.suspended:
             self._resume(value)
             if self.suspended:
                 return False
+        if held is None and not -spike < value - last < spike and self._is_lone(value - last):
+            self.held, self.held_s = value, now_s
+            return False
         self._learn(value, last)
         self._keep(now_s, value)
         return True
@@ -337,7 +340,7 @@ class ChannelState:
         late = self.rough / 0.95 ** min(self.same_n, 9)
         sd = math.sqrt(min(self.variance, late)) if self.noisy_n >= 60 else 0.0
         chance = math.erf(digit / (2.0 * math.sqrt(2.0) * sd)) if sd >= _SCATTERS * digit else 1.0
-        if _leaps([value for _, value in points[-_LATE_N - 1 :]], digit):
+        if _leaps([value for _, value in points[-_LATE_N[0] - 1 :]], digit):
             chance = min(chance, _LEAPT)
         return max(chance, seen), self._ramped(points, digit) if seen <= _SELDOM else 0.0
 
@@ -424,14 +427,16 @@ class ChannelState:
         return abs(step) > least
 
     def _let_go(self, now_s: float, value: float, last: float) -> float:
-        """The number before this one: what was held back, unless that was a spike.
+        """The number before this one: what was held back, which counts then, or the one before.
 
-        That it was where the reading after it has not gone the same way.
+        It was a spike where the reading after it has not gone the same way, or far beyond.
         """
         held, self.held = self.held, None
         assert held is not None
-        half = 0.5 * (held - last)
-        if (value - last - half) * half >= 0.0:
+        step = held - last
+        if (value - last - 0.5 * step) * step >= 0.0 and abs(value - held) <= _GOES_ON * abs(step):
+            self._learn(held, last)
+            self._keep(self.held_s, held)
             return held
         self._bad(now_s, f"one reading of {held:g} {self.unit} between others")
         return last
@@ -570,7 +575,8 @@ def _leaps(values: Sequence[float], digit: float) -> bool:
     """Whether a level course leaps over digits time and again, as no settled one does."""
     moves = [abs(b - a) for a, b in pairwise(values)]
     is_level = abs(values[-1] - values[0]) <= _LEVEL_DIGITS * digit * len(moves)
-    return is_level and sum(move > 1.5 * digit for move in moves) >= _LEAPS
+    leaps = [sum(move > 1.5 * digit for move in moves[-n:]) for n in _LATE_N]
+    return is_level and all(n >= least for n, least in zip(leaps, _LEAPS, strict=True))
 
 
 def _last_digit(shown: Iterable[float]) -> float:

@@ -1,4 +1,4 @@
-"""Channels that die, stand still, change their unit or slip, in made-up runs with known truth.
+"""Channels that die, stand still or change their unit, in made-up runs with known truth.
 
 From 60 % on one channel says something else. What it says then is not the run: no end is told of it
 and no stall, and what the other channels say still counts.
@@ -58,9 +58,6 @@ def told(
     [
         ("full", 507, "pot probe dies", "channel-silent"),
         ("receiver", 602, "pot probe stands", "channel-frozen"),
-        ("full", 507, "pot probe in degF", "unit-changed"),
-        ("flow", 605, "pot probe 30 K colder at once", "probe-slipped"),
-        ("full", 507, "balances in kg", "unit-changed"),
     ],
 )
 def test_what_one_channel_makes_up_is_neither_end_nor_stall(
@@ -78,12 +75,10 @@ def test_what_one_channel_makes_up_is_neither_end_nor_stall(
             assert made.done_s - line["elapsed_s"] > 0.5 * patience_s
 
 
-@pytest.mark.parametrize("way", [iter, by_one])
-def test_balances_of_another_unit_do_not_keep_bubbles_from_telling_the_end(
-    way: Callable[[Iterator[Entry]], Iterator[Entry]],
-) -> None:
+def test_balances_of_another_unit_do_not_keep_bubbles_from_telling_the_end() -> None:
     """Half an hour after both are out the rig has one kind of evidence, and says so."""
-    lines = told(made_run(507, "full"), WRONGS["balances in kg"], way)
+    lines = told(made_run(507, "full"), WRONGS["balances in kg"], by_one)
+    assert any(f["name"] == "unit-changed" for _, _, line in lines for f in line["findings"])
     ends = [line for _, verdict, line in lines if verdict == "complete"]
     assert ends
     assert "one kind of evidence" in ends[0]["why"][0]

@@ -13,7 +13,7 @@ import pytest
 
 from drivers.reading import Reading
 from monitor.entries import Body, Readings
-from tests.analysis.runs import POT_RIG, RIG, STEP_PLAN, folded
+from tests.analysis.runs import HOLD_PLAN, POT_RIG, RIG, STEP_PLAN, folded
 
 ROOM_C = 20.0
 EVENT_S = 5400.0
@@ -174,6 +174,9 @@ def test_without_mantle_and_heater_what_reacts_tells(
         assert any(a["name"] == "probe-slipped" for a in lines[-1]["alarms"]), "it stays so"
 
 
+PLAIN_PLAN = HOLD_PLAN.replace("to_C = 60", "to_C = 185").replace("= 10\n", "= 200\n")
+
+
 def alone(shown_C: Callable[[float, float], float]) -> Iterator[tuple[float, Body]]:
     """4 K/min to 185 degC, held, and a probe that shows `shown_C` of (seconds since, true degC)."""
     for t in range(0, int(UNTIL_S), 5):
@@ -206,7 +209,7 @@ def test_by_itself_a_probe_has_slipped_where_it_falls_by_a_step(
     shown_C: Callable[[float, float], float], named: bool
 ) -> None:
     """A rig that shows neither mantle nor heater, nor anything of what reacts."""
-    at_s = first_s(folded(alone(shown_C), STEP_PLAN, RIG), "probe-slipped")
+    at_s = first_s(folded(alone(shown_C), PLAIN_PLAN, RIG), "probe-slipped")
     if named:
         assert at_s is not None
         assert 0.0 < at_s <= 60.0
@@ -215,7 +218,7 @@ def test_by_itself_a_probe_has_slipped_where_it_falls_by_a_step(
 
 
 def test_a_probe_put_back_is_believed_again() -> None:
-    lines = folded(alone(by_a_step(60.0, 900.0)), STEP_PLAN, RIG)
+    lines = folded(alone(by_a_step(60.0, 900.0)), PLAIN_PLAN, RIG)
     at_s = first_s(lines, "probe-slipped")
     assert at_s is not None
     assert at_s < 60.0
@@ -246,7 +249,7 @@ def test_a_pot_cannot_stand_above_a_mantle_that_goes_cold(
             shown_C = 185.0 if stands and at_s >= EVENT_S else round(pot.value, 1)
             yield at_s, Readings("board", (Reading("pot", shown_C), mantle))
 
-    at_s = first_s(folded(bodies(), STEP_PLAN, POT_RIG), "channel-frozen")
+    at_s = first_s(folded(bodies(), PLAIN_PLAN, POT_RIG), "channel-frozen")
     if named:
         assert at_s is not None
         assert 0.0 < at_s < 600.0
