@@ -337,7 +337,7 @@ def _stuck(view: View) -> Iterator[Judged]:
         if not state.is_young(now) or state.is_frozen(now):
             continue
         if state.stands_dead(now):
-            yield _stands(view, state, ", and it moved at each reading before")
+            yield _stands(view, state, ", and it kept moving until then")
         elif state.role == _POT and (above_K := _stands_above_mantle_K(view, state)) is not None:
             yield _stands(view, state, f", {above_K:.0f} K above its mantle: that has to cool it")
     for state in view.of("pot_mass"):

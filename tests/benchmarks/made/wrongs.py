@@ -18,9 +18,9 @@ from tests.benchmarks.made.draws import Made
 from tests.benchmarks.made.instruments import SUBSETS
 from tests.benchmarks.made.playing import entries_of
 
-__all__ = ["FROM", "WRONGS", "Wrong", "ill_told"]
+__all__ = ["WRONGS", "Wrong", "ill_told"]
 
-FROM = 0.6
+_FROM = 0.6
 """True progress."""
 _GAP_S = 1800.0
 
@@ -40,7 +40,7 @@ class Wrong:
     channels: frozenset[str]
     says: _Said
     share: float = 1.0
-    """Of the readings that are wrong; where it is all of them, from `FROM` on."""
+    """Of the readings that are wrong; where it is all of them, from `_FROM` on."""
     lasts_s: float = float("inf")
 
     def concerns(self, rig: str) -> bool:
@@ -102,12 +102,15 @@ WRONGS: Mapping[str, Wrong] = {
 }
 
 
+def _reached_s(made: Made) -> float:
+    """When true progress reaches `_FROM`; infinite: never."""
+    there = made.course.progress[:, 0] >= _FROM
+    return float(made.course.times_s[np.argmax(there)]) if there.any() else float("inf")
+
+
 def ill_told(made: Made, wrong: Wrong) -> Iterator[Entry]:
     """The run's entries with that wrong in them."""
-    progress = made.course.progress[:, 0]
-    from_s = float(made.course.times_s[np.argmax(progress >= FROM)])
-    if wrong.share < 1.0 or progress[-1] < FROM:
-        from_s = 0.0 if wrong.share < 1.0 else float("inf")
+    from_s = 0.0 if wrong.share < 1.0 else _reached_s(made)
     chance = random.Random(made.seed)
     would: dict[str, list[float]] = {}
 
