@@ -8,6 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
 
 from monitor.chemistry.ranges import require_finite
 
@@ -107,9 +111,15 @@ def count_interval(n: int, level: float = 0.95) -> tuple[float, float]:
 
 def _at_most(n: int, mean: float) -> float:
     """Poisson probability of n or fewer."""
-    logs = [-mean + k * math.log(mean) - math.lgamma(k + 1) for k in range(n + 1)]
-    top = max(logs)
-    return math.exp(top) * math.fsum(math.exp(value - top) for value in logs)
+    logs = np.arange(n + 1) * math.log(mean) - mean - _log_factorials(n)
+    top = float(logs.max())
+    return math.exp(top) * float(np.exp(logs - top).sum())
+
+
+@lru_cache(maxsize=4)
+def _log_factorials(n: int) -> NDArray[np.float64]:
+    """ln 0! to ln n!, shape (n + 1,)."""
+    return np.concatenate(([0.0], np.cumsum(np.log(np.arange(1, n + 1)))))
 
 
 def _mean_where(rising: Callable[[float], float], level: float, n: int) -> float:

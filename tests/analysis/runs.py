@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-import jsonschema
+import jsonschema_rs
 
 from drivers.reading import Quality, Reading
 from monitor.analysis.fold import Fold, line_json
@@ -119,7 +119,7 @@ def folded(
 
 def check(lines: Iterable[dict[str, Any]]) -> None:
     """Every line has the published shape; `line_json` refuses NaN by itself."""
-    validator = jsonschema.Draft202012Validator(SCHEMA)
+    validator = jsonschema_rs.Draft202012Validator(SCHEMA)
     for line in lines:
         validator.validate(json.loads(line_json(line)))
 

@@ -101,12 +101,12 @@ def test_an_instrument_that_speaks_when_asked(peer):
     assert [event.readings[0].value for event in heard.said][:2] == [1.0, 2.0]
 
 
-def test_a_line_of_a_gigabyte_costs_no_memory():
+def test_a_line_of_a_hundred_megabytes_costs_no_memory():
     """Fed as chunks to the decoder: what it keeps stays below one line, and it is told once."""
     decoder = LineDecoder(FieldsMatcher("{pot}"), Plain([POT]))
     decoder.feed(b"tail\n", 0.0)
     chunk = b"9" * 1_000_000
-    items = [item for _ in range(1000) for item in decoder.feed(chunk, 0.0)]
+    items = [item for _ in range(100) for item in decoder.feed(chunk, 0.0)]
 
     assert len(items) == 1
     assert isinstance(items[0], BadInput)
