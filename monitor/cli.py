@@ -260,6 +260,12 @@ def _add_journal(commands: _Commands[argparse.ArgumentParser]) -> None:
     report.add_argument(
         "--out", type=Path, metavar="FILE", help="where it goes (default: .html beside the journal)"
     )
+    compare = _command(
+        commands, "compare", "two runs side by side", "monitor.commands.comparing:compare"
+    )
+    compare.add_argument("first", type=Path, metavar="JOURNAL", help=_JOURNAL)
+    compare.add_argument("second", type=Path, metavar="JOURNAL", help="that of another")
+    compare.add_argument("--out", type=Path, metavar="FILE", help="as one HTML file, with courses")
     verify = _command(
         commands,
         "verify",

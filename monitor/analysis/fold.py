@@ -101,25 +101,48 @@ class Fold:
         for channel in state.channels.values():
             self._by_role.setdefault(channel.role, []).append(channel)
 
+    @property
+    def bins(self) -> BinStore:
+        """The thinned history of every channel, tares taken out; to be read, not changed."""
+        return self._bins
+
+    @property
+    def heated_s(self) -> float | None:
+        """When heating began; None: not yet."""
+        return self._state.heating.began_s
+
     def step(self, entry: Entry) -> list[dict[str, Any]]:
         """Take in one entry; the analysis lines due now, in order."""
-        state = self._state
-        now = entry.elapsed_s
-        if not state.now_s <= now <= _LATEST_S:  # false for NaN too
-            now = state.now_s
+        state, now = self._state, self._time_of(entry)
         lines = []
         if now >= state.ticked_s + TICK_S:  # no line is due sooner
             lines = [self._tick(at) for at in self._due(now)]
-        state.pass_to(now)
-        if entry.utc_s is not None and math.isfinite(entry.utc_s):
-            state.clock = (now, entry.utc_s)
-        self._take(now, entry.body)
+        self._arrive(now, entry)
         if now - state.judged_s >= _FAST_S:
             state.judged_s = now
             if self._judge_fast(now):
                 view = self._view(now)
                 lines.append(self._line(now, view, self._said()))
         return lines
+
+    def listen(self, entry: Entry) -> None:
+        """Take in one entry and judge nothing: for who only asks for `bins` and `heated_s`."""
+        now = self._time_of(entry)
+        self._arrive(now, entry)
+        self._bins.close_until(now)
+
+    def _time_of(self, entry: Entry) -> float:
+        """When an entry comes; one that lies before the last comes with that."""
+        now = entry.elapsed_s
+        if not self._state.now_s <= now <= _LATEST_S:  # false for NaN too
+            return self._state.now_s
+        return now
+
+    def _arrive(self, now: float, entry: Entry) -> None:
+        self._state.pass_to(now)
+        if entry.utc_s is not None and math.isfinite(entry.utc_s):
+            self._state.clock = (now, entry.utc_s)
+        self._take(now, entry.body)
 
     def snapshot(self) -> bytes:
         """The whole state; `restore` goes on from it as if nothing had been between."""

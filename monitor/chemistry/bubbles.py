@@ -118,7 +118,7 @@ def _at_most(n: int, mean: float) -> float:
 
 @lru_cache(maxsize=4)
 def _log_factorials(n: int) -> NDArray[np.float64]:
-    """ln 0! to ln n!, shape (n + 1,)."""
+    """Natural logarithms of 0! to n!, shape (n + 1,)."""
     return np.concatenate(([0.0], np.cumsum(np.log(np.arange(1, n + 1)))))
 
 

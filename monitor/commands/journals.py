@@ -12,6 +12,8 @@ from monitor.commands.following import answered, folded, open_reader
 from monitor.commands.saying import UsageError, answer_json, expect_journal, note, person, say
 from monitor.commands.starting import load_plan, load_rig
 from monitor.entries import Amended, Body, Corrected, Mark, RunStarted
+from monitor.report.results import KIND as MEASURED
+from monitor.report.results import ResultError, read_result
 
 __all__ = ["amend", "mark", "replay", "verify"]
 
@@ -36,12 +38,16 @@ def mark(arguments: argparse.Namespace) -> int:
     if arguments.corrects is None:
         if arguments.kind == "note" and not arguments.text.strip():
             raise UsageError("mark: say what happened, in words")
+        if arguments.kind.strip().lower() == MEASURED:
+            _expect_result(arguments)
         return _append(arguments, Mark(arguments.kind, arguments.text, person()), "marked")
     from monitor.commands.earlier import entry_to_correct
 
     wrong = entry_to_correct(arguments.journal, arguments.corrects)
     if not arguments.text.strip():
         raise UsageError("mark --corrects: say what is right, in words")
+    if isinstance(wrong.body, Mark) and wrong.body.kind.strip().lower() == MEASURED:
+        _expect_result(arguments)
     if isinstance(wrong.body, RunStarted | Amended):
         note(
             "kept as a remark; figures of the plan come into force by: "
@@ -49,6 +55,26 @@ def mark(arguments: argparse.Namespace) -> int:
         )
     body = Corrected(wrong.seq, arguments.text, person())
     return _append(arguments, body, f"corrected entry {wrong.seq}")
+
+
+def _expect_result(arguments: argparse.Namespace) -> None:
+    """A measured result is read before it is kept, so that a slip is told to whoever makes it."""
+    from monitor.plan.files import FileErrors, parse_plan
+
+    expect_journal(arguments.journal)
+    with open_reader(arguments.journal) as reader:
+        plan_toml = reader.start().plan_toml
+        for entry in reader.entries(kinds=("amended",)):
+            if isinstance(entry.body, Amended) and entry.body.plan_toml is not None:
+                plan_toml = entry.body.plan_toml
+    try:
+        receivers = [one.name for one in parse_plan(plan_toml, "plan.toml").receivers]
+    except FileErrors:  # a plan whose reaction set is gone: any name will do
+        receivers = []
+    try:
+        read_result(arguments.text, receivers)
+    except ResultError as error:
+        raise UsageError(f"mark: {error}") from error
 
 
 @answered

@@ -11,7 +11,7 @@ from pathlib import Path
 from monitor.commands.following import answered
 from monitor.commands.saying import UsageError, answer_json, expect_journal, note, say
 
-__all__ = ["report"]
+__all__ = ["analyse", "report", "write_new"]
 
 _NOT_WELL = 1
 
@@ -31,12 +31,12 @@ def report(arguments: argparse.Namespace) -> int:
         raise UsageError(f"report {out} is there already; name another with --out")
     recorded = is_recorded(path)
     if not recorded:
-        _analyse(path)
+        analyse(path)
     found = gather(path, now_utc_s=time.time(), recorded=recorded)
     if out is not None:
         from monitor.report.page import html_of
 
-        _write(out, html_of(found))
+        write_new(out, html_of(found))
     if arguments.json:
         answer_json({"format": 1, **dataclasses.asdict(found)})
     else:
@@ -46,7 +46,7 @@ def report(arguments: argparse.Namespace) -> int:
     return _NOT_WELL if found.troubles else 0
 
 
-def _analyse(path: Path) -> None:
+def analyse(path: Path) -> None:
     """Lines for all that was recorded; what cannot be analysed is left for the report to say."""
     from monitor.journal import JournalError
     from monitor.recorder.analyser import catch_up
@@ -55,12 +55,12 @@ def _analyse(path: Path) -> None:
         catch_up(path)
 
 
-def _write(out: Path, text: str) -> None:
+def write_new(out: Path, text: str) -> None:
     """Never over a file that is there."""
     try:
         with out.open("x", encoding="utf-8") as file:
             file.write(text)
     except FileExistsError as error:
-        raise UsageError(f"report {out} is there already; name another with --out") from error
+        raise UsageError(f"{out} is there already; name another with --out") from error
     except OSError as error:
-        raise UsageError(f"report {out}: {error.strerror or error}") from error
+        raise UsageError(f"{out}: {error.strerror or error}") from error

@@ -9,7 +9,7 @@ __all__ = ["CHECK_IN", "mark_of"]
 CHECK_IN = "here"
 """Kind of the mark that a key of its own sets: it says nothing but that somebody is there."""
 
-_KINDS = ("heat on", "heat off", "thump", "sample taken", "run ended")
+_KINDS = ("heat on", "heat off", "thump", "sample taken", "run ended", "measured")
 
 
 def mark_of(text: str, who: str = "") -> Mark:

@@ -159,6 +159,10 @@ def _is_filled(walk: _Walk, row: tuple[Any, ...]) -> bool:
     return bool(digest(walk.before, seq, elapsed_s, utc_s, kind, body) != stored)
 
 
+_BY_RECORDER = ("closed", "gap", "readings", "heartbeat")
+"""Kinds of entry that tell whether it goes on: a remark after the end begins nothing anew."""
+
+
 def _check(walk: _Walk, row: tuple[Any, ...]) -> None:
     seq, elapsed_s, utc_s, kind, body, stored = row
     if seq != walk.seq + 1:
@@ -180,7 +184,9 @@ def _check(walk: _Walk, row: tuple[Any, ...]) -> None:
         walk.problems.append(f"entry {seq} lies before entry {walk.seq} in time")
     # Going on from the stored digest keeps one alteration from being reported for all that follow.
     walk.before = bytes(stored) if isinstance(stored, bytes) else b""
-    walk.seq, walk.closed, walk.count = seq, ended, walk.count + 1
+    walk.seq, walk.count = seq, walk.count + 1
+    if kind in _BY_RECORDER:
+        walk.closed = ended
     walk.elapsed_s = elapsed_s if isinstance(elapsed_s, float) else walk.elapsed_s
 
 

@@ -8,9 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 __all__ = [
+    "Account",
+    "AccountRow",
     "AlarmRow",
     "Answer",
     "ChannelRow",
+    "Check",
     "Course",
     "EventRow",
     "Evidence",
@@ -136,6 +139,38 @@ class Untold:
 
 
 @dataclass(frozen=True, slots=True)
+class AccountRow:
+    """One figure of the account: `u` is its standard uncertainty, `how` whence it comes."""
+
+    group: str
+    """pot, receivers, gas or nitrogen."""
+    what: str
+    value: float
+    u: float
+    unit: str
+    how: str
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """Two figures of the account held against each other: `state` is agrees or differs."""
+
+    name: str
+    text: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """Where the material went."""
+
+    rows: tuple[AccountRow, ...] = ()
+    checks: tuple[Check, ...] = ()
+    notes: tuple[str, ...] = ()
+    """What could not be worked out, and what it would take."""
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelRow:
     """One channel over the whole run, in its canonical unit."""
 
@@ -207,5 +242,13 @@ class Report:
     findings: tuple[EventRow, ...] = ()
     """Findings that are no alarm, each when it was first there."""
     channels: tuple[ChannelRow, ...] = ()
+    account: Account = field(default_factory=Account)
+    reached: tuple[tuple[float, float], ...] = ()
+    """(share, time) when the middle of progress first passed it."""
+    peak_mL_per_min: float | None = None
+    least_margin_K: float | None = None
+    """Of the coolant, below where the gas condenses."""
+    heated_s: float | None = None
+    """When heating began; None where it did not, or nothing tells."""
     plan_toml: str = ""
     rig_toml: str = ""

@@ -23,6 +23,7 @@ from monitor.entries import (
     Amended,
     ClosedCleanly,
     Confirmed,
+    Corrected,
     Entry,
     EntryError,
     Gap,
@@ -32,7 +33,9 @@ from monitor.entries import (
     Shelved,
 )
 from monitor.journal import JournalError, Reader, Thinned, VerifyReport, made_readable, verify
-from monitor.plan.model import Charge, Plan
+from monitor.plan.files import FileErrors, parse_rig
+from monitor.plan.model import Charge, Plan, ReceiverSpec
+from monitor.report.accounting import account_from, fold_of
 from monitor.report.content import (
     AlarmRow,
     Answer,
@@ -48,6 +51,7 @@ from monitor.report.content import (
     Untold,
 )
 from monitor.report.lines import Passed, pass_over
+from monitor.report.results import KIND as MEASURED
 from monitor.wording.advice import advice_for
 
 __all__ = ["gather"]
@@ -69,6 +73,8 @@ class _Heard:
     gaps: list[GapRow] = field(default_factory=list)
     seen: list[tuple[str, str | None, float | None, Seen]] = field(default_factory=list)
     """(name, channel, `since_s` or None for all of the name, what was done)."""
+    measured: dict[int, str] = field(default_factory=dict)
+    """What marks of the kind `measured` say, corrections in force, by the entry's number."""
     amended: int = 0
     plan_toml: str | None = None
     rig_toml: str | None = None
@@ -146,8 +152,27 @@ def _read(reader: Reader, name: str, report: Report, recorded: bool, troubles: l
     course: list[Report] = []
     guarded(lambda: course.append(_with_course(reader, report, heard, passed, facts, end_s)))
     report = course[0] if course else report
+    known: list[Report] = []
+    guarded(lambda: known.append(_with_account(reader, report, heard, passed, facts, end_s)))
+    report = known[0] if known else report
     state, ending = _ending(heard, recorded, end_s, passed)
     return replace(report, state=state, ending=ending)
+
+
+def _with_account(
+    reader: Reader, report: Report, heard: _Heard, passed: Passed, facts: Facts, end_s: float
+) -> Report:
+    """Where the material went, and when heating began."""
+    fold = fold_of(reader)
+    report = replace(report, heated_s=fold.heated_s)
+    if facts.plan is None:
+        return report
+    try:
+        rig = parse_rig(heard.rig_toml or reader.start().rig_toml, "rig.toml").channels()
+    except FileErrors:
+        rig = ()
+    texts = list(heard.measured.values())
+    return replace(report, account=account_from(fold, facts.plan, rig, passed, texts, end_s))
 
 
 def _folded(reader: Reader) -> Iterator[dict[str, Any]]:
@@ -175,6 +200,10 @@ def _take(entry: Entry, offset_s: int | None, heard: _Heard) -> None:
     if isinstance(body, Mark) and body.kind != _CHECK_IN:
         label = f"M{len(heard.marks) + 1}"
         heard.marks.append((at_s, label))
+        if body.kind.strip().lower() == MEASURED:
+            heard.measured[entry.seq] = body.text
+    elif isinstance(body, Corrected) and body.seq in heard.measured:
+        heard.measured[body.seq] = body.text
     elif isinstance(body, Confirmed):
         when = clock(entry.utc_s, offset_s)
         heard.answers.append(Answer(body.question, body.answer, body.who, when))
@@ -264,6 +293,17 @@ def _amount(charge: Charge) -> str:
     return _UNTOLD if charge.amount_mol is None else f"{charge.amount_mol} mol"
 
 
+def _receiver(one: ReceiverSpec) -> str:
+    """One vessel in words.
+
+    >>> _receiver(ReceiverSpec("second", water_g=150.0, tip_depth_mm=20.0, in_ice=True))
+    'second: 150 g of water, tip 20 mm deep, in ice'
+    """
+    water = f"{one.water_g:g} g of water" if one.water_g else "no water"
+    tip = f"tip {one.tip_depth_mm:g} mm deep" if one.tip_depth_mm else "tip above the liquid"
+    return f"{one.name}: {water}, {tip}{', in ice' if one.in_ice else ''}"
+
+
 def _planned(plan: Plan) -> Iterator[tuple[str, str]]:
     """The plan in a few rows."""
     charge = plan.charge
@@ -280,6 +320,8 @@ def _planned(plan: Plan) -> Iterator[tuple[str, str]]:
         ramp = f"{segment.rate_K_per_min:g} K/min to {segment.to_C:g} °C"
         hold = f", {segment.hold_min:g} min held" if segment.hold_min else ""
         yield f"profile: {segment.label}", f"{ramp}{hold}"
+    if plan.receivers:
+        yield "receivers", "; ".join(map(_receiver, plan.receivers))
     done = plan.done
     if plan.steps:
         step = f" of {done.step}" if done.step else ""
@@ -419,6 +461,9 @@ def _last_line(report: Report, passed: Passed) -> Report:
         why=tuple(reason(text) for text in line.get("why") or ()),
         progress=(band["p05"], band["p50"], band["p95"]) if band else None,
         judged_s=float(line["elapsed_s"]),
+        reached=tuple(passed.reached.items()),
+        peak_mL_per_min=passed.peak_mL_per_min,
+        least_margin_K=passed.least_margin_K,
         evidence=tuple(
             Evidence(*(_text(one.get(key)) for key in ("name", "value", "threshold", "state")))
             for one in line.get("evidence") or ()

@@ -9,9 +9,12 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-__all__ = ["AlarmSeen", "Passed", "pass_over"]
+__all__ = ["MILESTONES", "AlarmSeen", "Passed", "pass_over"]
 
 Line = Mapping[str, Any]
+
+MILESTONES = (0.5, 0.9, 0.95)
+"""Shares of progress whose time is kept."""
 
 _MOST_POINTS = 1200
 _GONE = ("returned", "latched")
@@ -48,6 +51,12 @@ class Passed:
     planned_C: list[tuple[float, float]] = field(default_factory=list)
     condensing_C: list[tuple[float, float]] = field(default_factory=list)
     planned_progress: list[tuple[float, float]] = field(default_factory=list)
+    reached: dict[float, float] = field(default_factory=dict)
+    """When the middle of progress first passed each share of `MILESTONES`."""
+    peak_mL_per_min: float | None = None
+    """Highest gas rate, middle of the estimate."""
+    least_margin_K: float | None = None
+    """Least margin of the coolant below where the gas condenses."""
 
     def take(self, line: Line) -> None:
         """Take in one line."""
@@ -91,6 +100,14 @@ class Passed:
         if band := line.get("progress"):
             self.progress.append((now_s, band["p05"], band["p50"], band["p95"]))
             _thin(self.progress)
+            for share in MILESTONES:
+                if band["p50"] >= share:
+                    self.reached.setdefault(share, now_s)
+        if rate := (line.get("gas") or {}).get("rate_mL_per_min"):
+            self.peak_mL_per_min = max(self.peak_mL_per_min or 0.0, rate["p50"])
+        if (margin_K := (line.get("coolant") or {}).get("margin_K")) is not None:
+            least_K = self.least_margin_K
+            self.least_margin_K = margin_K if least_K is None else min(least_K, margin_K)
         expected = line.get("expected") or {}
         if (planned_C := expected.get("pot_temperature_C")) is not None:
             self.planned_C.append((now_s, planned_C))

@@ -63,6 +63,25 @@ def test_a_mark_is_corrected_and_both_stay(call: Call, journal: Path) -> None:
     assert call("replay", journal).code == 0
 
 
+def test_what_was_measured_is_read_before_it_is_kept(call: Call, journal: Path) -> None:
+    """A slip is told to whoever makes it; nothing of it is recorded."""
+    before = call("verify", journal, "--json").out
+    answer = call("mark", journal, "residu 18.02 g", "--kind", "measured")
+    assert answer.code == 2
+    assert "'residue 18.02 g'" in answer.err
+    assert call("verify", journal, "--json").out == before
+    kept = call("mark", journal, "residue 18.02 g", "--kind", "measured", "--json")
+    seq = json.loads(kept.out)["seq"]
+    assert call("mark", journal, "it was 17", "--corrects", seq).code == 2
+    assert call("mark", journal, "residue 17.02 g", "--corrects", seq).code == 0
+
+
+def test_a_remark_after_the_end_opens_nothing_again(call: Call, journal: Path) -> None:
+    was = json.loads(call("verify", journal, "--json").out)["notes"]
+    assert call("mark", journal, "residue looks dark").code == 0
+    assert json.loads(call("verify", journal, "--json").out)["notes"] == was
+
+
 def test_a_figure_of_the_charge_is_corrected_in_words_and_amended_in_force(
     call: Call, journal: Path
 ) -> None:

@@ -75,6 +75,7 @@ BELOW = {
         "monitor.journal",
         "monitor.analysis",
         "monitor.plan",
+        "monitor.chemistry",
         "monitor.entries",
     },
 }

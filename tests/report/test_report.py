@@ -10,12 +10,14 @@ from pathlib import Path
 
 import pytest
 
+import monitor.plan
 from monitor.entries import (
     Acknowledged,
     Amended,
     Body,
     ClosedCleanly,
     Confirmed,
+    Corrected,
     Gap,
     InstrumentState,
     Mark,
@@ -34,6 +36,7 @@ from tests.analysis.runs import HOLD_PLAN
 from tests.dashboard.making import START_UTC_S, alarm, line_at, make_journal, readings_at, started
 
 EVIL = "</td><script>alert(1)</script> & \x1b[2J \u202e \"quoted\" 'so'"
+BROWN = (Path(monitor.plan.__file__).parent / "bundled" / "manganese-brown.toml").read_text("utf-8")
 NOW_UTC_S = START_UTC_S + 20_000.0
 
 
@@ -169,6 +172,33 @@ def test_of_a_rehearsed_run_with_its_own_analysis(tmp_path: Path) -> None:
     text = html_of(report)
     assert ">A1</text>" in text
     assert "nobody at the bench has checked in" in words(text)
+
+
+def test_where_the_material_went_is_said_of_a_rehearsed_run(tmp_path: Path) -> None:
+    """Recorded, weighed, and put right by a correction; a mark that is not understood is told."""
+    entries = list(rehearse_entries(BROWN, seed=5, until_s=6600.0))
+    path = tmp_path / "a.run"
+    assert isinstance(entries[0].body, RunStarted)
+    end_s = entries[-1].elapsed_s
+    with Journal.create(path, entries[0].body, entries[0].utc_s) as journal:
+        journal.append([(e.elapsed_s, e.utc_s, e.body) for e in entries[1:]])
+        kept = journal.append([(end_s, None, Mark("measured", "residue 91.0 g", "kim"))])
+        journal.append([(end_s, None, Corrected(kept[0].seq, "residue 19.0 g", "kim"))])
+        journal.append([(end_s, None, Mark("Measured", "about a spoonful", "lee"))])
+    catch_up(path)
+    account = report_of(path).account
+    figures = {row.what: row for row in account.rows}
+    assert figures["residue, weighed"].value == 19.0
+    lost, by_rig = figures["lost by the balance"], figures["residue by the balance"]
+    assert lost.value + by_rig.value == pytest.approx(52.0)
+    assert 25.0 < lost.value < 34.5
+    assert 50.0 < figures["caught, share"].value < 100.0
+    assert figures["past the outlet"].value > 0.5
+    assert any("'about a spoonful' is no result" in note for note in account.notes)
+    assert all(check.state in ("agrees", "differs") for check in account.checks)
+    text = words(html_of(report_of(path)))
+    assert "Where the material went" in text
+    assert "residue, weighed 19.000" in text or "residue, weighed 19.0" in text
 
 
 def test_the_page_is_one_file_without_script_or_network_and_its_picture_is_well_formed(

@@ -1,0 +1,165 @@
+"""Figures of an account held against each other: what agrees, what differs, and what that means.
+
+What is more than two standard uncertainties apart differs (JCGM 100:2008, coverage factor 2).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from monitor.plan.model import Plan
+from monitor.report.content import Check
+from monitor.report.expecting import Expected
+from monitor.report.figures import Figure
+from monitor.report.seen import BalanceSeen
+
+__all__ = ["Caught", "Measured", "caught_of", "checks_of"]
+
+_SURE = 2.0
+AGREES, DIFFERS = "agrees", "differs"
+
+_TOO_MUCH = (
+    "more than the charge can leave: look for a measuring error before believing in a good yield "
+    "(not all reacted, residue moist or still warm on the pan, flask or tare, charge weighed in)"
+)
+_TOO_LITTLE = (
+    "less than the charge should leave: spattered, carried over or left in the flask, more water "
+    "in the charge than told, or a weighing"
+)
+_TWO_WEIGHINGS = "one of the two weighings, the charge, or a step on the balance is not as told"
+_LOST_MORE = "more was lost than the steps give: more water or charge than told, or carried over"
+_LOST_LESS = "less was lost than the steps give: less charge than told, or the balance"
+_CAUGHT_MORE = (
+    "the receivers gained more than the pot lost: oxygen or moisture of the air taken up, ice "
+    "water outside, or a weighing"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What was measured of one run, by the rig and by hand. Masses in g."""
+
+    plan: Plan
+    charge: Figure | None
+    residue: Figure | None
+    """Weighed by hand."""
+    gained: Mapping[str, Figure]
+    """Of each receiver that was weighed by hand."""
+    acid_mol: Figure | None
+    balances: tuple[BalanceSeen, ...] = ()
+
+    def seen(self, role: str, *, sound: bool = False) -> list[BalanceSeen]:
+        """Balances of a role; `sound`: those that nothing speaks against."""
+        return [one for one in self.balances if one.role == role and not (sound and one.doubt)]
+
+
+def checks_of(measured: Measured, full: Expected | None, gone: Expected | None) -> Iterator[Check]:
+    """All that can be held against each other. `full`: all reacted; `gone`: as far as it went."""
+    yield from _residue(measured, full)
+    if gone is not None:
+        for one in measured.seen("pot_mass", sound=True):
+            name = f"loss on balance {one.channel} against the analysis"
+            lost = one.change.scaled(-1.0)
+            yield _compared(name, lost, gone.loss, _LOST_MORE, _LOST_LESS)
+    yield from _caught(measured)
+    yield from _found_as_acid(measured.acid_mol, gone or full)
+
+
+def _residue(measured: Measured, full: Expected | None) -> Iterator[Check]:
+    residue, charge = measured.residue, measured.charge
+    if residue is None:
+        return
+    if charge is not None and residue.value > charge.value:
+        text = "the residue is heavier than the charge: weighed with the flask, or mistaken"
+        yield Check("residue against the charge", text, DIFFERS)
+        return
+    if full is not None:
+        name = "residue against the plan, all reacted"
+        yield _compared(name, residue, full.residue, _TOO_MUCH, _TOO_LITTLE)
+    if charge is None:
+        return
+    for one in measured.seen("pot_mass", sound=True):
+        left = charge.less(one.change.scaled(-1.0))
+        name = f"residue weighed against balance {one.channel}"
+        yield _compared(name, residue, left, _TWO_WEIGHINGS, _TWO_WEIGHINGS)
+
+
+@dataclass(frozen=True, slots=True)
+class Caught:
+    """What the receivers gained of what the pot lost, each by hand where it was weighed."""
+
+    share: Figure
+    """[%]"""
+    missing: Figure
+    """Lost by the pot and gained by no receiver. [g]"""
+    of: str
+    """Of which receivers, or by which weighing, where that is not all of them by hand."""
+
+
+def caught_of(measured: Measured) -> Caught | None:
+    """None where not both were weighed."""
+    lost, (caught, of) = _lost(measured), _gained(measured)
+    if lost is None or caught is None or lost.value <= 0.0:
+        return None
+    return Caught(caught.share_of(lost), lost.less(caught), of)
+
+
+def _caught(measured: Measured) -> Iterator[Check]:
+    caught = caught_of(measured)
+    if caught is None:
+        return
+    name, missing = "receivers against the pot", caught.missing
+    text = f"{caught.share.text('%')} of what the pot lost was caught{caught.of}"
+    if missing.value < -_SURE * missing.u:
+        yield Check(name, f"{text}; {_CAUGHT_MORE}", DIFFERS)
+    else:
+        yield Check(name, f"{text}; not found again: {missing.text('g')}", AGREES)
+
+
+def _lost(measured: Measured) -> Figure | None:
+    residue, charge = measured.residue, measured.charge
+    if residue is not None and charge is not None and residue.value <= charge.value:
+        return charge.less(residue)
+    sound = measured.seen("pot_mass", sound=True)
+    return sound[0].change.scaled(-1.0) if sound else None
+
+
+def _gained(measured: Measured) -> tuple[Figure | None, str]:
+    """By hand where all receivers were weighed, else by the rig's balances; and of which."""
+    names = {one.name for one in measured.plan.receivers}
+    by_rig = [one.change for one in measured.seen("receiver_mass", sound=True)]
+    by_hand = list(measured.gained.values())
+    whole = bool(by_hand) and names <= set(measured.gained)
+    figures, of = (by_hand, "") if whole or not by_rig else (by_rig, " by the balance")
+    if not figures:
+        return None, ""
+    if not whole and figures is by_hand:
+        of = f" by {', '.join(measured.gained)} alone"
+    u = math.sqrt(sum(one.u**2 for one in figures))
+    return Figure(sum(one.value for one in figures), u), of
+
+
+def _found_as_acid(acid: Figure | None, expected: Expected | None) -> Iterator[Check]:
+    if acid is None or expected is None or expected.nitrogen_mol.value <= 0.0:
+        return
+    given, most = expected.nitrogen_mol, expected.acid_mol
+    name = "acid against the nitrogen given off"
+    over, beyond = acid.less(given), acid.less(most)
+    if over.value > _SURE * over.u:
+        text = "more acid than the charge holds nitrogen: titre, volume or charge is not as told"
+        yield Check(name, text, DIFFERS)
+    elif beyond.value > _SURE * beyond.u:
+        text = "more than without oxygen from outside: the train drew air, or had it in it"
+        yield Check(name, text, AGREES)
+    else:
+        yield Check(name, f"{acid.share_of(given).text('%')} of it found as acid", AGREES)
+
+
+def _compared(name: str, found: Figure, expected: Figure, above: str, below: str) -> Check:
+    """Whether two masses agree within twice their uncertainty, and what it means if not."""
+    off, words = found.less(expected), f"{found.text('g')} for {expected.text('g')}"
+    if abs(off.value) <= _SURE * off.u:
+        return Check(name, words, AGREES)
+    return Check(name, f"{words}; {above if off.value > 0.0 else below}", DIFFERS)

@@ -1,0 +1,53 @@
+"""A value with its standard uncertainty: what an account is made of."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+__all__ = ["Figure", "figure_text"]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A value and its standard uncertainty, in one unit; figures are independent of each other."""
+
+    value: float
+    u: float
+
+    def scaled(self, factor: float) -> Figure:
+        """Both times an exact factor."""
+        return Figure(self.value * factor, self.u * abs(factor))
+
+    def less(self, other: Figure) -> Figure:
+        """The difference to another.
+
+        >>> Figure(52.0, 0.03).less(Figure(18.0, 0.04))
+        Figure(value=34.0, u=0.05)
+        """
+        return Figure(self.value - other.value, math.hypot(self.u, other.u))
+
+    def share_of(self, whole: Figure) -> Figure:
+        """As a percentage of another, which is not 0. [%]"""
+        share = 100.0 * self.value / whole.value
+        return Figure(share, math.hypot(100.0 * self.u, share * whole.u) / abs(whole.value))
+
+    def text(self, unit: str) -> str:
+        """In words, as many digits as it is worth.
+
+        >>> Figure(17.5234, 0.213).text("g")
+        '17.52 ± 0.21 g'
+        """
+        return f"{figure_text(self.value, self.u)} {unit}"
+
+
+def figure_text(value: float, u: float) -> str:
+    """A value and its standard uncertainty to two digits of that (GUM, 7.2.6).
+
+    >>> figure_text(17.5234, 0.213), figure_text(0.41432, 0.0051), figure_text(1250.0, 34.0)
+    ('17.52 ± 0.21', '0.4143 ± 0.0051', '1250 ± 34')
+    """
+    if not u > 0.0:
+        return f"{value:.6g} ± 0"
+    places = max(0, 1 - math.floor(math.log10(u)))
+    return f"{value:.{places}f} ± {u:.{places}f}"
