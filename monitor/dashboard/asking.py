@@ -34,7 +34,7 @@ class MarkLine(ModalScreen[str]):
             yield Static("Mark: what happened? [Enter] keeps it, [Esc] leaves it", markup=False)
             yield Input(placeholder="in your own words", max_length=500)
             known = "heat on, heat off, thump, sample taken, run ended, measured"
-            yield Static(f"understood as such: {known}", markup=False)
+            yield Static(f"understood: {known}", markup=False)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Keep what was written; nothing written is no mark."""
