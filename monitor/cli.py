@@ -224,7 +224,12 @@ def _add_journal(commands: _Commands[argparse.ArgumentParser]) -> None:
     mark.add_argument("journal", type=Path, metavar="JOURNAL", help=_JOURNAL)
     mark.add_argument("text", metavar="TEXT", help="what happened, in your own words")
     how = mark.add_mutually_exclusive_group()
-    how.add_argument("--kind", default="note", help="what sort of mark (default: note)")
+    how.add_argument(
+        "--kind",
+        default="note",
+        help="what sort of mark (default: note); 'measured' is a weight or titre for the report, "
+        "as in 'residue 18.02 g'",
+    )
     how.add_argument(
         "--corrects", type=int, metavar="ENTRY", help="what is right of an earlier entry, by number"
     )
