@@ -18,9 +18,9 @@ __all__ = ["Moved", "mass_moved", "moved_by_count", "moved_by_flow"]
 
 _DRIFTS = 0.003
 """By how much a balance beside a hot mantle is off, as a share of the change. Judgement."""
-_LIFT_G = 0.1
-"""What hot air and hoses bear of a hot pot: a third of a litre of air that is half as dense lifts
-0.2 g. Judgement."""
+_LIFT = 0.002
+"""What hot air and hoses bear of a hot pot, as a share of the charge: air in a flask of a third of
+a litre that becomes half as dense lifts 0.2 g. Judgement."""
 _SURE = 4.0
 """Standard deviations beyond which a step is one, and is taken out."""
 _PER_MIN = 1.0 / 60.0
@@ -37,11 +37,16 @@ class Moved:
 
 
 def mass_moved(
-    bins: ChannelBins, from_s: float, to_s: float, stepped_s: Sequence[float] = ()
+    bins: ChannelBins,
+    from_s: float,
+    to_s: float,
+    stepped_s: Sequence[float] = (),
+    charge_g: float | None = None,
 ) -> Moved | None:
     """Change from the level at `from_s` to that at `to_s`; None where there are not two.
 
     `stepped_s`: when the level was seen to step, which is no change of what stands on it.
+    `charge_g`: where it is not known the change itself tells how large the pot is.
     """
     use = np.flatnonzero(bins.t0_s <= to_s)
     if use.size < 2:
@@ -55,9 +60,9 @@ def mass_moved(
     change = float(bins.mean[last] - bins.mean[first]) - taken
     noise = math.hypot(_noise_g(bins, first), _noise_g(bins, last))
     unsure = math.sqrt(sum(u**2 for _, _, u in found))
-    u = math.sqrt(
-        noise**2 + unsure**2 + _LIFT_G**2 + _unrest_g(bins) ** 2 + (_DRIFTS * change) ** 2
-    )
+    lift = _LIFT * (abs(change) if charge_g is None else charge_g)
+    parts = (noise, unsure, lift, _unrest_g(bins), _DRIFTS * change)
+    u = math.sqrt(sum(part**2 for part in parts))
     return Moved(change, u, tuple((at_s, size) for at_s, size, _ in found if size))
 
 

@@ -61,7 +61,7 @@ def account_from(
     account = account_of(
         plan,
         _fractions(passed),
-        tuple(_balances(fold.bins, specs, passed, from_s, end_s)),
+        tuple(_balances(fold.bins, specs, passed, from_s, end_s, _charge_g(plan))),
         tuple(_outlets(fold.bins, specs, passed, from_s, end_s)),
         results,
         _given_L(passed),
@@ -93,12 +93,17 @@ def _given_L(passed: Passed) -> Figure | None:
     return None if band is None else Figure(band["p50"], (band["p95"] - band["p05"]) * TO_U)
 
 
+def _charge_g(plan: Plan) -> float | None:
+    return None if plan.charge is None else plan.charge.mass_g
+
+
 def _balances(
     bins: BinStore,
     specs: Mapping[str, ChannelSpec],
     passed: Passed,
     from_s: float,
     end_s: float,
+    charge_g: float | None,
 ) -> Iterator[BalanceSeen]:
     for name, spec in specs.items():
         if spec.role not in _MASSES or name not in bins.names(spec.role):
@@ -106,7 +111,7 @@ def _balances(
         steps = [
             at_s for (what, where, at_s) in passed.findings if (what, where) == ("mass-step", name)
         ]
-        moved = mass_moved(bins.channel(name), from_s, end_s, steps)
+        moved = mass_moved(bins.channel(name), from_s, end_s, steps, charge_g)
         if moved is not None:
             change = Figure(moved.change_g, moved.u_g)
             yield BalanceSeen(name, spec.role, change, moved.steps, _doubt(passed, name))

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import math
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,6 +16,7 @@ from monitor.analysis.moved import mass_moved, moved_by_count, moved_by_flow
 from tests.benchmarks.made.draws import make_ordinary
 
 HOUR_S = 3600.0
+PUBLISHED = Path(__file__).parents[1] / "published" / "data"
 
 
 def history(
@@ -80,7 +83,9 @@ def test_made_up_balances_lost_what_their_worlds_lost() -> None:
                 store.add("mass", "pot_mass", float(at_s), float(value), Quality.GOOD)
         store.close_until(1e6)
         stepped_s = [at_s for at_s, _ in made.makeup.hose_steps]
-        moved = mass_moved(store.channel("mass"), 0.0, made.until_s, stepped_s)
+        assert made.plan.charge is not None
+        charge_g = made.plan.charge.mass_g
+        moved = mass_moved(store.channel("mass"), 0.0, made.until_s, stepped_s, charge_g)
         assert moved is not None
         row = min(int(made.until_s // 10.0), len(made.course.lost_g) - 1)
         lost_g = float(made.course.lost_g[row, 0].sum())
@@ -106,3 +111,18 @@ def test_a_flow_added_up() -> None:
     bins = history(within(HOUR_S, HOUR_S, 30.0), "outlet_flow", noise=0.0)
     assert moved_by_flow(bins, 0.0, 3 * HOUR_S) == pytest.approx(1800.0, rel=0.02)
     assert moved_by_flow(bins, 9 * HOUR_S, 10 * HOUR_S) is None
+
+
+def test_an_open_record_lost_what_its_own_column_says() -> None:
+    """Five milligrams of PMMA on a ramp; source: tests/published/data/SOURCE.md."""
+    with (PUBLISHED / "NIST_TGA_N2_10K_1.csv").open(newline="", encoding="utf-8") as file:
+        rows = [[float(cell) for cell in row] for row in list(csv.reader(file))[2:]]
+    store = BinStore()
+    for at_s, _, mass_mg in rows:
+        store.add("mass", "pot_mass", at_s, 1e-3 * mass_mg, Quality.GOOD)
+    store.close_until(1e6)
+    moved = mass_moved(store.channel("mass"), 0.0, rows[-1][0], charge_g=0.005)
+    assert moved is not None
+    lost_g = 1e-3 * (rows[0][2] - rows[-1][2])
+    assert -moved.change_g == pytest.approx(lost_g, rel=2e-3)
+    assert moved.u_g < 0.01 * lost_g
