@@ -23,6 +23,8 @@ _LIFT = 0.002
 a litre that becomes half as dense lifts 0.2 g. Judgement."""
 _SURE = 4.0
 """Standard deviations beyond which a step is one, and is taken out."""
+_PRINTED_S = 0.1
+"""Times of findings come with one decimal."""
 _PER_MIN = 1.0 / 60.0
 
 
@@ -72,7 +74,7 @@ def _steps(
     """(time [s], size [g], its standard uncertainty [g]); steps close together are one."""
     windows: list[tuple[float, int, int]] = []
     for at_s in stepped_s:
-        i = int(np.searchsorted(bins.t1_s, at_s, side="left")) - 1
+        i = int(np.searchsorted(bins.t1_s, at_s - _PRINTED_S, side="left")) - 1
         j = int(np.searchsorted(bins.t0_s, at_s, side="right"))
         if i < first or j > last:
             i, j = max(i, first), min(j, last)

@@ -132,11 +132,11 @@ def _gained(measured: Measured) -> tuple[Figure | None, str]:
     by_rig = [one.change for one in measured.seen("receiver_mass", sound=True)]
     by_hand = list(measured.gained.values())
     whole = bool(by_hand) and names <= set(measured.gained)
-    figures, of = (by_hand, "") if whole or not by_rig else (by_rig, " by the balance")
+    figures, of = (by_hand, "") if whole or not by_rig else (by_rig, ", by the balance")
     if not figures:
         return None, ""
     if not whole and figures is by_hand:
-        of = f" by {', '.join(measured.gained)} alone"
+        of = f", in {', '.join(measured.gained)} alone"
     u = math.sqrt(sum(one.u**2 for one in figures))
     return Figure(sum(one.value for one in figures), u), of
 

@@ -63,6 +63,20 @@ def test_steps_are_no_change(name: str) -> None:
     assert len(moved.steps) == count
 
 
+def test_the_time_of_a_step_may_be_rounded_up() -> None:
+    """Read once a minute or so, and told a twentieth of a second after the reading that stepped."""
+    store = BinStore()
+    for n in range(180):
+        at_s = 61.13 * n + 0.96
+        value = 160.0 - loss_g(at_s) + (12.4 if n >= 70 else 0.0)
+        store.add("one", "pot_mass", at_s, round(value, 2), Quality.GOOD)
+    store.close_until(1e6)
+    moved = mass_moved(store.channel("one"), 0.0, 3 * HOUR_S, (round(61.13 * 70 + 1.0, 1),))
+    assert moved is not None
+    assert [round(size, 1) for _, size in moved.steps] == [12.4]
+    assert moved.change_g == pytest.approx(-loss_g(3 * HOUR_S), abs=0.15)
+
+
 def test_a_step_that_nobody_named_stays_in() -> None:
     moved = mass_moved(history(lambda t: 160.0 + within(5000.0, 1e9, -3.4)(t)), 0.0, 3 * HOUR_S)
     assert moved is not None

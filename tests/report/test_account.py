@@ -150,7 +150,7 @@ def test_what_was_caught_of_what_was_lost(plan: Plan) -> None:
     assert row(account, "caught, share").value == pytest.approx(100.0 * 30.0 / 34.0)
     assert row(account, "lost and not caught").value == pytest.approx(4.0)
     some = account_of(plan, DONE, results=said[:2])
-    assert "by first alone" in row(some, "caught, share").how
+    assert "in first alone" in row(some, "caught, share").how
     more = results(
         "residue 18.0 g", "receiver first gained 20.0 g", "receiver second gained 15.0 g"
     )
