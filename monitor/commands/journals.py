@@ -12,8 +12,8 @@ from monitor.commands.following import answered, folded, open_reader
 from monitor.commands.saying import UsageError, answer_json, expect_journal, note, person, say
 from monitor.commands.starting import load_plan, load_rig
 from monitor.entries import Amended, Body, Corrected, Mark, RunStarted
-from monitor.report.results import KIND as MEASURED
-from monitor.report.results import ResultError, read_result
+from monitor.wording.measured import KIND as MEASURED
+from monitor.wording.measured import ResultError, read_result
 
 __all__ = ["amend", "mark", "replay", "verify"]
 

@@ -22,7 +22,7 @@ from monitor.dashboard.big import big_rows
 from monitor.dashboard.follower import Follower
 from monitor.dashboard.holding import hold_words
 from monitor.dashboard.layout import screen_rows
-from monitor.dashboard.marks import CHECK_IN, mark_of
+from monitor.dashboard.marks import CHECK_IN, kept_words, mark_of
 from monitor.dashboard.rows import Row
 from monitor.dashboard.standing import Standing
 from monitor.dashboard.texts import full_text, help_text
@@ -193,7 +193,8 @@ class DashboardApp(App[str]):
 
         def keep(text: str | None) -> None:
             if text:
-                self._append(mark_of(text, self._person), f"marked: {text}")
+                mark = mark_of(text, self._person)
+                self._append(mark, kept_words(mark))
 
         self.push_screen(MarkLine(), keep)
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from monitor.entries import Mark
+from monitor.wording.measured import FORMS, KIND, ResultError, read_result
 
-__all__ = ["CHECK_IN", "mark_of"]
+__all__ = ["CHECK_IN", "kept_words", "mark_of"]
 
 CHECK_IN = "here"
 """Kind of the mark that a key of its own sets: it says nothing but that somebody is there."""
 
-_KINDS = ("heat on", "heat off", "thump", "sample taken", "run ended", "measured")
+_KINDS = ("heat on", "heat off", "thump", "sample taken", "run ended", KIND)
 
 
 def mark_of(text: str, who: str = "") -> Mark:
@@ -26,3 +27,19 @@ def mark_of(text: str, who: str = "") -> Mark:
         if lowered.startswith(kind) and not rest[:1].isalnum():
             return Mark(kind, text.strip()[len(kind) :].lstrip(" :,-"), who)
     return Mark("note", text.strip(), who)
+
+
+def kept_words(mark: Mark) -> str:
+    """What is said once a mark is kept; a result that no report will understand is told at once.
+
+    >>> kept_words(Mark("note", "brown gas")), kept_words(Mark("measured", "residue 18.02 g"))
+    ('marked: brown gas', 'marked: measured residue 18.02 g')
+    >>> kept_words(Mark("measured", "a spoonful"))
+    'kept, but no result that is understood; write as in: measured residue 18.02 g'
+    """
+    if mark.kind == KIND:
+        try:
+            read_result(mark.text)
+        except ResultError:
+            return f"kept, but no result that is understood; write as in: {KIND} {FORMS[0]}"
+    return f"marked: {mark.text if mark.kind == 'note' else f'{mark.kind} {mark.text}'.strip()}"

@@ -17,9 +17,9 @@ from monitor.plan.model import Plan
 from monitor.report.checks import Measured, caught_of, checks_of
 from monitor.report.content import Account, AccountRow
 from monitor.report.expecting import Expected, Fractions, all_reacted, expected_of
-from monitor.report.figures import Figure
-from monitor.report.results import Result
 from monitor.report.seen import BalanceSeen, OutletSeen
+from monitor.wording.figures import Figure
+from monitor.wording.measured import Result
 
 __all__ = ["account_of"]
 

@@ -15,10 +15,10 @@ from monitor.plan.model import ChannelSpec, Plan
 from monitor.report.account import account_of
 from monitor.report.content import Account
 from monitor.report.expecting import TO_U
-from monitor.report.figures import Figure
 from monitor.report.lines import Passed
-from monitor.report.results import Result, ResultError, read_result
 from monitor.report.seen import BalanceSeen, OutletSeen
+from monitor.wording.figures import Figure
+from monitor.wording.measured import Result, ResultError, read_result
 
 __all__ = ["account_from", "fold_of"]
 

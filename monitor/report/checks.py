@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from monitor.plan.model import Plan
 from monitor.report.content import Check
 from monitor.report.expecting import Expected
-from monitor.report.figures import Figure
 from monitor.report.seen import BalanceSeen
+from monitor.wording.figures import Figure
 
 __all__ = ["Caught", "Measured", "caught_of", "checks_of"]
 

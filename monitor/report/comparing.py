@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from monitor.dashboard.words import duration, figure, per_cent
 from monitor.report.content import AccountRow, Report
-from monitor.report.figures import Figure
+from monitor.wording.figures import Figure
 
 __all__ = ["Pair", "compare_reports"]
 

@@ -17,7 +17,7 @@ from monitor.chemistry.network import Network
 from monitor.plan.amounts import amounts_of, network_of
 from monitor.plan.model import Charge, Plan
 from monitor.plan.stages import absorbed_acid_mol
-from monitor.report.figures import Figure
+from monitor.wording.figures import Figure
 
 __all__ = ["TO_U", "Expected", "Fractions", "all_reacted", "expected_of"]
 

@@ -51,8 +51,8 @@ from monitor.report.content import (
     Untold,
 )
 from monitor.report.lines import Passed, pass_over
-from monitor.report.results import KIND as MEASURED
 from monitor.wording.advice import advice_for
+from monitor.wording.measured import KIND as MEASURED
 
 __all__ = ["gather"]
 

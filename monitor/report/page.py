@@ -10,10 +10,10 @@ from collections.abc import Iterator, Sequence
 from monitor.dashboard.sensors import PLACES
 from monitor.dashboard.words import duration, elapsed_words, figure, per_cent
 from monitor.report.content import Account, AlarmRow, ChannelRow, EventRow, Head, Report
-from monitor.report.figures import figure_text
 from monitor.report.html import document, esc, listed, loud, pairs, table
 from monitor.report.picture import picture_svg
 from monitor.wording.advice import MEDICAL
+from monitor.wording.figures import figure_text
 
 __all__ = ["html_of"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from monitor.report.figures import Figure
+from monitor.wording.figures import Figure
 
 __all__ = ["BalanceSeen", "OutletSeen"]
 

@@ -11,9 +11,9 @@ from monitor.plan.model import Plan
 from monitor.report.account import account_of
 from monitor.report.content import Account, AccountRow
 from monitor.report.expecting import expected_of
-from monitor.report.figures import Figure
-from monitor.report.results import Result, read_result
 from monitor.report.seen import BalanceSeen, OutletSeen
+from monitor.wording.figures import Figure
+from monitor.wording.measured import Result, read_result
 from tests.benchmarks.made.plans import PLANS
 
 MANGANESE = """

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.report.figures import Figure
-from monitor.report.results import FORMS, Result, ResultError, read_result
+from monitor.wording.figures import Figure
+from monitor.wording.measured import FORMS, Result, ResultError, read_result
 
 READ: list[tuple[str, Result]] = [
     ("residue 18.02 g", Result("residue", Figure(18.02, 0.01))),

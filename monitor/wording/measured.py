@@ -21,7 +21,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from monitor.report.figures import Figure
+from monitor.wording.figures import Figure
 
 __all__ = ["FORMS", "KIND", "Result", "ResultError", "read_result"]
 

@@ -44,10 +44,11 @@ class Figure:
 def figure_text(value: float, u: float) -> str:
     """A value and its standard uncertainty to two digits of that (GUM, 7.2.6).
 
-    >>> figure_text(17.5234, 0.213), figure_text(0.41432, 0.0051), figure_text(1250.0, 34.0)
-    ('17.52 ± 0.21', '0.4143 ± 0.0051', '1250 ± 34')
+    >>> figure_text(17.5234, 0.213), figure_text(0.41432, 0.0051), figure_text(-0.001, 3.4)
+    ('17.52 ± 0.21', '0.4143 ± 0.0051', '0.0 ± 3.4')
     """
     if not u > 0.0:
         return f"{value:.6g} ± 0"
     places = max(0, 1 - math.floor(math.log10(u)))
-    return f"{value:.{places}f} ± {u:.{places}f}"
+    text = f"{value:.{places}f}"
+    return f"{text.lstrip('-') if float(text) == 0.0 else text} ± {u:.{places}f}"
