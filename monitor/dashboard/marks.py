@@ -35,11 +35,11 @@ def kept_words(mark: Mark) -> str:
     >>> kept_words(Mark("note", "brown gas")), kept_words(Mark("measured", "residue 18.02 g"))
     ('marked: brown gas', 'marked: measured residue 18.02 g')
     >>> kept_words(Mark("measured", "a spoonful"))
-    'kept, but no result that is understood; write as in: measured residue 18.02 g'
+    'kept, not understood; as: residue 18.02 g'
     """
     if mark.kind == KIND:
         try:
             read_result(mark.text)
         except ResultError:
-            return f"kept, but no result that is understood; write as in: {KIND} {FORMS[0]}"
+            return f"kept, not understood; as: {FORMS[0]}"
     return f"marked: {mark.text if mark.kind == 'note' else f'{mark.kind} {mark.text}'.strip()}"
