@@ -52,7 +52,8 @@ def account_of(
     residue = said[("residue", "")].figure if ("residue", "") in said else None
     acid = _acid(plan, said, _gains(plan, gained, balances), notes)
     measured = Measured(plan, _charge_g(plan), residue, gained, acid, tuple(balances))
-    reached = gone if gone is not None and not all_reacted(plan, fractions) else None
+    reacted = all_reacted(plan, fractions)
+    reached = None if reacted else gone
     rows = [
         *_of_pot(measured, full, reached),
         *_of_receivers(measured),
@@ -63,7 +64,8 @@ def account_of(
         notes.append(_UNTOLD)
     elif residue is None:
         notes.append(_UNWEIGHED)
-    return Account(tuple(rows), tuple(checks_of(measured, full, gone)), tuple(notes))
+    checks = checks_of(measured, full, gone, reacted=reacted)
+    return Account(tuple(rows), tuple(checks), tuple(notes))
 
 
 def _charge_g(plan: Plan) -> Figure | None:

@@ -55,9 +55,17 @@ class Measured:
         return [one for one in self.balances if one.role == role and not (sound and one.doubt)]
 
 
-def checks_of(measured: Measured, full: Expected | None, gone: Expected | None) -> Iterator[Check]:
-    """All that can be held against each other. `full`: all reacted; `gone`: as far as it went."""
-    yield from _residue(measured, full)
+def checks_of(
+    measured: Measured, full: Expected | None, gone: Expected | None, *, reacted: bool
+) -> Iterator[Check]:
+    """All that can be held against each other. `full`: all reacted; `gone`: as far as it went.
+
+    `reacted`: by the last analysis the two are the same.
+    """
+    if gone is None or reacted:
+        yield from _residue(measured, full, "all reacted")
+    else:
+        yield from _residue(measured, gone, "as far as the run went")
     if gone is not None:
         for one in measured.seen("pot_mass", sound=True):
             name = f"loss on balance {one.channel} against the analysis"
@@ -67,7 +75,7 @@ def checks_of(measured: Measured, full: Expected | None, gone: Expected | None) 
     yield from _found_as_acid(measured.acid_mol, gone or full)
 
 
-def _residue(measured: Measured, full: Expected | None) -> Iterator[Check]:
+def _residue(measured: Measured, expected: Expected | None, how: str) -> Iterator[Check]:
     residue, charge = measured.residue, measured.charge
     if residue is None:
         return
@@ -75,9 +83,9 @@ def _residue(measured: Measured, full: Expected | None) -> Iterator[Check]:
         text = "the residue is heavier than the charge: weighed with the flask, or mistaken"
         yield Check("residue against the charge", text, DIFFERS)
         return
-    if full is not None:
-        name = "residue against the plan, all reacted"
-        yield _compared(name, residue, full.residue, _TOO_MUCH, _TOO_LITTLE)
+    if expected is not None:
+        name = f"residue against the plan, {how}"
+        yield _compared(name, residue, expected.residue, _TOO_MUCH, _TOO_LITTLE)
     if charge is None:
         return
     for one in measured.seen("pot_mass", sound=True):

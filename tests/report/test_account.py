@@ -130,6 +130,16 @@ def test_a_yield_that_looks_too_good_is_a_measuring_error_first(
     assert words in text(account, "residue against the")
 
 
+def test_of_a_run_that_was_broken_off_no_yield_is_too_good(plan: Plan) -> None:
+    """Half of the oxide is there: what is left is as heavy as that, and not as oxide alone."""
+    broken_off = {**DONE, "oxide formation": (0.45, 0.5, 0.55)}
+    expected = expected_of(plan, broken_off).residue.value
+    account = account_of(plan, broken_off, results=results(f"residue {expected:.1f} g"))
+    assert state(account, "residue against the plan, as far as the run went") == "agrees"
+    assert row(account, "residue, as far as the run went").value == pytest.approx(expected)
+    assert row(account, "yield, weighed").value > 120.0
+
+
 def test_the_two_weighings_are_held_against_each_other(plan: Plan) -> None:
     balance = BalanceSeen("scale", "pot_mass", Figure(-33.6, 0.1), ((4000.0, 12.4),))
     for said, expected in (("residue 18.3 g", "agrees"), ("residue 19.4 g", "differs")):
