@@ -7,8 +7,12 @@ from pathlib import Path
 
 import pytest
 
+import monitor.plan
 from tests.commands.conftest import Call
 from tests.dashboard.making import make_journal
+
+RECORDINGS = Path(__file__).parents[2] / "recordings"
+BROWN = Path(monitor.plan.__file__).parent / "bundled" / "manganese-brown.toml"
 
 
 @pytest.fixture
@@ -59,3 +63,17 @@ def test_one_that_is_not_well_is_told_and_compared(two: tuple[Path, Path], call:
     assert answer.code == 1
     assert "b.run is not well" in answer.err
     assert "a.run" in answer.out
+
+
+def test_two_ways_of_the_gas_in_the_sample_runs(tmp_path: Path, call: Call) -> None:
+    """As README has it: one charge twice, in one run a joint leaks before the receivers."""
+    runs = []
+    for name in ("manganese-brown", "manganese-brown-leak"):
+        runs.append(tmp_path / f"{name}.run")
+        table = RECORDINGS / f"{name}.csv"
+        assert call("import", table, "--plan", BROWN, "--out", runs[-1]).code == 0
+    rows = {row["what"]: row for row in json.loads(call("compare", *runs, "--json").out)["rows"]}
+    assert rows["caught, share"]["differs"]
+    assert rows["lost and not caught"]["differs"]
+    assert not rows["lost by the balance"]["differs"]
+    assert "complete" in rows["at the end"]["first"]
