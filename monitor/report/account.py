@@ -98,7 +98,7 @@ def _of_pot(
             yield _row(group, "residue by the balance", charge.less(lost), "g", how)
     if measured.residue is not None:
         yield _row(group, "residue, weighed", measured.residue, "g", "measured")
-        if full is not None:
+        if full is not None and full.residue.value > 2.0 * full.residue.u:
             share = measured.residue.share_of(full.residue)
             yield _row(group, "yield, weighed", share, "%", "of the residue, all reacted")
 
@@ -213,6 +213,8 @@ def _by_density(result: Result, gained: Figure, water_g: float) -> Figure:
     # The slope towards water: there is always a row of the table below.
     below = percent_from_density(max(density.value - density.u, 0.0), result.temp_C)
     mass_g = water_g + gained.value
+    if mass_g <= 0.0:
+        raise ValueError("by the plan's water and what it gained the receiver holds nothing")
     moles = mass_g * percent / 100.0 / molar_mass_g_mol("HNO3")
     relative = math.hypot((percent - below) / percent if percent else 0.0, gained.u / mass_g)
     return Figure(moles, moles * relative)

@@ -194,6 +194,8 @@ def test_acid_by_density_and_weight(plan: Plan) -> None:
     assert row(account, "found as acid").value == pytest.approx(expected, rel=1e-3)
     alone = account_of(plan, DONE, results=said[:1])
     assert any("what the receiver gained" in note for note in alone.notes)
+    empty = results("receiver first density 1.2 g/mL", "receiver first gained 0 g")
+    assert any("holds nothing" in note for note in account_of(plan, DONE, results=empty).notes)
     silly = results("receiver second density 3.1 g/mL", "receiver second gained 20.00 g")
     notes = account_of(plan, DONE, results=silly).notes
     assert any("none of nitric acid" in note for note in notes)
@@ -208,6 +210,13 @@ def test_gas_past_the_outlet_is_a_share_of_what_was_given_off(plan: Plan) -> Non
 def test_the_later_of_two_results_counts(plan: Plan) -> None:
     account = account_of(plan, DONE, results=results("residue 11 g", "residue 18.7 g"))
     assert row(account, "residue, weighed").value == 18.7
+
+
+def test_of_a_charge_that_leaves_nothing_there_is_no_yield() -> None:
+    text = PLANS["losses"].replace("mass_loss = 0.24", "mass_loss = 0.91")
+    assert text != PLANS["losses"]
+    account = account_of(parse_plan(text), {}, results=results("residue 0.2 g"))
+    assert not [one for one in account.rows if one.what.startswith("yield")]
 
 
 @pytest.mark.parametrize("name", ["losses", "no charge", "timed hold"])
