@@ -14,6 +14,7 @@ from monitor.report.expecting import expected_of
 from monitor.report.seen import BalanceSeen, OutletSeen
 from monitor.wording.figures import Figure
 from monitor.wording.measured import Result, read_result
+from tests.analysis.test_made_runs import RESIDUES
 from tests.benchmarks.made.plans import PLANS
 
 MANGANESE = """
@@ -58,18 +59,6 @@ def state(account: Account, name: str) -> str:
 
 def text(account: Account, name: str) -> str:
     return next(one.text for one in account.checks if one.name.startswith(name))
-
-
-RESIDUES = {
-    "manganese": ("Mn(NO3)2(H2O)4", "MnO2", 1.0),
-    "copper": ("Cu(NO3)2(H2O)3", "CuO", 1.0),
-    "nickel": ("Ni(NO3)2(H2O)6", "NiO", 1.0),
-    "cobalt": ("Co(NO3)2(H2O)6", "Co3O4", 1.0 / 3.0),
-    "zinc": ("Zn(NO3)2(H2O)6", "ZnO", 1.0),
-    "oxalate": ("CaC2O4H2O", "CaO", 1.0),
-    "bicarbonate": ("NaHCO3", "Na2CO3", 0.5),
-    "malachite": ("Cu2(OH)2CO3", "CuO", 2.0),
-}
 
 
 @pytest.mark.parametrize("name", RESIDUES)
