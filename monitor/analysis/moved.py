@@ -76,8 +76,7 @@ def _steps(
     for at_s in stepped_s:
         i = int(np.searchsorted(bins.t1_s, at_s - _PRINTED_S, side="left")) - 1
         j = int(np.searchsorted(bins.t0_s, at_s, side="right"))
-        if i < first or j > last:
-            i, j = max(i, first), min(j, last)
+        i, j = max(i, first), min(j, last)
         if i >= j:
             continue
         if windows and i <= windows[-1][2]:

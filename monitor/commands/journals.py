@@ -59,20 +59,12 @@ def mark(arguments: argparse.Namespace) -> int:
 
 def _expect_result(arguments: argparse.Namespace) -> None:
     """A measured result is read before it is kept, so that a slip is told to whoever makes it."""
-    from monitor.plan.files import FileErrors, parse_plan
+    from monitor.recorder.outgoing import plan_in_force
 
-    expect_journal(arguments.journal)
     with open_reader(arguments.journal) as reader:
-        plan_toml = reader.start().plan_toml
-        for entry in reader.entries(kinds=("amended",)):
-            if isinstance(entry.body, Amended) and entry.body.plan_toml is not None:
-                plan_toml = entry.body.plan_toml
+        plan = plan_in_force(reader)
     try:
-        receivers = [one.name for one in parse_plan(plan_toml, "plan.toml").receivers]
-    except FileErrors:  # a plan whose reaction set is gone: any name will do
-        receivers = []
-    try:
-        read_result(arguments.text, receivers)
+        read_result(arguments.text, [one.name for one in plan.receivers] if plan else ())
     except ResultError as error:
         raise UsageError(f"mark: {error}") from error
 

@@ -14,7 +14,7 @@ from typing import Any
 from monitor.entries import ClosedCleanly, EntryError, decode_body
 from monitor.journal.chain import ROOT, digest
 from monitor.journal.errors import JournalError
-from monitor.journal.schema import connect_to_read
+from monitor.journal.schema import BY_RECORDER, connect_to_read
 
 __all__ = ["VerifyReport", "made_readable", "verify"]
 
@@ -159,10 +159,6 @@ def _is_filled(walk: _Walk, row: tuple[Any, ...]) -> bool:
     return bool(digest(walk.before, seq, elapsed_s, utc_s, kind, body) != stored)
 
 
-_BY_RECORDER = ("closed", "gap", "readings", "heartbeat")
-"""Kinds of entry that tell whether it goes on: a remark after the end begins nothing anew."""
-
-
 def _check(walk: _Walk, row: tuple[Any, ...]) -> None:
     seq, elapsed_s, utc_s, kind, body, stored = row
     if seq != walk.seq + 1:
@@ -185,7 +181,7 @@ def _check(walk: _Walk, row: tuple[Any, ...]) -> None:
     # Going on from the stored digest keeps one alteration from being reported for all that follow.
     walk.before = bytes(stored) if isinstance(stored, bytes) else b""
     walk.seq, walk.count = seq, walk.count + 1
-    if kind in _BY_RECORDER:
+    if kind in BY_RECORDER:
         walk.closed = ended
     walk.elapsed_s = elapsed_s if isinstance(elapsed_s, float) else walk.elapsed_s
 

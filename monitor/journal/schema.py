@@ -17,6 +17,7 @@ from monitor.journal.errors import JournalDamagedError, translated
 
 __all__ = [
     "APPLICATION_ID",
+    "BY_RECORDER",
     "MIGRATIONS",
     "connect",
     "connect_to_read",
@@ -27,6 +28,9 @@ __all__ = [
 
 APPLICATION_ID = 0x4D574A31
 """Marks the file as one of ours, in the field that SQLite keeps for that."""
+
+BY_RECORDER = ("closed", "gap", "readings", "heartbeat")
+"""Kinds of entry that tell whether it goes on: a remark after the end begins nothing anew."""
 
 _BUSY_S = 10.0
 

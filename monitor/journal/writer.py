@@ -14,7 +14,7 @@ from monitor.entries import Body, ClosedCleanly, Entry, RunStarted, decode_body,
 from monitor.journal.chain import ROOT, digest
 from monitor.journal.errors import JournalDamagedError, JournalError, JournalTakenError, translated
 from monitor.journal.lock import RecorderLock, is_recorded
-from monitor.journal.schema import connect, fold_back, migrate, tidy
+from monitor.journal.schema import BY_RECORDER, connect, fold_back, migrate, tidy
 
 __all__ = ["Journal", "Timed", "append_entry"]
 
@@ -286,7 +286,8 @@ def _ended(connection: sqlite3.Connection, path: Path) -> bool:
     """Whether the recording was closed and not begun again."""
     with translated(path):
         row = connection.execute(
-            "SELECT kind, body FROM entries"
-            " WHERE kind IN ('closed', 'gap', 'readings', 'heartbeat') ORDER BY seq DESC LIMIT 1"
+            f"SELECT kind, body FROM entries WHERE kind IN ({', '.join('?' for _ in BY_RECORDER)})"
+            " ORDER BY seq DESC LIMIT 1",
+            BY_RECORDER,
         ).fetchone()
     return row is not None and isinstance(decode_body(*row), ClosedCleanly)

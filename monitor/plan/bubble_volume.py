@@ -7,9 +7,11 @@ from typing import Final
 
 from monitor.plan.model import ChannelSpec
 
-__all__ = ["COUNTERS", "BubbleVolume", "volume_of"]
+__all__ = ["COUNTERS", "UNTOLD_U", "BubbleVolume", "volume_of"]
 
 COUNTERS: Final = ("bubble_count", "inlet_bubble_count")
+UNTOLD_U: Final = 0.25
+"""Of a bubble's volume, as a share, where the rig states no uncertainty. Judgement."""
 
 
 @dataclass(frozen=True, slots=True)

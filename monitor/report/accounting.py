@@ -10,7 +10,7 @@ from monitor.analysis.bins import BinStore
 from monitor.analysis.fold import VERSION, Fold
 from monitor.analysis.moved import mass_moved, moved_by_count, moved_by_flow
 from monitor.journal import Reader
-from monitor.plan.bubble_volume import COUNTERS
+from monitor.plan.bubble_volume import COUNTERS, UNTOLD_U
 from monitor.plan.model import ChannelSpec, Plan
 from monitor.report.account import account_of
 from monitor.report.content import Account
@@ -22,8 +22,6 @@ from monitor.wording.measured import Result, ResultError, read_result
 
 __all__ = ["account_from", "fold_of"]
 
-_BUBBLE_U = 0.25
-"""Of a bubble's volume, as a share, where the rig states none. Judgement."""
 _METER_U = 0.1
 """Of what a flow meter adds up, as a share: the gas is not the one it was set for. Judgement."""
 _MASSES = ("pot_mass", "receiver_mass")
@@ -132,7 +130,7 @@ def _outlets(
             if count is None:
                 continue
             each, u_mL = spec.bubble_mL, spec.bubble_u_mL
-            relative = _BUBBLE_U if u_mL is None else u_mL / each
+            relative = UNTOLD_U if u_mL is None else u_mL / each
             litres = count * each / 1000.0
             how = f"{count:.0f} bubbles of {each:g} mL"
             doubt = _doubt(passed, name)

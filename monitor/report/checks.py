@@ -18,7 +18,7 @@ from monitor.wording.figures import Figure
 __all__ = ["Caught", "Measured", "caught_of", "checks_of"]
 
 _SURE = 2.0
-AGREES, DIFFERS = "agrees", "differs"
+_AGREES, _DIFFERS = "agrees", "differs"
 
 _TOO_MUCH = (
     "more than the charge can leave: look for a measuring error before believing in a good yield "
@@ -81,7 +81,7 @@ def _residue(measured: Measured, expected: Expected | None, how: str) -> Iterato
         return
     if charge is not None and residue.value > charge.value:
         text = "the residue is heavier than the charge: weighed with the flask, or mistaken"
-        yield Check("residue against the charge", text, DIFFERS)
+        yield Check("residue against the charge", text, _DIFFERS)
         return
     if expected is not None:
         name = f"residue against the plan, {how}"
@@ -121,9 +121,9 @@ def _caught(measured: Measured) -> Iterator[Check]:
     name, missing = "receivers against the pot", caught.missing
     text = f"{caught.share.text('%')} of what the pot lost was caught{caught.of}"
     if missing.value < -_SURE * missing.u:
-        yield Check(name, f"{text}; {_CAUGHT_MORE}", DIFFERS)
+        yield Check(name, f"{text}; {_CAUGHT_MORE}", _DIFFERS)
     else:
-        yield Check(name, f"{text}; not found again: {missing.text('g')}", AGREES)
+        yield Check(name, f"{text}; not found again: {missing.text('g')}", _AGREES)
 
 
 def _lost(measured: Measured) -> Figure | None:
@@ -157,17 +157,17 @@ def _found_as_acid(acid: Figure | None, expected: Expected | None) -> Iterator[C
     over, beyond = acid.less(given), acid.less(most)
     if over.value > _SURE * over.u:
         text = "more acid than the charge holds nitrogen: titre, volume or charge is not as told"
-        yield Check(name, text, DIFFERS)
+        yield Check(name, text, _DIFFERS)
     elif beyond.value > _SURE * beyond.u:
         text = "more than without oxygen from outside: the train drew air, or had it in it"
-        yield Check(name, text, AGREES)
+        yield Check(name, text, _AGREES)
     else:
-        yield Check(name, f"{acid.share_of(given).text('%')} of it found as acid", AGREES)
+        yield Check(name, f"{acid.share_of(given).text('%')} of it found as acid", _AGREES)
 
 
 def _compared(name: str, found: Figure, expected: Figure, above: str, below: str) -> Check:
     """Whether two masses agree within twice their uncertainty, and what it means if not."""
     off, words = found.less(expected), f"{found.text('g')} for {expected.text('g')}"
     if abs(off.value) <= _SURE * off.u:
-        return Check(name, words, AGREES)
-    return Check(name, f"{words}; {above if off.value > 0.0 else below}", DIFFERS)
+        return Check(name, words, _AGREES)
+    return Check(name, f"{words}; {above if off.value > 0.0 else below}", _DIFFERS)

@@ -58,6 +58,7 @@ def _runs(first: Report, second: Report) -> Iterator[Pair]:
 
 
 def _said(group: str, what: str, first: str, second: str) -> Pair:
+    """A row of words alone."""
     return Pair(group, what, first, second)
 
 

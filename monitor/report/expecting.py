@@ -30,6 +30,7 @@ _NEARLY = 0.999
 """What has gone further counts as all reacted: the rest is no figure on a balance here."""
 TO_U = 1.0 / 3.29
 """From the width of a 5 to 95 % interval to a standard uncertainty."""
+_NOTHING_OFF: Mapping[str, float] = {}
 _NITROGEN = {"NO2": 1, "NO": 1, "HNO3": 1, "N2O": 2, "N2": 2, "NH3": 1}
 
 
@@ -51,16 +52,16 @@ class Expected:
 
 def expected_of(plan: Plan, fractions: Fractions | None) -> Expected:
     """With all wanted steps at their end, or each as far as `fractions` has it."""
-    middle = _worked(plan, fractions, {})
+    middle = _worked(plan, fractions)
     changes: dict[str, _Array] = {}
     for name, other in _one_at_a_time(plan):
-        changes[name] = _worked(other, fractions, {}) - middle
+        changes[name] = _worked(other, fractions) - middle
     for step in plan.steps:
         if step.mass_loss is not None and step.mass_loss_u:
             more = replace(step, mass_loss=step.mass_loss + step.mass_loss_u)
             steps = tuple(more if one.name == step.name else one for one in plan.steps)
             name = f"the loss of '{step.name}'"
-            changes[name] = _worked(replace(plan, steps=steps), fractions, {}) - middle
+            changes[name] = _worked(replace(plan, steps=steps), fractions) - middle
         if fractions and step.name in fractions:
             low, _, high = fractions[step.name]
             off = {step.name: (high - low) * TO_U}
@@ -99,11 +100,12 @@ def _one_at_a_time(plan: Plan) -> Iterator[tuple[str, Plan]]:
 
 
 def _worked(
-    plan: Plan,
-    fractions: Fractions | None,
-    off: Mapping[str, float],
+    plan: Plan, fractions: Fractions | None, off: Mapping[str, float] = _NOTHING_OFF
 ) -> _Array:
-    """Residue [g], loss [g], nitrogen given off [mol], acid that water can make of it [mol]."""
+    """Residue [g], loss [g], nitrogen given off [mol], acid that water can make of it [mol].
+
+    `off`: by how much a step has gone farther than `fractions` has it.
+    """
     network = network_of(plan)
     assert network is not None
     extent = _extents(network, fractions, off)

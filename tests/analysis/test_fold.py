@@ -50,6 +50,9 @@ def warming(until_s: int, step_s: int = 2) -> Iterator[tuple[float, Body]]:
         yield float(t), said(pot=min(20.0 + 5.0 * t / 60.0, 60.0) + wiggle, mantle=70.0 + wiggle)
 
 
+BROWN = (Path(monitor.plan.__file__).parent / "bundled" / "manganese-brown.toml").read_text("utf-8")
+
+
 def test_a_line_at_each_multiple_of_ten_seconds() -> None:
     """Passed multiples alone, and none twice, whatever the rate of the readings."""
     lines = folded([(t, said(pot=20.0)) for t in (0.0, 3.0, 11.0, 12.0, 45.0, 50.0)])
@@ -61,6 +64,24 @@ def test_a_line_is_of_the_entries_before_it() -> None:
     lines = folded([(0.0, said(pot=20.0)), (10.0, said(pot=33.0)), (20.0, Heartbeat())])
     values = [next(c["value"] for c in line["channels"] if c["name"] == "pot") for line in lines]
     assert values == [20.0, 33.0]
+
+
+def test_who_only_listens_hears_the_same() -> None:
+    """History and the beginning of heat as of one who judges too."""
+    entries = list(rehearse_entries(BROWN, seed=2, until_s=1800.0))
+    first = entries[0].body
+    assert isinstance(first, RunStarted)
+    judging, listening = Fold(first), Fold(first)
+    for entry in entries[1:]:
+        judging.step(entry)
+        listening.listen(entry)
+    assert listening.heated_s == judging.heated_s is not None
+    for role in ("pot_temperature", "pot_mass", "bubble_count"):
+        (name,) = judging.bins.names(role)
+        heard, known = listening.bins.channel(name), judging.bins.channel(name)
+        both = min(len(heard), len(known))
+        assert both >= len(known) > 20
+        assert heard.mean[:both].tolist() == known.mean[:both].tolist()
 
 
 def test_local_time_comes_from_the_wall_clock_of_the_entries() -> None:
@@ -231,11 +252,8 @@ def test_a_run_cut_anywhere_equals_the_whole(cuts: set[int]) -> None:
 
 def test_a_rehearsed_run_cut_anywhere_equals_the_whole() -> None:
     """With estimates, rules and alarms at work: the whole rig of a rehearsal, cut three times."""
-    plan = (Path(monitor.plan.__file__).parent / "bundled" / "manganese-brown.toml").read_text(
-        encoding="utf-8"
-    )
     entries = list(
-        rehearse_entries(plan, seed=3, faults=["coolant-flow-lost@10min"], until_s=2100.0,
+        rehearse_entries(BROWN, seed=3, faults=["coolant-flow-lost@10min"], until_s=2100.0,
                          rate_hz=0.2)
     )  # fmt: skip
     assert isinstance(entries[0].body, RunStarted)

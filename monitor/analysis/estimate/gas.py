@@ -21,6 +21,7 @@ from monitor.analysis.estimate.level import (
     reading_noise,
     spread,
 )
+from monitor.plan.bubble_volume import UNTOLD_U
 from monitor.plan.model import ChannelSpec
 
 __all__ = ["inlet_count", "outlet_count", "outlet_flow"]
@@ -219,7 +220,7 @@ def _count(
     if cells is None or volumes.sum() <= 0.0:
         return None
     each = _USUAL_ML if bubble is None else bubble
-    loose = _USUAL_LOOSE if bubble is None else (bubble_u or 0.25 * bubble) / bubble
+    loose = _USUAL_LOOSE if bubble is None else (bubble_u or UNTOLD_U * bubble) / bubble
     if not about.layout.volumes:
         loose = 1.5
     unit = float(volumes.sum() / each)
