@@ -137,7 +137,7 @@ def test_what_cools_itself_goes_as_slowly_as_it_is_cold(cooling: float) -> None:
         g += dg
         at.append(g)
         expected.append(1.0 - left)
-    got = self_cooled(np.array(at)[:, None], np.array([cooling]))[:, 0]
+    got = self_cooled(np.array([cooling]))(np.array(at)[:, None])[:, 0]
     assert got == pytest.approx(np.array(expected), abs=1e-3)
     assert got[24] / at[24] == pytest.approx(math.exp(-cooling), rel=0.05)
 
@@ -147,7 +147,7 @@ def test_of_a_charge_fed_with_heat_the_outer_part_goes_by_first_order() -> None:
     family = next(f for f in FAMILIES if f.cooled)
     z, g = np.array([-1.0, 0.0, 1.0]), np.array([0.1, 0.5, 1.0, 2.0, 5.0])[:, None]
     shape = shapes_of([(family, slice(0, z.size))], exponents("A2"), z, z)
-    inner = self_cooled(np.repeat(g, 3, axis=1), shape.cooled)
+    inner = self_cooled(shape.cooled)(np.repeat(g, 3, axis=1))
     assert np.all(inner < -np.expm1(-g))
     expected = (1.0 - shape.w) * -np.expm1(-g) + shape.w * inner
     assert conversion(np.repeat(g, 3, axis=1), shape) == pytest.approx(expected, abs=1e-4)

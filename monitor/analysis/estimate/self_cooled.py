@@ -14,6 +14,8 @@ wall; tested against the equation itself.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -39,18 +41,34 @@ def _integral() -> _Array:
 
 
 _INTEGRAL = _integral()
+_FIRST, _NOTHING, _LEAST = _INTEGRAL[0], np.zeros(()), np.full((), -_MOST)
 
 
-def self_cooled(g: _Array, cooling: _Array) -> _Array:
-    """Conversion, 0..1, at the wall's kinetic integral g >= 0 (..., sets).
+def self_cooled(cooling: _Array) -> Callable[[_Array], _Array]:
+    """Conversion, 0..1, as a function of the wall's kinetic integral g >= 0 (..., sets).
 
-    `cooling` (sets,): above 0, up to 6. Within 1e-4 of the equation.
+    `cooling` (sets,): above 0, up to 6. Within 1e-4 of the equation. What depends on `cooling`
+    alone is worked out once, since the function is called cell by cell.
     """
-    to_go = np.interp(cooling, _X, _INTEGRAL) - g
-    ln_x = np.interp(to_go, _INTEGRAL, _LN_X)
-    # Below the table's first point x falls like exp(-g).
-    ln_x += np.clip(to_go - _INTEGRAL[0], -_MOST, 0.0)
-    return np.asarray(-np.expm1(ln_x + np.exp(ln_x) - np.log(cooling) - cooling))
+    begins = np.interp(cooling, _X, _INTEGRAL)
+    ln_cooling = np.log(cooling)
+
+    def converted(g: _Array) -> _Array:
+        to_go = begins - g
+        ln_x = np.interp(to_go, _INTEGRAL, _LN_X)
+        # Below the table's first point x falls like exp(-g).
+        to_go -= _FIRST
+        np.minimum(to_go, _NOTHING, out=to_go)
+        np.maximum(to_go, _LEAST, out=to_go)
+        ln_x += to_go
+        np.exp(ln_x, out=to_go)
+        ln_x += to_go
+        ln_x -= ln_cooling
+        ln_x -= cooling
+        np.expm1(ln_x, out=ln_x)
+        return np.negative(ln_x, out=ln_x)
+
+    return converted
 
 
 def self_cooled_at(alpha: _Array, cooling: _Array) -> _Array:

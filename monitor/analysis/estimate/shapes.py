@@ -141,7 +141,9 @@ def converter(shape: Shape) -> Callable[[_Array], _Array]:
     # The second populations lie behind all sets: of few sets each call costs more than its work.
     a, m = (np.concatenate([of, of[mixed], of[thirds]]) for of in (a, m))
     cooled = _side_by_side(np.flatnonzero(shape.cooled[mixed]))
-    cooling, seconds = shape.cooled[mixed][cooled], sets + w.size
+    inner, seconds = self_cooled(shape.cooled[mixed][cooled]), sets + w.size
+    of_inner = _side_by_side(index[np.flatnonzero(shape.cooled[mixed])])
+    is_cooled = bool(shape.cooled[mixed].any())
 
     def of(g: _Array) -> _Array:
         parts = [g, g[..., mixed] * r]
@@ -149,8 +151,8 @@ def converter(shape: Shape) -> Callable[[_Array], _Array]:
             parts.append(g[..., thirds] * faster)
         both = _one(np.concatenate(parts, axis=-1), a, m)
         alpha, second = both[..., :sets], both[..., sets:seconds]
-        if cooling.size:
-            second[..., cooled] = self_cooled(g[..., mixed][..., cooled], cooling)
+        if is_cooled:
+            second[..., cooled] = inner(g[..., of_inner])
         if faster.size:
             second[..., halved] = 0.5 * (second[..., halved] + both[..., seconds:])
         second -= alpha[..., mixed]
@@ -209,9 +211,9 @@ def _mixed_ln_g(alpha: _Array, ln_g: _Array, shape: Shape) -> _Array:
     high = ln_g - np.log(np.minimum(shape.r, 1.0))
     m, sets = _m(shape.n), np.arange(ln_g.size)
     cooled, halved = np.flatnonzero(shape.cooled), np.flatnonzero(shape.halved)
-    cooling = shape.cooled[cooled]
+    inner = self_cooled(shape.cooled[cooled])
     if cooled.size:
-        high[cooled] = np.log(self_cooled_at(alpha[cooled], cooling))
+        high[cooled] = np.log(self_cooled_at(alpha[cooled], shape.cooled[cooled]))
     speeds = np.stack([np.ones_like(shape.r), shape.r, 1.0 / shape.r][: 3 if halved.size else 2])
     low[halved] += np.log(shape.r[halved])
 
@@ -219,7 +221,7 @@ def _mixed_ln_g(alpha: _Array, ln_g: _Array, shape: Shape) -> _Array:
         both = _one(np.exp(ln)[:, None] * speeds, shape.a, m)
         second = both[:, 1]
         if cooled.size:
-            second[:, cooled] = self_cooled(np.exp(ln[:, cooled]), cooling)
+            second[:, cooled] = inner(np.exp(ln[:, cooled]))
         if halved.size:
             second[:, halved] = 0.5 * (second[:, halved] + both[:, 2, halved])
         second -= both[:, 0]
