@@ -6,7 +6,7 @@ What is more than two standard uncertainties apart differs (JCGM 100:2008, cover
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from monitor.plan.model import Plan
@@ -34,6 +34,14 @@ _LOST_LESS = "less was lost than the steps give: less charge than told, or the b
 _CAUGHT_MORE = (
     "the receivers gained more than the pot lost: oxygen or moisture of the air taken up, ice "
     "water outside, or a weighing"
+)
+_HELD_LESS = (
+    "less than stood on the balance: liquid lost on the way to the scale, a weight before the run "
+    "that is not as told, or a step on the balance"
+)
+_HELD_MORE = (
+    "more than the balance showed: ice water outside, a weight before the run that is not as told, "
+    "or a step on the balance"
 )
 
 
@@ -72,6 +80,7 @@ def checks_of(
             lost = one.change.scaled(-1.0)
             yield _compared(name, lost, gone.loss, _LOST_MORE, _LOST_LESS)
     yield from _caught(measured)
+    yield from _receivers_twice(measured)
     yield from _found_as_acid(measured.acid_mol, gone or full)
 
 
@@ -126,6 +135,29 @@ def _caught(measured: Measured) -> Iterator[Check]:
         yield Check(name, f"{text}; not found again: {missing.text('g')}", _AGREES)
 
 
+def _receivers_twice(measured: Measured) -> Iterator[Check]:
+    """Receivers weighed by hand against their balances, where all of them were weighed.
+
+    Which of several stand on one balance nobody tells: then only less than it shows contradicts it.
+    """
+    by_rig = measured.seen("receiver_mass", sound=True)
+    names = {one.name for one in measured.plan.receivers}
+    if not by_rig or not names or not names <= set(measured.gained):
+        return
+    held, shown = _sum(measured.gained.values()), _sum(one.change for one in by_rig)
+    off = held.less(shown)
+    if len(by_rig) == len(names) or off.value < -_SURE * off.u:
+        of = ", ".join(one.channel for one in by_rig)
+        name = f"receivers weighed against balance {of}"
+        yield _compared(name, held, shown, _HELD_MORE, _HELD_LESS)
+
+
+def _sum(figures: Iterable[Figure]) -> Figure:
+    """Of figures that are independent of each other."""
+    each = tuple(figures)
+    return Figure(sum(one.value for one in each), math.hypot(*(one.u for one in each)))
+
+
 def _lost(measured: Measured) -> Figure | None:
     residue, charge = measured.residue, measured.charge
     if residue is not None and charge is not None and residue.value <= charge.value:
@@ -145,8 +177,7 @@ def _gained(measured: Measured) -> tuple[Figure | None, str]:
         return None, ""
     if not whole and figures is by_hand:
         of = f", in {', '.join(measured.gained)} alone"
-    u = math.sqrt(sum(one.u**2 for one in figures))
-    return Figure(sum(one.value for one in figures), u), of
+    return _sum(figures), of
 
 
 def _found_as_acid(acid: Figure | None, expected: Expected | None) -> Iterator[Check]:

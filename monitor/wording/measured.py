@@ -11,7 +11,8 @@ are understood, and nothing is guessed:
 
 `± 0.02` after a number is its standard uncertainty; without it one of the last digit written is
 taken for that (common practice, no source). The name of a receiver may be left out where there is
-but one. Titre: base that took the acid of a part drawn from the whole, one to one.
+but one; one that lost more than it caught gained less than nothing, as `gained -0.4 g`. Titre: base
+that took the acid of a part drawn from the whole, one to one.
 """
 
 from __future__ import annotations
@@ -46,7 +47,8 @@ _RECEIVER = re.compile(
     r"receiver(?:\s+(?P<name>.+?))?\s+(?P<what>gained|acid|titre|density)\s+(?P<rest>.+)",
     re.IGNORECASE,
 )
-_GAINED = re.compile(_MASS)
+_GAINED = re.compile(rf"(-|−)?\s*{_MASS}")
+_COMMA = re.compile(r"(\d),(\d)")
 _ACID = re.compile(_AMOUNT)
 _TITRE = re.compile(
     rf"{_VOLUME}\s+of\s+{_NUMBER}\s*mol/L\s+for\s+{_VOLUME}\s+of\s+{_VOLUME}", re.IGNORECASE
@@ -94,7 +96,8 @@ def read_result(text: str, receivers: Sequence[str] = ()) -> Result:
         name = _known(found["name"] or "", receivers)
         what, rest = found["what"].lower(), found["rest"]
         if what == "gained" and (gained := _GAINED.fullmatch(rest)):
-            return Result("gained", _unit(gained.groups()), name, text=said)
+            minus, *groups = gained.groups()
+            return Result("gained", _unit(groups).scaled(-1.0 if minus else 1.0), name, text=said)
         if what == "acid" and (acid := _ACID.fullmatch(rest)):
             return Result("acid", _unit(acid.groups()), name, text=said)
         if what == "titre" and (titre := _TITRE.fullmatch(rest)):
@@ -103,7 +106,15 @@ def read_result(text: str, receivers: Sequence[str] = ()) -> Result:
             value, u, temp = density.groups()
             temp_C = _USUAL_C if temp is None else float(temp)
             return Result("density", _figure(value, u), name, temp_C, said)
-    raise ResultError(f"{said!r} is no result that is understood; expected one of: {_forms()}")
+    raise ResultError(
+        f"{said!r} is no result that is understood{_comma(said)}; expected one of: {_forms()}"
+    )
+
+
+def _comma(said: str) -> str:
+    """What to do where a number has a decimal comma; else empty."""
+    pointed = _COMMA.sub(r"\1.\2", said)
+    return "" if pointed == said else f"; write the decimal comma as a point: {pointed!r}"
 
 
 def _forms() -> str:

@@ -156,6 +156,37 @@ def test_what_was_caught_of_what_was_lost(plan: Plan) -> None:
     assert state(account_of(plan, DONE, results=more), "receivers against") == "differs"
 
 
+TWICE = [  # gained in first and second, shown by so many balances; what that is taken for
+    (20.0, 1.0, (30.0,), "differs", "liquid lost on the way"),
+    (20.0, 10.0, (30.0,), None, ""),
+    (20.0, 15.0, (30.0,), None, ""),  # the other receiver need not stand on it
+    (20.0, 15.0, (20.0, 10.0), "differs", "ice water outside"),
+    (20.0, 10.1, (20.0, 10.0), "agrees", "30.10 ± 0.14 g for 30.00 ± 0.14 g"),
+]
+
+
+@pytest.mark.parametrize(("first", "second", "shown", "expected", "words"), TWICE)
+def test_receivers_by_hand_are_held_against_their_balances(
+    plan: Plan,
+    first: float,
+    second: float,
+    shown: tuple[float, ...],
+    expected: str | None,
+    words: str,
+) -> None:
+    balances = [
+        BalanceSeen(f"scale {i}", "receiver_mass", Figure(gained, 0.1))
+        for i, gained in enumerate(shown)
+    ]
+    said = results(f"receiver first gained {first} g", f"receiver second gained {second} g")
+    account = account_of(plan, DONE, balances=balances, results=said)
+    found = [c for c in account.checks if c.name.startswith("receivers weighed against balance")]
+    assert [c.state for c in found] == ([] if expected is None else [expected])
+    assert all(words in c.text for c in found)
+    part = account_of(plan, DONE, balances=balances, results=said[:1])
+    assert not [c for c in part.checks if c.name.startswith("receivers weighed")]
+
+
 ACIDS = [
     (0.20, "agrees", "of it found as acid"),
     (0.36, "agrees", "the train drew air"),

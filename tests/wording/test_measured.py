@@ -18,6 +18,8 @@ READ: list[tuple[str, Result]] = [
     ("residue 0.018 kg", Result("residue", Figure(18.0, 1.0))),
     ("receiver second gained 21.4 g", Result("gained", Figure(21.4, 0.1), "second")),
     ("receiver Second gained 21.4+/-0.2 g", Result("gained", Figure(21.4, 0.2), "second")),
+    ("receiver first gained -0.4 g", Result("gained", Figure(-0.4, 0.1), "first")),
+    ("receiver first gained − 0.4 ± 0.2 g", Result("gained", Figure(-0.4, 0.2), "first")),
     ("receiver first acid 131 ± 2 mmol", Result("acid", Figure(0.131, 0.002), "first")),
     ("receiver second density 1.069 g/mL", Result("density", Figure(1.069, 0.001), "second")),
     (
@@ -71,7 +73,7 @@ REFUSED = {
     "": "is no result",
     "residue": "is no result",
     "residue 18.02": "is no result",
-    "residue 18,02 g": "is no result",
+    "residue 18,02 g": "write the decimal comma as a point: 'residue 18.02 g'",
     "residue -3 g": "is no result",
     "residue 18.02 oz": "is no result",
     "residue nan g": "is no result",
