@@ -35,6 +35,10 @@ _CAUGHT_MORE = (
     "the receivers gained more than the pot lost: oxygen or moisture of the air taken up, ice "
     "water outside, or a weighing"
 )
+_CAUGHT_LESS = (
+    "the rest went past the receivers as gas, through a leak before them, or wets the train"
+)
+_ELSEWHERE = ", or is in a receiver that stands on no balance"
 _HELD_LESS = (
     "less than stood on the balance: liquid lost on the way to the scale, a weight before the run "
     "that is not as told, or a step on the balance"
@@ -79,7 +83,7 @@ def checks_of(
             name = f"loss on balance {one.channel} against the analysis"
             lost = one.change.scaled(-1.0)
             yield _compared(name, lost, gone.loss, _LOST_MORE, _LOST_LESS)
-    yield from _caught(measured)
+    yield from _caught(measured, gone or full)
     yield from _receivers_twice(measured)
     yield from _found_as_acid(measured.acid_mol, gone or full)
 
@@ -113,17 +117,21 @@ class Caught:
     """Lost by the pot and gained by no receiver. [g]"""
     of: str
     """Of which receivers, or by which weighing, where that is not all of them by hand."""
+    others: bool | None
+    """Whether receivers are left that were not weighed; None: nobody tells what stood on the
+    balance."""
 
 
 def caught_of(measured: Measured) -> Caught | None:
     """None where not both were weighed."""
-    lost, (caught, of) = _lost(measured), _gained(measured)
-    if lost is None or caught is None or lost.value <= 0.0:
+    lost, gained = _lost(measured), _gained(measured)
+    if lost is None or gained is None or lost.value <= 0.0:
         return None
-    return Caught(caught.share_of(lost), lost.less(caught), of)
+    caught, of, others = gained
+    return Caught(caught.share_of(lost), lost.less(caught), of, others)
 
 
-def _caught(measured: Measured) -> Iterator[Check]:
+def _caught(measured: Measured, expected: Expected | None) -> Iterator[Check]:
     caught = caught_of(measured)
     if caught is None:
         return
@@ -131,8 +139,16 @@ def _caught(measured: Measured) -> Iterator[Check]:
     text = f"{caught.share.text('%')} of what the pot lost was caught{caught.of}"
     if missing.value < -_SURE * missing.u:
         yield Check(name, f"{text}; {_CAUGHT_MORE}", _DIFFERS)
-    else:
-        yield Check(name, f"{text}; not found again: {missing.text('g')}", _AGREES)
+        return
+    text = f"{text}; not found again: {missing.text('g')}"
+    if expected is not None and not caught.others:
+        over = missing.less(expected.passes_g)
+        if over.value > _SURE * over.u:
+            passes = f"water holds all but {expected.passes_g.text('g')} at best"
+            where = _CAUGHT_LESS if caught.others is False else f"{_CAUGHT_LESS}{_ELSEWHERE}"
+            yield Check(name, f"{text}; {passes}: {where}", _DIFFERS)
+            return
+    yield Check(name, text, _AGREES)
 
 
 def _receivers_twice(measured: Measured) -> Iterator[Check]:
@@ -166,18 +182,18 @@ def _lost(measured: Measured) -> Figure | None:
     return sound[0].change.scaled(-1.0) if sound else None
 
 
-def _gained(measured: Measured) -> tuple[Figure | None, str]:
-    """By hand where all receivers were weighed, else by the rig's balances; and of which."""
+def _gained(measured: Measured) -> tuple[Figure, str, bool | None] | None:
+    """By hand where all receivers were weighed, else by the rig's balances; of which; `others`."""
     names = {one.name for one in measured.plan.receivers}
     by_rig = [one.change for one in measured.seen("receiver_mass", sound=True)]
     by_hand = list(measured.gained.values())
-    whole = bool(by_hand) and names <= set(measured.gained)
-    figures, of = (by_hand, "") if whole or not by_rig else (by_rig, ", by the balance")
-    if not figures:
-        return None, ""
-    if not whole and figures is by_hand:
-        of = f", in {', '.join(measured.gained)} alone"
-    return _sum(figures), of
+    if by_hand and names <= set(measured.gained):
+        return _sum(by_hand), "", False
+    if by_rig:
+        return _sum(by_rig), ", by the balance", None if len(by_rig) < len(names) else False
+    if by_hand:
+        return _sum(by_hand), f", in {', '.join(measured.gained)} alone", True
+    return None
 
 
 def _found_as_acid(acid: Figure | None, expected: Expected | None) -> Iterator[Check]:

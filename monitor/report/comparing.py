@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from monitor.dashboard.words import duration, figure, per_cent
-from monitor.report.content import AccountRow, Report
+from monitor.report.content import AccountRow, Check, Report
 from monitor.wording.figures import Figure
 
 __all__ = ["Pair", "compare_reports"]
@@ -41,6 +41,7 @@ def compare_reports(first: Report, second: Report) -> tuple[Pair, ...]:
         *_plans(first, second),
         *_courses(first, second),
         *_accounts(first.account.rows, second.account.rows),
+        *_checks(first.account.checks, second.account.checks),
         *_alarms(first, second),
     ]
     return tuple(row for row in rows if (row.first, row.second) != (_ABSENT, _ABSENT))
@@ -146,6 +147,13 @@ def _by_name(rows: Sequence[AccountRow]) -> dict[tuple[str, str], AccountRow]:
     for row in rows:
         found.setdefault((row.group, row.what), row)
     return found
+
+
+def _checks(first: Sequence[Check], second: Sequence[Check]) -> Iterator[Pair]:
+    """Whether each run's own figures agree: one that contradicts itself compares with nothing."""
+    a, b = ({check.name: check.state for check in checks} for checks in (first, second))
+    for name in dict.fromkeys([*a, *b]):
+        yield _said("agreement within each", name, a.get(name, _ABSENT), b.get(name, _ABSENT))
 
 
 def _alarms(first: Report, second: Report) -> Iterator[Pair]:

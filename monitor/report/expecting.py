@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.chemistry.formulas import parse_formula, water_of
+from monitor.chemistry.formulas import molar_mass_g_mol, parse_formula, water_of
 from monitor.chemistry.network import Network
 from monitor.plan.amounts import amounts_of, network_of
 from monitor.plan.model import Charge, Plan
@@ -48,6 +48,8 @@ class Expected:
     """Given off, in all gases."""
     acid_mol: Figure
     """The most that water can make of it without oxygen from outside."""
+    passes_g: Figure
+    """Of the loss what neither condenses nor is held by water then."""
 
 
 def expected_of(plan: Plan, fractions: Fractions | None) -> Expected:
@@ -70,7 +72,8 @@ def expected_of(plan: Plan, fractions: Fractions | None) -> Expected:
     u = np.sqrt(np.sum(np.square(list(changes.values())), axis=0)) if changes else 0.0 * middle
     mostly = max(changes, key=lambda name: abs(float(changes[name][0])), default="")
     figures = [Figure(float(v), float(s)) for v, s in zip(middle, u, strict=True)]
-    return Expected(figures[0], mostly, figures[1], figures[2], figures[3])
+    residue, loss, nitrogen, acid, passes = figures
+    return Expected(residue, mostly, loss, nitrogen, acid, passes)
 
 
 def _one_at_a_time(plan: Plan) -> Iterator[tuple[str, Plan]]:
@@ -102,7 +105,8 @@ def _one_at_a_time(plan: Plan) -> Iterator[tuple[str, Plan]]:
 def _worked(
     plan: Plan, fractions: Fractions | None, off: Mapping[str, float] = _NOTHING_OFF
 ) -> _Array:
-    """Residue [g], loss [g], nitrogen given off [mol], acid that water can make of it [mol].
+    """Residue [g], loss [g], nitrogen given off [mol], acid that water can make of it [mol], and
+    what passes [g].
 
     `off`: by how much a step has gone farther than `fractions` has it.
     """
@@ -113,7 +117,20 @@ def _worked(
     gas = network.amount_mol * (extent @ network.gas_mol)
     atoms = np.array([_NITROGEN.get(name, 0) for name in network.species], dtype=float)
     acid = float(absorbed_acid_mol(network.species, gas)) if network.species else 0.0
-    return np.array([amounts_of(network, plan).charge_g - loss, loss, float(gas @ atoms), acid])
+    residue = amounts_of(network, plan).charge_g - loss
+    kept = _kept_g(dict(zip(network.species, gas.tolist(), strict=True)), acid)
+    return np.array([residue, loss, float(gas @ atoms), acid, loss - kept])
+
+
+def _kept_g(gas_mol: Mapping[str, float], acid_mol: float) -> float:
+    """What condenser and absorber keep of the gas when they have taken all they can. [g]
+
+    Acid that is made of oxides of nitrogen takes its water from what is there already, so that of
+    the gas it weighs as much as half its anhydride, N2O5.
+    """
+    water, vapour = (max(gas_mol.get(name, 0.0), 0.0) for name in ("H2O", "HNO3"))
+    kept = water * molar_mass_g_mol("H2O") + vapour * molar_mass_g_mol("HNO3")
+    return kept + 0.5 * (acid_mol - vapour) * molar_mass_g_mol("N2O5")
 
 
 def _extents(

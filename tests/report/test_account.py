@@ -150,10 +150,37 @@ def test_what_was_caught_of_what_was_lost(plan: Plan) -> None:
     assert row(account, "lost and not caught").value == pytest.approx(4.0)
     some = account_of(plan, DONE, results=said[:2])
     assert "in first alone" in row(some, "caught, share").how
+    assert state(some, "receivers against") == "agrees"  # the second may hold the rest
     more = results(
         "residue 18.0 g", "receiver first gained 20.0 g", "receiver second gained 15.0 g"
     )
     assert state(account_of(plan, DONE, results=more), "receivers against") == "differs"
+
+
+def test_what_water_cannot_hold_may_be_missing_and_no_more(plan: Plan) -> None:
+    """3 NO2 + H2O -> 2 HNO3 + NO: of each mole of the salt two thirds of a mole of NO pass on."""
+    moles = 0.98 * 52.0 / SALT
+    passes_g = 2.0 / 3.0 * moles * Formula("NO").mass
+    assert expected_of(plan, None).passes_g.value == pytest.approx(passes_g, rel=1e-3)
+    for more_g, expected in ((-0.3, "agrees"), (0.3, "agrees"), (1.0, "differs")):
+        caught = 34.0 - passes_g - more_g
+        said = results(
+            "residue 18.0 g",
+            f"receiver first gained {caught:.1f} g",
+            "receiver second gained 0.0 g",
+        )
+        account = account_of(plan, DONE, results=said)
+        assert state(account, "receivers against") == expected
+        assert ("through a leak" in text(account, "receivers against")) == (expected == "differs")
+    one = [BalanceSeen("scale", "receiver_mass", Figure(20.0, 0.1))]
+    by_rig = account_of(plan, DONE, balances=one, results=results("residue 18.0 g"))
+    assert "stands on no balance" in text(by_rig, "receivers against")
+
+
+def test_acid_with_oxygen_of_its_own_keeps_all() -> None:
+    """2 Cu(NO3)2 -> 2 CuO + 4 NO2 + O2, and 4 NO2 + O2 + 2 H2O -> 4 HNO3: nothing need pass."""
+    copper = MANGANESE.replace("Mn(NO3)2·4H2O", "Cu(NO3)2·3H2O").replace("manganese", "copper")
+    assert expected_of(parse_plan(copper), None).passes_g.value == pytest.approx(0.0, abs=0.01)
 
 
 TWICE = [  # gained in first and second, shown by so many balances; what that is taken for

@@ -9,7 +9,7 @@ import pytest
 
 from monitor.report.comparing import Pair, compare_reports
 from monitor.report.comparing_page import comparison_html, comparison_text
-from monitor.report.content import Account, AccountRow, Report
+from monitor.report.content import Account, AccountRow, Check, Report
 from monitor.report.gather import gather
 from tests.dashboard.making import START_UTC_S, make_journal
 from tests.report.test_report import EVIL, Page, words
@@ -44,6 +44,17 @@ def test_what_differs_is_told_from_what_chance_would_do(run: Report) -> None:
     assert (pair(rows, "lost").differs, pair(rows, "left").differs) == (True, False)
     assert pair(rows, "lost").difference == "0.40 ± 0.14 g"
     assert pair(rows, "gained") == Pair("pot", "gained", "30.00 ± 0.10 g", "–")
+
+
+def test_a_run_whose_own_figures_contradict_each_other_shows_it(run: Report) -> None:
+    sound = Check("residue against the plan, all reacted", "18.0 g for 18.1 g", "agrees")
+    off = replace(sound, text="19.9 g for 18.1 g", state="differs")
+    alone = Check("receivers against the pot", "92 % was caught", "agrees")
+    first, second = (replace(run, account=Account(checks=c)) for c in ((sound, alone), (off,)))
+    rows = compare_reports(first, second)
+    group = "agreement within each"
+    assert pair(rows, sound.name) == Pair(group, sound.name, "agrees", "differs")
+    assert pair(rows, alone.name) == Pair(group, alone.name, "agrees", "–")
 
 
 def test_times_count_from_when_heating_began(run: Report) -> None:

@@ -183,12 +183,12 @@ def test_where_the_material_went_is_said_of_a_rehearsed_run(tmp_path: Path) -> N
     with Journal.create(path, entries[0].body, entries[0].utc_s) as journal:
         journal.append([(e.elapsed_s, e.utc_s, e.body) for e in entries[1:]])
         kept = journal.append([(end_s, None, Mark("measured", "residue 91.0 g", "kim"))])
-        journal.append([(end_s, None, Corrected(kept[0].seq, "residue 19.0 g", "kim"))])
+        journal.append([(end_s, None, Corrected(kept[0].seq, "residue 22.4 g", "kim"))])
         journal.append([(end_s, None, Mark("Measured", "about a spoonful", "lee"))])
     catch_up(path)
     account = report_of(path).account
     figures = {row.what: row for row in account.rows}
-    assert figures["residue, weighed"].value == 19.0
+    assert figures["residue, weighed"].value == 22.4
     lost, by_rig = figures["lost by the balance"], figures["residue by the balance"]
     assert lost.value + by_rig.value == pytest.approx(52.0)
     assert 25.0 < lost.value < 34.5
@@ -200,7 +200,7 @@ def test_where_the_material_went_is_said_of_a_rehearsed_run(tmp_path: Path) -> N
     assert states["loss on balance pot_mass against the analysis"] == "agrees"
     text = words(html_of(report_of(path)))
     assert "Where the material went" in text
-    assert "residue, weighed 19.00 ± 0.10 g" in text
+    assert "residue, weighed 22.40 ± 0.10 g" in text
 
 
 def test_the_page_is_one_file_without_script_or_network_and_its_picture_is_well_formed(
