@@ -18,7 +18,7 @@ from monitor.report.checks import Measured, caught_of, checks_of
 from monitor.report.content import Account, AccountRow
 from monitor.report.expecting import Expected, Fractions, all_reacted, expected_of
 from monitor.report.seen import BalanceSeen, OutletSeen
-from monitor.wording.figures import Figure
+from monitor.wording.figures import Figure, total
 from monitor.wording.measured import Result
 
 __all__ = ["account_of"]
@@ -200,10 +200,7 @@ def _acid(
             found[name] = _by_density(one, gained[name], water_g[name])
         except ValueError as error:
             notes.append(f"'{one.text}': {error}")
-    if not found:
-        return None
-    u = math.sqrt(sum(one.u**2 for one in found.values()))
-    return Figure(sum(one.value for one in found.values()), u)
+    return total(found.values()) if found else None
 
 
 def _by_density(result: Result, gained: Figure, water_g: float) -> Figure:

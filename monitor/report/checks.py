@@ -5,15 +5,14 @@ What is more than two standard uncertainties apart differs (JCGM 100:2008, cover
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from monitor.plan.model import Plan
 from monitor.report.content import Check
 from monitor.report.expecting import Expected
 from monitor.report.seen import BalanceSeen
-from monitor.wording.figures import Figure
+from monitor.wording.figures import Figure, total
 
 __all__ = ["Caught", "Measured", "caught_of", "checks_of"]
 
@@ -160,18 +159,12 @@ def _receivers_twice(measured: Measured) -> Iterator[Check]:
     names = {one.name for one in measured.plan.receivers}
     if not by_rig or not names or not names <= set(measured.gained):
         return
-    held, shown = _sum(measured.gained.values()), _sum(one.change for one in by_rig)
+    held, shown = total(measured.gained.values()), total(one.change for one in by_rig)
     off = held.less(shown)
     if len(by_rig) == len(names) or off.value < -_SURE * off.u:
         of = ", ".join(one.channel for one in by_rig)
         name = f"receivers weighed against balance {of}"
         yield _compared(name, held, shown, _HELD_MORE, _HELD_LESS)
-
-
-def _sum(figures: Iterable[Figure]) -> Figure:
-    """Of figures that are independent of each other."""
-    each = tuple(figures)
-    return Figure(sum(one.value for one in each), math.hypot(*(one.u for one in each)))
 
 
 def _lost(measured: Measured) -> Figure | None:
@@ -188,11 +181,11 @@ def _gained(measured: Measured) -> tuple[Figure, str, bool | None] | None:
     by_rig = [one.change for one in measured.seen("receiver_mass", sound=True)]
     by_hand = list(measured.gained.values())
     if by_hand and names <= set(measured.gained):
-        return _sum(by_hand), "", False
+        return total(by_hand), "", False
     if by_rig:
-        return _sum(by_rig), ", by the balance", None if len(by_rig) < len(names) else False
+        return total(by_rig), ", by the balance", None if len(by_rig) < len(names) else False
     if by_hand:
-        return _sum(by_hand), f", in {', '.join(measured.gained)} alone", True
+        return total(by_hand), f", in {', '.join(measured.gained)} alone", True
     return None
 
 

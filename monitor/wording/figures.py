@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["Figure", "figure_text"]
+__all__ = ["Figure", "figure_text", "total"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +40,16 @@ class Figure:
         '17.52 ± 0.21 g'
         """
         return f"{figure_text(self.value, self.u)} {unit}"
+
+
+def total(figures: Iterable[Figure]) -> Figure:
+    """The sum of figures that are independent of each other; 0 of none.
+
+    >>> total([Figure(20.0, 0.03), Figure(10.0, 0.04)])
+    Figure(value=30.0, u=0.05)
+    """
+    each = tuple(figures)
+    return Figure(sum(one.value for one in each), math.hypot(*(one.u for one in each)))
 
 
 def figure_text(value: float, u: float) -> str:
