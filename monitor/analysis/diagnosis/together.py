@@ -14,7 +14,13 @@ from monitor.analysis.diagnosis.rules import (
     remember_slowly,
     stood_ratio,
 )
-from monitor.analysis.diagnosis.train import alone_since_s, counted_rate, main_step_runs, stepped_s
+from monitor.analysis.diagnosis.train import (
+    alone_since_s,
+    counted_rate,
+    has_carried_over,
+    main_step_runs,
+    stepped_s,
+)
 from monitor.analysis.lately import pace
 from monitor.analysis.view import View, once
 from monitor.chemistry.gases import molar_volume_L_mol
@@ -211,6 +217,8 @@ def _parts(view: View) -> Iterator[Judged]:
         return
     if _was_limited(view):
         return  # it has counted for a part of that time only
+    if has_carried_over(view, _WINDOW_S):
+        return  # what goes over as foam or liquid no bubble shows
     each = -fell / counted
     learned_ratio(view, "g-each", each)
     is_on = view.memory.get("held", 0.0) > 0.0

@@ -36,6 +36,7 @@ __all__ = [
     "charge_g",
     "counted_rate",
     "gas_explains",
+    "has_carried_over",
     "head_kPa",
     "is_hot",
     "is_limited",
@@ -106,6 +107,11 @@ def head_kPa(view: View) -> float:
 def carries_over(view: View) -> None:
     """Remember that foam or liquid goes over: what the pot loses then is no gas."""
     view.memory["carried@"] = view.now_s
+
+
+def has_carried_over(view: View, within_s: float) -> bool:
+    """Whether foam or liquid went over within so long."""
+    return view.now_s - view.memory.get("carried@", -math.inf) < within_s
 
 
 @once
@@ -366,7 +372,7 @@ def _ratios(view: View) -> Iterator[Judged]:
     if gas is None or bubbles is None or lost is None or balance is None or not steady:
         forget_ratio(view, "bubbles-per-g")
         return
-    if view.now_s - view.memory.get("carried@", -math.inf) < _WINDOW_S:
+    if has_carried_over(view, _WINDOW_S):
         return
     clear = max(12.0 * balance.noise(), 0.003 * charge_g(view))
     if lost < clear:
