@@ -8,6 +8,7 @@ see "How wide intervals are told" in `estimate/README.md`. Verdicts go by the wh
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 from monitor.analysis.estimate import Band, RemainingBand
 
@@ -42,8 +43,12 @@ def told_fraction(band: Band | None) -> Band | None:
     return Band(low, band.p50, high)
 
 
+@lru_cache(maxsize=64)
 def told_left(left: RemainingBand | None) -> RemainingBand | None:
-    """The same of a time left [s]; what is over by then, or beyond a week, stays so."""
+    """The same of a time left [s]; what is over by then, or beyond a week, stays so.
+
+    Kept, since other holds have the same one line after line.
+    """
     if left is None or left.p50 is None:
         return left
     middle = math.log(left.p50 + _MINUTE_S)

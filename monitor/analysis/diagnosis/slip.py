@@ -14,7 +14,7 @@ import math
 from collections.abc import Iterator
 from operator import itemgetter
 
-from monitor.analysis.channels import ChannelState, enough_s, late_rate, slope_per_s
+from monitor.analysis.channels import ChannelState, enough_s, late_rate, since, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.diagnosis.backflow import DRINK_S
 from monitor.analysis.diagnosis.pot import scattering
@@ -113,7 +113,7 @@ def _outrun(view: View) -> Iterator[Judged]:
     if pot is None or pot.value is None:
         return
     top_s, top_C = _top(pot, view, _TOP_S)
-    late = [v for t, v in pot.recent if t > view.now_s - _RATE_S]
+    late = [v for _, v in since(pot.recent, view.now_s - _RATE_S)]
     cold = top_s <= view.now_s - 2.0 * _RATE_S and bool(late) and max(late) < top_C - _COOLED_K
     gone = cold and not _is_wet(view) and _goes_on(view, top_s)
     from_C = view.memory.get("slip-from", top_C if gone else -math.inf)
@@ -153,7 +153,7 @@ def _before_step(pot: ChannelState, view: View) -> tuple[float, float] | None:
     before = _before_jump(pot, view)
     if before is not None:
         return before if pot.jump_hole_s == 0.0 and pot.jump_stood else None
-    late = [p for p in pot.recent if p[0] > view.now_s - _LATE_S - 2.0 * _STEP_S]
+    late = since(pot.recent, view.now_s - _LATE_S - 2.0 * _STEP_S)
     for (_, earlier), (then_s, was), (at_s, fallen) in zip(late, late[1:], late[2:], strict=False):
         level = min(earlier, was)  # where it was for one reading alone it did not fall from
         if level - fallen > _STEP_K and at_s - then_s <= _STEP_S:
