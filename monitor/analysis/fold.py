@@ -17,6 +17,7 @@ from typing import Any
 from drivers.reading import Quality
 from monitor.analysis.bins import BinStore
 from monitor.analysis.boil_down import follow_boil_down
+from monitor.analysis.cadence import FIT_S, fit_every_s
 from monitor.analysis.channels import ChannelState, first_live_of
 from monitor.analysis.codec import from_data, to_data
 from monitor.analysis.conditions import Needs
@@ -56,23 +57,14 @@ from monitor.plan.profile import segment_at
 
 __all__ = ["VERSION", "Fold", "line_json"]
 
-VERSION = "24"
+VERSION = "25"
 """Version of state and rules: a checkpoint of another one is folded anew."""
 
 TICK_S = 10.0
-HEAVY_S = 120.0
-"""How often all is fitted anew; twice as often at first and where the end is near, until it has
-come."""
-_END_NEAR_S = 2700.0
-_END_LIKELY = 0.02
 _QUIET_S = 600.0
 _FORESEEN_S = 3600.0
 """While nothing speaks the run is foreseen for so long; then the last estimate stands."""
 _FAST_S = 1.0
-_SETTLED_S, _HEAVY_SETTLED_S = 1200.0, 600.0
-_RESTS_S, _HEAVY_RESTS_S, _RESTS_K = 3600.0, 1800.0, 5.0
-"""Complete for so long, how often all is fitted anew; more rarely still while the pot stays within
-5 K of what it was then: what is left to happen at a temperature has happened."""
 
 _LATEST_S = 1e10
 """Beyond this (three centuries) a time is no time of a run."""
@@ -281,12 +273,12 @@ class Fold:
         pot = self._pot(at)
         pot_C = None if pot is None else pot.value
         # In a long silence ticks are rarer, and may pass a multiple over.
-        every_s = self._heavy_every_s(at, pot_C)
+        every_s = self._fit_every_s(at, pot_C)
         # One that had begun and has no estimate was amended: nothing may be said of it before.
         anew = state.estimate is None and state.verdict.begun_s is not None
         is_heavy = anew or at // every_s > before_s // every_s
         self._bins.close_until(at)
-        if is_heavy and pot is not None:
+        if pot is not None and (is_heavy or at // FIT_S > before_s // FIT_S):
             refit_lateness(state.heating, plan.profile, self._bins.channel(pot.name), at)
         follows_C = None if self._boils_down() or self._is_doubted(pot) else pot_C
         band = plan.limits.profile_band_K
@@ -302,23 +294,16 @@ class Fold:
         self._judge_all(view)
         return self._line(at, view, said)
 
-    def _heavy_every_s(self, at: float, pot_C: float | None) -> float:
-        """A run complete for a while is estimated more rarely: the rules see gas first."""
-        complete_s, estimate = self._state.verdict.complete_s, self._state.estimate
-        if complete_s is not None:
-            for_s, then_C = at - complete_s, self._state.estimated_C
-            if for_s < _SETTLED_S:
-                return HEAVY_S
-            rests = pot_C is not None and then_C is not None and abs(pot_C - then_C) < _RESTS_K
-            return _HEAVY_RESTS_S if rests and for_s >= _RESTS_S else _HEAVY_SETTLED_S
-        if estimate is None:
-            return 0.5 * HEAVY_S
-        if estimate.remaining_s is None:
-            return HEAVY_S
-        soonest = estimate.remaining_s.p05
-        near = soonest is not None and soonest < _END_NEAR_S and estimate.past_peak > 0.5
-        near = near or self._state.verdict.nears
-        return 0.5 * HEAVY_S if near or estimate.p_done > _END_LIKELY else HEAVY_S
+    def _fit_every_s(self, at: float, pot_C: float | None) -> float:
+        state, then_C = self._state, self._state.estimated_C
+        return fit_every_s(
+            state.verdict,
+            state.estimate,
+            state.heating,
+            at,
+            warmed_K=None if pot_C is None or then_C is None else pot_C - then_C,
+            silent_s=at - state.read_s,
+        )
 
     def _boil_down(self, view: View) -> None:
         state, expected = self._state, self._setting.boil_down
@@ -359,7 +344,7 @@ class Fold:
             distrusted_since_s=tuple(sorted(out.items())),
         )
         silent_s = view.now_s - state.read_s
-        if silent_s <= max(HEAVY_S, state.hole_after_s()):
+        if silent_s <= max(FIT_S, state.hole_after_s()):
             state.estimator, state.estimate = update(state.estimator, self._bins, setup, about)
             view.estimate = state.estimate
             return
@@ -367,7 +352,7 @@ class Fold:
         then = replace(about, now_s=state.read_s)
         now, later = (
             update(state.estimator, self._bins, setup, then, ahead_s)[1]
-            for ahead_s in (silent_s, silent_s + HEAVY_S)
+            for ahead_s in (silent_s, silent_s + FIT_S)
         )
         state.estimate = replace(carry(now, silent_s), ahead=later.ahead)
         view.estimate = state.estimate

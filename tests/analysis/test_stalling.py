@@ -791,27 +791,6 @@ def test_out_of_its_band_without_heat_a_pot_counts_at_the_temperature_of_now(
 
 
 @pytest.mark.parametrize(
-    ("likely", "apart_s"),
-    [
-        (0.6, 60.0),
-        (0.4, 120.0),  # more likely not
-        (0.9, 120.0),  # said by the third
-    ],
-)
-def test_while_a_stall_is_rather_likely_and_not_said_all_is_fitted_twice_as_often(
-    likely: float, apart_s: float
-) -> None:
-    """The mean of three estimates counts: at two minutes apart that cost four."""
-    start = RunStarted("r", STEP_PLAN, RIG, "test", "none", 7)
-    fold, bench = Fold(start), Bench()
-    far = replace(CRAWLS, p_beyond_patience=likely, remaining_s=RemainingBand(1e4, 3e4, None))
-    bench.minutes(3, GOING_ON)
-    bench.minutes(4, far)
-    fold._state.verdict, fold._state.estimate = bench.verdict, far
-    assert fold._heavy_every_s(bench.now_s, bench.pot_C) == apart_s
-
-
-@pytest.mark.parametrize(
     ("roles", "word"),
     [(("bubble_count",), "unclear"), (("pot_mass", "bubble_count"), "tailing")],
 )

@@ -1,4 +1,4 @@
-"""How far the run is, and when it will be done: `begin`, `update` each minute, `carry` between.
+"""How far the run is, and when it will be done: `begin`, `update` now and then, `carry` between.
 
 From any subset of pot temperature, masses, bubbles and flow. Everything is a pure function of the
 thinned history, the plan and the seed.

@@ -97,7 +97,7 @@ def update(
     about: Circumstances,
     ahead_s: float = _AHEAD_S,
 ) -> tuple[EstimatorState, Estimate]:
-    """A heavy tick, once in a minute or two of journal time.
+    """A heavy tick, once in one to five minutes of journal time.
 
     `ahead_s`: how far `Estimate.ahead` looks, which is as far as `carry` can take the estimate.
     """
