@@ -18,6 +18,7 @@ _OPEN, _SAID = 0.2, 0.5
 """Likelihood of an end beyond patience from which on a stall is in question, and stands if said."""
 _FAR_OFF_S, _BEGINS = 2700.0, 0.05
 """Time to the end, and likelihood of having begun by what is foreseen next, of a calm pot."""
+_QUICK_S = 3600.0
 _JUST_S, _LONG_S = 1200.0, 3600.0
 _JUST_OVER_S, _OVER_S, _RESTS_S, _RESTS_K = 240.0, 600.0, 1800.0, 5.0
 """Complete for less than `_JUST_S`; for longer; and for longer than `_LONG_S`, while the pot stays
@@ -44,7 +45,7 @@ def fit_every_s(
         return _OFTEN_S
     if estimate.remaining_s is None:
         return FIT_S
-    if _is_open(verdict, estimate):
+    if _is_open(verdict, estimate) or _is_quick(estimate, heating, now_s):
         return _OFTEN_S
     if verdict.is_stalled:
         return _RARELY_S if estimate.p_beyond_patience >= _SAID else FIT_S
@@ -79,6 +80,14 @@ def _is_open(verdict: Verdict, estimate: Estimate) -> bool:
     loses = verdict.loss_n > 0 and verdict.loss_s is None
     far = estimate.past_peak > 0.5 and estimate.p_beyond_patience >= _OPEN
     return verdict.nears or verdict.stands or verdict.unheated or loses or far
+
+
+def _is_quick(estimate: Estimate, heating: Heating, now_s: float) -> bool:
+    """Whether all may be over within an hour of its beginning."""
+    soonest_s = None if estimate.remaining_s is None else estimate.remaining_s.p05
+    if soonest_s is None or heating.began_s is None:
+        return False
+    return now_s - heating.began_s + soonest_s < _QUICK_S
 
 
 def _near_the_end_s(verdict: Verdict, estimate: Estimate, now_s: float) -> float:

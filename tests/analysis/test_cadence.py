@@ -137,6 +137,14 @@ def test_off_its_course_or_unheard_nothing_is_calm() -> None:
     assert every_s({}, COLD, silent_s=600.0) == FIT_S
 
 
+def test_a_run_that_may_be_over_within_the_hour_is_fitted_each_minute() -> None:
+    quick = replace(COLD, remaining_s=RemainingBand(1500.0, 2e3, 4e3))
+    for began_s, apart_s in ((NOW_S - 1800.0, 60.0), (NOW_S - 3000.0, 180.0)):
+        heating = Heating(began_s=began_s)
+        got_s = fit_every_s(Verdict(), quick, heating, NOW_S, warmed_K=0.0, silent_s=5.0)
+        assert got_s == apart_s
+
+
 def test_the_fold_goes_by_it() -> None:
     """At what it knew of the pot when it last fitted."""
     fold, bench = Fold(RunStarted("r", STEP_PLAN, RIG, "test", "none", 7)), Bench()
