@@ -37,7 +37,7 @@ def fit_every_s(
     """Seconds of the run between estimates.
 
     `estimate` is the last one; `warmed_K` how much hotter the pot is than it was then (None: not
-    known); `silent_s` since when nothing was read.
+    known); `silent_s` for how long nothing has been read.
     """
     if verdict.complete_s is not None:
         return _once_complete_s(now_s - verdict.complete_s, warmed_K)
@@ -45,7 +45,8 @@ def fit_every_s(
         return _OFTEN_S
     if estimate.remaining_s is None:
         return FIT_S
-    if _is_open(verdict, estimate) or _is_quick(estimate, heating, now_s):
+    soonest_s = estimate.remaining_s.p05
+    if _is_open(verdict, estimate) or _is_quick(soonest_s, heating, now_s):
         return _OFTEN_S
     if verdict.is_stalled:
         return _RARELY_S if estimate.p_beyond_patience >= _SAID else FIT_S
@@ -53,7 +54,6 @@ def fit_every_s(
         return _near_the_end_s(verdict, estimate, now_s)
     if not heating.follows or silent_s > FIT_S:
         return FIT_S
-    soonest_s = estimate.remaining_s.p05
     if estimate.past_peak > 0.5 and soonest_s is not None and soonest_s < _END_NEAR_S:
         return _OFTEN_S
     if verdict.begun_s is not None or verdict.beyond_since_s is not None:
@@ -82,9 +82,8 @@ def _is_open(verdict: Verdict, estimate: Estimate) -> bool:
     return verdict.nears or verdict.stands or verdict.unheated or loses or far
 
 
-def _is_quick(estimate: Estimate, heating: Heating, now_s: float) -> bool:
+def _is_quick(soonest_s: float | None, heating: Heating, now_s: float) -> bool:
     """Whether all may be over within an hour of its beginning."""
-    soonest_s = None if estimate.remaining_s is None else estimate.remaining_s.p05
     if soonest_s is None or heating.began_s is None:
         return False
     return now_s - heating.began_s + soonest_s < _QUICK_S

@@ -56,7 +56,7 @@ STALLED: dict[str, Any] = {**BEGUN, "is_stalled": True}
         ({"turning": 1}, COLD, 60.0),  # an estimate has it begun
         ({}, replace(COLD, ahead=replace(CLIMBS, p_begun=0.1)), 180.0),
         ({}, CLIMBS, 180.0),  # nobody has looked ahead
-        ({}, replace(COLD, remaining_s=RemainingBand(2e3, 3e3, 4e3)), 180.0),  # a quick run
+        ({}, replace(COLD, remaining_s=RemainingBand(2e3, 3e3, 4e3)), 180.0),  # it may end soon
         ({"beyond_since_s": 1e4}, COLD, FIT_S),
         (BEGUN, RUNS, FIT_S),
         (BEGUN, replace(RUNS, remaining_s=RemainingBand(800.0, 2e3, 4e3)), 60.0),
