@@ -3,11 +3,13 @@
 Timers run on journal time alone, so a replay comes to the same states. Class A alarms latch: gone
 conditions stay on the screen until a person has seen and reset them. Nothing of class A can be put
 aside for longer than two minutes, and an acknowledged one calls again while it lasts. Consequences
-of a root alarm are suppressed by design while the root stands: one fault, one thing to do.
+of a root alarm are suppressed by design while the root stands: one fault, one thing to do. What is
+there still when that has been gone for some minutes asks for something of its own.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
@@ -65,6 +67,8 @@ _CONSEQUENCES: dict[str, frozenset[str]] = {
 
 _ROOT_LEAD_S = 120.0
 """A consequence may be seen this much earlier than its root."""
+_ROOT_LAG_S = 300.0
+"""So long it may outlast one that stays on the screen: what cooled has to warm up. Judgement."""
 
 
 @dataclass(slots=True)
@@ -79,6 +83,8 @@ class Alarm:
     arose_why: str = ""
     arose_s: float = 0.0
     active: bool = True
+    ended_s: float = math.inf
+    """When it was last found to be gone; infinite while it never was."""
     acknowledged_s: float | None = None
     root: str | None = None
     """Name of the alarm of which this one is a consequence."""
@@ -124,13 +130,14 @@ class Alarms:
             if was_active and not alarm.active:
                 # What was last said of it belongs to its end: it has to say what it was about.
                 alarm.why = f"{alarm.arose_why} (at {_clock(alarm.arose_s)})"
+                alarm.ended_s = now_s
             if alarm.active and alarm.calls_again(now_s):
                 alarm.acknowledged_s = None
         for shelf in [s for s in self.shelf if s.until_s <= now_s]:
             self.shelf.remove(shelf)
             self._call_again(shelf.name, shelf.channel)
         self._settle()
-        self._group()
+        self._group(now_s)
         return arisen
 
     def acknowledge(self, now_s: float, said: Acknowledged) -> None:
@@ -211,10 +218,14 @@ class Alarms:
             if alarm.name == name and channel in (None, alarm.channel) and alarm.active:
                 alarm.acknowledged_s = None
 
-    def _group(self) -> None:
-        """First-out: hang each consequence under the standing root that explains it."""
+    def _group(self, now_s: float) -> None:
+        """First-out: hang each consequence under the root that explains it."""
+        explain = [
+            r for r in self.kept
+            if r.active or (r.is_latching and now_s - r.ended_s <= _ROOT_LAG_S)
+        ]  # fmt: skip
         for alarm in self.kept:
-            roots = (r for r in self.kept if (r.active or r.is_latching) and _explains(r, alarm))
+            roots = (r for r in explain if _explains(r, alarm))
             first = min(roots, key=lambda r: (CLASSES[r.name], r.since_s), default=None)
             alarm.root = None if first is None else first.name
 

@@ -120,6 +120,31 @@ def test_consequences_are_suppressed_under_their_root() -> None:
     assert states["coolant-warm"] == ("suppressed", "coolant-flow-lost")
 
 
+@pytest.mark.parametrize(
+    ("since_s", "over_s", "now_s", "expected"),
+    [
+        (30.0, 600.0, 500.0, "suppressed"),  # while the root stands
+        (30.0, 600.0, 800.0, "suppressed"),  # for some minutes after
+        (30.0, 600.0, 1000.0, _U),  # but not for good
+        (6000.0, 600.0, 6000.0, _U),  # nor what arose long after
+    ],
+)
+def test_a_root_that_is_over_explains_nothing_for_long(
+    since_s: float, over_s: float, now_s: float, expected: str
+) -> None:
+    """Of class A it stays on the screen until it is reset; what is silent then calls by itself."""
+    alarms = Alarms()
+    root, follows = finding("power-lost", 0.0), finding("channel-silent", since_s)
+    for t in range(0, int(now_s) + 1, 10):
+        there = [root] if t < over_s else []
+        alarms.update(float(t), [*there, *([follows] if t >= since_s else [])])
+        if t == 20:
+            alarms.acknowledge(20.0, Acknowledged("power-lost", 0.0))
+    states = {a["name"]: a["state"] for a in alarms.lines()}
+    assert states["channel-silent"] == expected
+    assert "power-lost" in states
+
+
 def test_priorities_come_first_and_findings_of_class_d_are_no_alarms() -> None:
     """High before medium before low."""
     alarms = Alarms()
