@@ -6,6 +6,7 @@ Every field is a plain value or a dataclass of such, so that a checkpoint keeps 
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, field
 
 from monitor.analysis.alarms import Alarms
@@ -21,6 +22,10 @@ from monitor.analysis.view import DISK, Happened
 from monitor.entries import Body, Confirmed, Gap, InstrumentState
 
 __all__ = ["FoldState", "note"]
+
+_MORE = re.compile(r"\(and (\d{1,12}) more since the last one told\)")
+"""How a driver says how many lines it could not read, since it tells of one a minute."""
+_MOST_LINES = 1_000_000
 
 _HOLE_S = 5.0
 """Longer without any entry, not even a heartbeat: nobody records, and silence says nothing."""
@@ -48,6 +53,8 @@ class FoldState:
     clock: tuple[float, float] | None = None
     """(elapsed_s, utc_s) of the last entry that knew both."""
     channels: dict[str, ChannelState] = field(default_factory=dict)
+    taken_out: list[str] = field(default_factory=list)
+    """Channels that a rig named once and names no longer."""
     heating: Heating = field(default_factory=Heating)
     hold: HoldState = field(default_factory=HoldState)
     verdict: Verdict = field(default_factory=Verdict)
@@ -88,7 +95,9 @@ def note(happened: Happened, now: float, body: Body) -> None:
         happened.gaps.append((body.cause, min(span), max(span), body.text[:200]))
     elif isinstance(body, InstrumentState):
         if body.state == "bad-input":
-            happened.bad_inputs.append((body.instrument, now))
+            more = _MORE.search(body.text)
+            n = 1 if more is None else 1 + min(int(more[1]), _MOST_LINES)
+            happened.bad_inputs.append((body.instrument, now, n))
         elif body.state.startswith("disk-"):
             happened.instruments[DISK] = (body.state, now, body.text[:200])
         else:

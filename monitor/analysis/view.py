@@ -34,7 +34,8 @@ class Happened:
     """(kind or text in lower case, time). [s]"""
     instruments: dict[str, tuple[str, float, str]] = field(default_factory=dict)
     """Instrument -> (state, since, text)."""
-    bad_inputs: list[tuple[str, float]] = field(default_factory=list)
+    bad_inputs: list[tuple[str, float, int]] = field(default_factory=list)
+    """(instrument, time [s], how many lines since the last told one could not be read)."""
     answers: dict[str, str] = field(default_factory=dict)
     person_s: float = 0.0
     """When somebody last gave a sign that reached the journal; at first, when the run began. [s]"""

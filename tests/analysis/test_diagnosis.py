@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from drivers.protocol import _BadInputs
 from drivers.reading import Quality, Reading
 from monitor.entries import Body, Gap, Heartbeat, InstrumentState, Mark, Readings
 from tests.analysis.runs import STEP_PLAN, folded, names
@@ -298,6 +299,23 @@ def test_no_number_is_told_by_its_kind(quality: Quality, name: str) -> None:
     ]
     found_names = {f["name"] for f in found(iter(bodies))[-1]["findings"]}
     assert name in found_names
+
+
+@pytest.mark.parametrize(("every", "is_told"), [(2, True), (10, True), (120, False)])
+def test_lines_that_cannot_be_read_are_told_by_their_number(every: int, is_told: bool) -> None:
+    """A driver tells of one a minute, and of how many it did not tell of: those count too."""
+    told = _BadInputs()
+    bodies: list[tuple[float, Body]] = []
+    for t, body in bench(FAULT_S + 300.0):
+        text = ""
+        if t >= FAULT_S and isinstance(body, Readings) and body.instrument == "balance":
+            text = told.text_if_due("no number in '?.?'", t) if int(t) % every == 0 else ""
+        bodies.append((t, InstrumentState("balance", "bad-input", text) if text else body))
+    lines = found(iter(bodies))
+    one = [f for line in lines for f in line["findings"] if f["name"] == "bad-values"]
+    assert bool(one) is is_told
+    if is_told:
+        assert f"balance: {60 // every} lines a minute" in one[-1]["why"]
 
 
 @pytest.mark.parametrize(

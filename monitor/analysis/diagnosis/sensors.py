@@ -24,6 +24,9 @@ _TOGETHER_S = 2.0
 
 _RESET_SHOWN_S = 600.0
 _BAD_SHARE = 0.25
+_GARBLED_S, _GARBLED_PER_MIN = 150.0, 5.0
+"""A driver tells of one line a minute, and of how many there were since: two such are in here.
+Judgement."""
 
 
 def _silent(view: View) -> Iterator[Judged]:
@@ -36,8 +39,8 @@ def _silent(view: View) -> Iterator[Judged]:
         if state.heard_s > lately_s:
             continue
         if state.heard == 0:
-            if view.now_s > _STARTING_S:
-                yield Judged("channel-silent", "it has said nothing yet", state.name, 0.0)
+            if view.now_s - state.added_s > _STARTING_S:
+                yield Judged("channel-silent", "it has said nothing yet", state.name, state.added_s)
             continue
         silence_s = _silence_s(state, view)
         if silence_s > _NEVER_SILENT_S and silence_s > state.silent_after_s():
@@ -104,12 +107,15 @@ def _bad_of(state: ChannelState, who: str = "") -> Judged:
 
 def _garbled(view: View) -> Iterator[Judged]:
     """Lines that an instrument's driver could not read."""
-    late = [(name, at) for name, at in view.happened.bad_inputs if view.now_s - at <= 60.0]
-    for name in sorted({name for name, _ in late}):
-        times = [at for one, at in late if one == name]
-        if len(times) >= 5:
-            why = f"{name}: {len(times)} unreadable lines within a minute"
-            yield Judged("bad-values", why, None, times[0], on_delay_s=10.0)
+    late = [one for one in view.happened.bad_inputs if view.now_s - one[1] <= _GARBLED_S]
+    for name in sorted({name for name, _, _ in late}):
+        told = [(at, n) for one, at, n in late if one == name]
+        # Those that the first of them tells of may be from long ago.
+        lines = sum(n for _, n in told[1:])
+        minutes = max((told[-1][0] - told[0][0]) / 60.0, 1.0)
+        if lines / minutes >= _GARBLED_PER_MIN:
+            why = f"{name}: {lines / minutes:.0f} lines a minute cannot be read"
+            yield Judged("bad-values", why, None, told[0][0], on_delay_s=10.0, off_delay_s=60.0)
 
 
 def _frozen(view: View) -> Iterator[Judged]:
@@ -144,8 +150,8 @@ def _unit_changed(view: View) -> Iterator[Judged]:
             who = f"{len(states)} channels of {instrument}, " if at_once else ""
             why = (
                 f"{who}from {state.suspended_from:g} {state.unit} at one stroke: {how};"
-                " no vote until the old scale is back, the rig is amended, or a mark says"
-                f" 'unit right {instrument if at_once else state.name}'"
+                " no vote until the old scale is back, an amended rig reads it otherwise, or a mark"
+                f" says 'unit right {instrument if at_once else state.name}'"
             )
             name = None if at_once else state.name
             yield Judged("unit-changed", why, name, state.suspended_s, on_delay_s=0.0)
