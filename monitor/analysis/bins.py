@@ -252,6 +252,18 @@ class BinStore:
             if roles is None or kept.role in roles
         )
 
+    def set_apart(self, name: str) -> None:
+        """Begin that channel anew: what it measured so far stays, under another name."""
+        kept = self._channels.pop(name, None)
+        if kept is None:
+            return
+        kept.close()
+        kept.laid_out = None  # it bears the name
+        earlier = f"{name} as {kept.role}"
+        while earlier in self._channels:
+            earlier += "'"
+        self._channels[earlier] = kept
+
     def first_s(self) -> float | None:
         """When the first reading of any closed bin came; None before one is closed. [s]"""
         began = (float(kept.table[_T0, 0]) for kept in self._channels.values() if kept.n)

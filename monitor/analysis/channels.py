@@ -117,6 +117,8 @@ class ChannelState:
     role: str
     unit: str
     instrument: str = ""
+    added_s: float = 0.0
+    """Since when the rig has it."""
     stale_rule_s: float | None = None
     ceiling_per_s: float | None = None
     mL_per_count: float | None = None

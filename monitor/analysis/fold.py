@@ -10,11 +10,13 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import zlib
 from dataclasses import replace
 from typing import Any
 
 from drivers.reading import Quality
+from monitor.analysis.amending import follow_rig
 from monitor.analysis.bins import BinStore
 from monitor.analysis.boil_down import follow_boil_down
 from monitor.analysis.cadence import FIT_S, fit_every_s
@@ -57,7 +59,7 @@ from monitor.plan.profile import segment_at
 
 __all__ = ["VERSION", "Fold", "line_json"]
 
-VERSION = "25"
+VERSION = "26"
 """Version of state and rules: a checkpoint of another one is folded anew."""
 
 TICK_S = 10.0
@@ -69,7 +71,7 @@ _FAST_S = 1.0
 _LATEST_S = 1e10
 """Beyond this (three centuries) a time is no time of a run."""
 
-_ENDED = "run ended"
+_HEAT_ON, _ENDED = "heat on", "run ended"
 """A mark of this kind, or of these words alone."""
 
 
@@ -87,10 +89,13 @@ class Fold:
         self._setting: Setting = setting_of(state.plan_toml, state.rig_toml, state.seed)
         for name, (instrument, _) in self._setting.specs.items():
             self._channel(name, instrument.name)
+        self._sort_by_role()
+
+    def _sort_by_role(self) -> None:
         self._by_role: dict[str, list[ChannelState]] = {}
         self._speaking: list[str] = []
         self._wanted: dict[object, list[Needs]] = {}
-        for channel in state.channels.values():
+        for channel in self._state.channels.values():
             self._by_role.setdefault(channel.role, []).append(channel)
 
     @property
@@ -186,7 +191,7 @@ class Fold:
         elif isinstance(body, Shelved):
             self._state.alarms.shelve(now, body)
         elif isinstance(body, Amended):
-            self._amend(body)
+            self._amend(now, body)
         else:
             if isinstance(body, InstrumentState) and body.state == "tared":
                 channels = self._state.channels.values()
@@ -200,6 +205,8 @@ class Fold:
         for reading in body.values:
             channel = channels.get(reading.channel)
             if channel is None:
+                if reading.channel in state.taken_out:  # said before its instrument was told
+                    continue
                 channel = self._channel(reading.channel, body.instrument)
                 if channel is None:
                     continue
@@ -230,23 +237,25 @@ class Fold:
         words = f"{mark.kind} {mark.text}".lower()
         state.happened.marks.append((words[:200], now))
         state.happened.trim()
-        for channel in state.channels.values():
-            names = (channel.name, channel.instrument)
-            named = any(name and name.lower() in words for name in names)
-            if channel.suspended and named and "unit" in words:
-                channel.accept()
-        kind = mark.kind.strip().lower()
-        if kind == "heat on":
+        if "unit" in words:
+            channels = state.channels.values()
+            named = _named_in(words, {n for c in channels for n in (c.name, c.instrument) if n})
+            for channel in channels:
+                if channel.suspended and {channel.name, channel.instrument} & named:
+                    channel.accept()
+        alone = (mark.kind.strip().lower(), mark.text.strip().lower())
+        if _HEAT_ON in alone:
             state.happened.ended_s = None
             if state.heating.began_s is None:
                 state.heating.began_s = now
-        elif _ENDED in (kind, mark.text.strip().lower()):
+        elif _ENDED in alone:
             state.happened.ended_s = now
 
-    def _amend(self, body: Amended) -> None:
+    def _amend(self, now: float, body: Amended) -> None:
         """Another plan or rig from now on; one that cannot be read leaves the old one in force."""
         state = self._state
-        before = (state.plan_toml, state.rig_toml)
+        before, specs = (state.plan_toml, state.rig_toml), self._setting.specs
+        channels = dict(state.channels)
         state.plan_toml = state.plan_toml if body.plan_toml is None else body.plan_toml
         state.rig_toml = state.rig_toml if body.rig_toml is None else body.rig_toml
         state.happened.unread = ""
@@ -258,6 +267,12 @@ class Fold:
             first = str(error).splitlines()[0] if str(error) else "unreadable"
             state.happened.unread = f"an amended plan or rig cannot be read, the old holds: {first}"
             return
+        if before[1] != state.rig_toml:
+            state.channels = channels
+            gone = follow_rig(channels, self._bins, state.memory, specs, self._setting, now)
+            named = self._setting.specs
+            state.taken_out = [n for n in (*state.taken_out, *gone) if n not in named]
+            self._sort_by_role()
         state.boil_down.is_past = state.boil_down.was_near = False
         state.hold = HoldState(held_s=state.hold.held_s, looked_s=state.hold.looked_s)
         if self._setting.setup is None:
@@ -499,3 +514,17 @@ class Fold:
         assert place is not None
         name = place.segment.label or f"segment {place.index + 1}"
         return f"{name}, {'hold' if place.holding else 'ramp'}"
+
+
+def _named_in(words: str, names: set[str]) -> set[str]:
+    """Those of `names` that stand in `words` (lower case) by themselves, the longest first.
+
+    >>> sorted(_named_in("unit right pot 2", {"pot", "Pot 2", "board"}))
+    ['Pot 2']
+    """
+    found = set()
+    for name in sorted(names, key=len, reverse=True):
+        words, n = re.subn(rf"(?<!\w){re.escape(name.lower())}(?!\w)", " ", words)
+        if n:
+            found.add(name)
+    return found
