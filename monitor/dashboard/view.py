@@ -89,7 +89,7 @@ def view_of(
         sensors=sensors(said, facts, heard, now_s),
         alarms=alarms(said, facts, now_s, seen),
         findings=tuple(_finding(f, now_s) for f in _findings_alone(said)),
-        cannot_tell=tuple(_cannot(c) for c in said.get("cannot_tell") or ()),
+        cannot_tell=tuple(_cannot(c, said) for c in said.get("cannot_tell") or ()),
         steps=tuple(_step(s) for s in said.get("steps") or ()),
         evidence=tuple(_evidence(e) for e in said.get("evidence") or ()),
         check_in=check_in_of(said, now_s, person_s),
@@ -128,10 +128,18 @@ def _finding(finding: Line, now_s: float) -> str:
     return f"{means}{where}, for {duration(now_s - finding['since_s'])}{why}"
 
 
-def _cannot(cannot: Line) -> str:
-    needs = ", ".join(clean(n).replace("_", " ") for n in cannot.get("needs") or ())
+def _cannot(cannot: Line, line: Line) -> str:
+    needs = ", ".join(_need(str(n), line) for n in cannot.get("needs") or ())
     means = clean(advice_for(str(cannot["name"])).means)
     return f"{means}: would need {needs}" if needs else means
+
+
+def _need(role: str, line: Line) -> str:
+    """A role; what is there and speaks is wanted more often than it does."""
+    words = clean(role).replace("_", " ")
+    states = [c.get("state") for c in line.get("channels") or () if c.get("role") == role]
+    speaks = bool(states) and all(state == "normal" for state in states)
+    return f"{words} every few seconds" if speaks else words
 
 
 def _step(step: Line) -> str:

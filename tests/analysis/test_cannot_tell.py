@@ -12,7 +12,10 @@ import pytest
 
 from monitor.analysis.conditions import CLASSES
 from monitor.analysis.diagnosis import RULES, judge
+from monitor.analysis.fold import Fold
 from monitor.analysis.view import View
+from monitor.entries import RunStarted
+from monitor.rehearsal.entries import rehearse_entries
 from tests.analysis.moments import moment
 from tests.rehearsal.rigs import COPPER_TEXT
 from tests.rehearsal.traces import PLAN
@@ -119,3 +122,35 @@ def test_one_instrument_alone_cannot_tell_that_the_mains_failed() -> None:
     """What falls silent together has to be more than one thing."""
     assert _missing("power-lost", (POT, MANTLE))
     assert _missing("power-lost", (POT, MASS)) is None
+
+
+@pytest.mark.parametrize(
+    ("fault", "every_s", "is_found"),
+    [
+        ("suck-back", 5.0, True),
+        ("suck-back", 10.0, False),
+        ("flask-broken", 5.0, True),
+        ("flask-broken", 15.0, False),
+        ("heater-stuck", 15.0, True),
+        ("heater-stuck", 30.0, True),
+        ("heater-stuck", 60.0, False),
+    ],
+)
+def test_what_is_read_too_seldom_for_a_hazard_of_seconds_is_said(
+    fault: str, every_s: float, is_found: bool
+) -> None:
+    """Never silence: it is found within minutes, or stands in `cannot_tell` all along."""
+    at_s = 4800.0
+    entries = rehearse_entries(
+        PLAN, faults=[f"{fault}@{at_s:.0f}s"], seed=3, until_s=at_s + 200.0, rate_hz=1.0 / every_s
+    )
+    first = next(entries)
+    assert isinstance(first.body, RunStarted)
+    fold = Fold(first.body)
+    lines = [line for entry in entries for line in fold.step(entry) if line["elapsed_s"] > 3600.0]
+    found = {f["name"] for line in lines for f in line["findings"] if line["elapsed_s"] > at_s}
+    untold = [any(c["name"] == fault for c in line["cannot_tell"]) for line in lines]
+    assert (fault in found) is is_found
+    assert any(untold) is not is_found
+    # A suspicion that does not last is none, and no want of readings either.
+    assert is_found or untold.count(True) >= len(untold) - 2

@@ -9,7 +9,7 @@ from monitor.analysis.channels import ChannelState, late_rate, since, slope_per_
 from monitor.analysis.conditions import Judged
 from monitor.analysis.dead_bands import dead_band_of
 from monitor.analysis.diagnosis.outlet import last_count_s, outlet
-from monitor.analysis.diagnosis.rules import Rule, dead_band
+from monitor.analysis.diagnosis.rules import Rule, dead_band, read_too_seldom
 from monitor.analysis.diagnosis.train import charge_g, lost_g
 from monitor.analysis.view import View
 
@@ -19,6 +19,9 @@ _P, _POT, _CATCH = "train_pressure", "pot_mass", "receiver_mass"
 
 DRINK_S = 20.0
 """A receiver that is drunk from is seen to get lighter within this."""
+_SEEN_EVERY_S = 7.0
+"""Read more seldom, three readings in a row tell of no course that lasts ten seconds. Judgement; in
+rehearsals it was told of readings 5 s apart and not 10."""
 _STAYS_S = 4.5
 _UNDER_KPA = -0.1
 
@@ -34,6 +37,12 @@ def _draws(view: View) -> Iterator[Judged]:
     if gauge is not None:
         return _goes_under(view, gauge)
     return _drinks_from_receiver(view) if balance is None else _drinks_into_pot(view, balance)
+
+
+def _seen_too_late(view: View) -> tuple[str, ...]:
+    """What is drawn back is there within some ten seconds."""
+    decides = next((role for role in (_P, _POT, _CATCH) if view.live(role) is not None), _P)
+    return read_too_seldom(view, decides, _SEEN_EVERY_S)
 
 
 def _goes_under(view: View, gauge: ChannelState) -> Iterator[Judged]:
@@ -95,5 +104,8 @@ def _runs(view: View) -> bool:
 
 
 RULES = (
-    Rule(("suck-back",), _suck_back, ((_P,), (_POT,), (_CATCH,)), is_fast=True, matters=_runs),
-)
+    Rule(
+        ("suck-back",), _suck_back, ((_P,), (_POT,), (_CATCH,)), is_fast=True, matters=_runs,
+        unsure=_seen_too_late,
+    ),
+)  # fmt: skip

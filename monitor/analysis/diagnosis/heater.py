@@ -13,7 +13,7 @@ import numpy as np
 
 from monitor.analysis.channels import ChannelState, since, slope_per_s
 from monitor.analysis.conditions import Judged
-from monitor.analysis.diagnosis.rules import Rule, dead_band, remember_slowly
+from monitor.analysis.diagnosis.rules import Rule, dead_band, read_too_seldom, remember_slowly
 from monitor.analysis.expected import planned_C
 from monitor.analysis.view import View
 
@@ -30,6 +30,8 @@ _MOVES_MIN, _MOVES_BY, _IN_PARTS = 15, 0.1, 6.0
 """No hand turns a dial for so many minutes on end, the same way, by so much of all that has been
 given, and in no minute by more than one of so many parts of it. Judgement."""
 _LOOKS_S = 60.0
+_POINTS, _LONGEST_S = 6.5, 300.0
+"""Readings that a mean takes, and some room; older than the latter they are none of now."""
 _FULL_S, _STOOD_S = 45.0, 450.0
 """All that it has been seen to give makes a heater suspect for so long, or where it never jumped.
 Judgement."""
@@ -99,8 +101,12 @@ def _is_controlled(view: View, power: ChannelState, most_W: float) -> bool:
 
 def _unasked_for(view: View) -> tuple[str, ...]:
     """After the end heat may be wanted or not, and of a dial always: a controller's output says."""
-    if view.live("heater_power") is None or view.live("heater_demand") is not None:
+    if view.live("heater_power") is None:
         return ()
+    if view.live("heater_demand") is not None:
+        seldom_s = _LONGEST_S / _POINTS
+        given = read_too_seldom(view, "heater_power", seldom_s)
+        return given + read_too_seldom(view, "heater_demand", seldom_s)
     known = view.complete_s is None and view.memory.get("controlled", 0.0) > 0.0
     return () if known else ("heater_demand",)
 
@@ -139,8 +145,9 @@ def _full_W(view: View, given_W: float, asked: float) -> float | None:
     return memory.get(_FULL, memory.get(_FULL_BY_LITTLE))
 
 
-def _late_mean(state: ChannelState, now_s: float, window_s: float = 60.0) -> float | None:
-    """Mean over the recent past; None with fewer than six points in it."""
+def _late_mean(state: ChannelState, now_s: float) -> float | None:
+    """Mean over the last minute, or as long as six readings take; None with fewer in it."""
+    window_s = max(60.0, min(_POINTS * state.period_s, _LONGEST_S))
     late = list(itertools.takewhile(lambda p: p[0] > now_s - window_s, reversed(state.recent)))
     return sum(v for _, v in late) / len(late) if len(late) >= 6 else None
 

@@ -96,6 +96,12 @@ def judge(rules: Iterable[Rule], view: View) -> tuple[list[Judged], list[Needs],
     return found, wanting, set(decided)
 
 
+def read_too_seldom(view: View, role: str, most_s: float) -> tuple[str, ...]:
+    """That role where its channel speaks, but no more often than every `most_s` seconds."""
+    state = view.live(role)
+    return () if state is None or state.period_s <= most_s else (role,)
+
+
 def dead_band(view: View, key: str, rises: bool, stays: bool) -> bool:
     """A condition that comes with `rises` and goes only when `stays` is false too."""
     on = rises or (stays and view.memory.get(key, 0.0) > 0.0)
