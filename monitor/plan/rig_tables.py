@@ -144,11 +144,16 @@ def _device(port: str) -> str:
 
 
 def _on_one_bus(one: InstrumentSpec, other: InstrumentSpec) -> bool:
-    """Whether one driver speaks to both and a whole number, a device's address, differs."""
+    """Whether one driver speaks to both and a whole number, a device's address, differs.
+
+    One of them may leave it out: it then has the driver's own.
+    """
     first, second = dict(one.options), dict(other.options)
     differs = any(
-        isinstance(value, int) and not isinstance(value, bool) and second.get(key) != value
-        for key, value in first.items()
+        isinstance(value, int) and not isinstance(value, bool)
+        for key in first.keys() | second.keys()
+        if first.get(key) != second.get(key)
+        for value in (first.get(key), second.get(key))
     )
     return one.driver == other.driver and differs
 

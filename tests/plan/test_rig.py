@@ -97,6 +97,21 @@ def test_secrets_never_stand_in_a_rig_file(key):
             'port = "tcp://h:1"\ndriver = "bus"\ndevice = 2',
             True,
         ),
+        (
+            'port = "tcp://h:1"\ndriver = "bus"\ndevice = 2',
+            'port = "tcp://h:1"\ndriver = "bus"',
+            True,
+        ),
+        (
+            'port = "tcp://h:1"\ndriver = "bus"',
+            'port = "tcp://h:1"\ndriver = "bus"\ndevice = 2',
+            True,
+        ),
+        (
+            'port = "tcp://h:1"\ndriver = "bus"\ndevice = 2',
+            'port = "tcp://h:1"\ndriver = "bus"\ndevice = 2',
+            False,
+        ),
         ('port = "mqtt://h"\ndriver = "mqtt"', 'port = "mqtt://h"\ndriver = "mqtt"', True),
     ],
 )
