@@ -31,7 +31,7 @@ from drivers.protocol import (
 )
 from drivers.reading import Quality, Reading
 from drivers.registers import ORDERS, TYPES, fitting_orders, number_from, registers_of
-from drivers.sentinels import SentinelGuard
+from drivers.sentinels import SentinelGuard, is_end_of_register
 from drivers.transport import LinkError, open_link, parse_address
 
 __all__ = ["Bus", "NoAnswerError", "RefusedError", "Register", "fitting_types", "open_session"]
@@ -252,8 +252,12 @@ class ModbusSession:
 
     def _reading(self, register: Register, raw: float) -> Reading:
         channel = register.channel
-        is_open = raw == register.open_code or self._guard.is_missing(channel, raw * channel.gain)
-        if is_open or (registers_of(register.kind) == 1 and self._guard.is_missing(channel, raw)):
+        is_end = registers_of(register.kind) == 1 and is_end_of_register(channel, raw)
+        if (
+            is_end
+            or raw == register.open_code
+            or self._guard.is_missing(channel, raw * channel.gain)
+        ):
             return Reading(channel.name, None, Quality.OPEN)
         return reading_of(channel, raw)
 

@@ -14,7 +14,7 @@ from drivers.protocol import BadInput, SetupError, StateChanged, Values
 from drivers.reading import Quality, Reading
 from drivers.registers import ORDERS, TYPES, fitting_orders, number_from
 from drivers.transport import PortBusyError, PortMissingError
-from tests.drivers.damaged_bus import answer_on_a_line, held_in, on_a_line
+from tests.drivers.damaged_bus import answer_on_a_line, crc, held_in, on_a_line
 from tests.drivers.modbus_peers import Cable, other_library, rtu_server, tcp_server
 from tests.drivers.peers import ChannelSetup, running, setup_of
 
@@ -143,6 +143,40 @@ def test_every_kind_of_register_is_read(bus_url):
     assert "wrong: 2.36e-41 is no measurement" in next(
         e.text for e in heard.events if isinstance(e, StateChanged) and e.state == "bad-input"
     )
+
+
+@pytest.mark.parametrize(
+    ("role", "unit", "gain", "registers", "told"),
+    [
+        ("pot_temperature", "degC", 0.1, [85, -127, 850], [8.5, -12.7, None]),
+        ("pot_temperature", "degC", 0.1, [830, 850, -1270], [83.0, 85.0, None]),
+        ("pot_temperature", "degC", 0.01, [8490, 8500, 32767], [84.9, 85.0, None]),
+        ("train_pressure", "kPa", 0.001, [-999, -32768, 85], [-0.999, None, 0.085]),
+        ("pot_mass", "g", 0.1, [32767, -127, 850], [3276.7, -12.7, 85.0]),
+    ],
+)
+def test_what_means_no_sensor_is_judged_after_the_gain(tmp_path, role, unit, gain, registers, told):
+    """Only a register's end says so as it stands; 85 in a register of tenths is 8.5 degC."""
+    left = iter(registers)
+
+    def next_number(question):
+        body = question[:2] + b"\x02" + (next(left) & 0xFFFF).to_bytes(2, "big")
+        return body + crc(body)
+
+    now = [0.0]
+    with on_a_line(next_number, tmp_path / "line") as url:
+        session = open_session(
+            setup_of("modbus", url, channel("c", 0, role, unit, gain)), lambda: now[0]
+        )
+        values = []
+        for _ in registers:
+            (said,) = session.read(0.0)
+            value = said.readings[0].value
+            values.append(None if value is None else round(value, 6))
+            now[0] += 10.0
+        session.close()
+
+    assert values == told
 
 
 @pytest.mark.parametrize("table", ["holding", "input"])
