@@ -5,6 +5,7 @@ Counts and masses are left alone: there each of these is an ordinary value.
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from drivers.protocol import ChannelSetup
@@ -48,8 +49,8 @@ class SentinelGuard:
 
     def is_missing(self, channel: ChannelSetup, raw: float) -> bool:
         """Whether `raw`, in the channel's own unit and before gain and offset, is no value."""
-        if not _may_be_missing(channel):
-            return False
+        if not _may_be_missing(channel) or not math.isfinite(raw):
+            return False  # what is not finite is a fault, and nothing to compare 85.0 with
         if raw in FAILED_READ:
             return True
         is_temperature = ROLES[channel.role].unit == "degC"

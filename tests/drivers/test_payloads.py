@@ -119,6 +119,16 @@ def test_values_in_json(value, reading):
     assert said(payload, channel(pointer="/t/0")) == [Values((reading,))]
 
 
+@pytest.mark.parametrize("word", ["NaN", "Infinity", "-Infinity", "1e999"])
+def test_no_number_makes_a_probes_reset_believed(word):
+    """85.0 is compared with the last temperature that was one."""
+    payloads = payloads_from([channel(pointer="/t")], {})
+    for value in ("21.5", word, "85.0"):
+        (last,) = payloads.items("lab/pot", b'{"t": ' + value.encode() + b"}")
+
+    assert last == Values((Reading("pot", None, Quality.OPEN),))
+
+
 def test_several_channels_in_one_message_are_one_moment():
     channels = (
         channel(pointer="/t/pot"),
