@@ -24,6 +24,7 @@ from drivers.protocol import (
     Session,
     SetupError,
     Values,
+    next_due_s,
     reading_of,
 )
 from drivers.reading import ROLES, Quality, Reading
@@ -147,7 +148,7 @@ class EachSession:
             return [self._tell()]
         items = list(self._bubbles.feed(data, self._clock())) if data else []
         if self._clock() >= self._next_s:
-            self._next_s = max(self._next_s + TOTAL_EVERY_S, self._clock())
+            self._next_s = next_due_s(self._next_s, TOTAL_EVERY_S, self._clock())
             items.append(self._tell())
         return items
 

@@ -27,6 +27,7 @@ from drivers.protocol import (
     Session,
     SetupError,
     Values,
+    next_due_s,
     reading_of,
 )
 from drivers.reading import Quality, Reading
@@ -208,7 +209,7 @@ class ModbusSession:
         except NoAnswerError as error:
             return self._unanswered(device, str(error))
         device.silent = 0
-        device.next_s = max(device.next_s + self._every_s, self._clock())
+        device.next_s = next_due_s(device.next_s, self._every_s, self._clock())
         return items
 
     def close(self) -> None:

@@ -40,6 +40,7 @@ __all__ = [
     "StreamSession",
     "Tared",
     "Values",
+    "next_due_s",
     "poll_from",
     "printable",
     "reading_of",
@@ -203,12 +204,23 @@ class StreamSession:
     def _ask_if_due(self) -> None:
         now_s = self._clock()
         if self._poll is not None and now_s >= self._next_ask_s:
-            # After a pause one question, not all those missed.
-            self._next_ask_s = max(self._next_ask_s + self._poll.every_s, now_s)
+            self._next_ask_s = next_due_s(self._next_ask_s, self._poll.every_s, now_s)
             self._link.write(self._poll.ask)
 
     def close(self) -> None:
         self._link.close()
+
+
+def next_due_s(due_s: float, every_s: float, now_s: float) -> float:
+    """When what was due at `due_s` is due again: on its beat, or one period from now.
+
+    After a pause longer than a period it is done once, not for each time that was missed.
+
+    >>> next_due_s(10.0, 1.0, 10.2), next_due_s(10.0, 1.0, 17.5)
+    (11.0, 18.5)
+    """
+    on_beat_s = due_s + every_s
+    return on_beat_s if on_beat_s > now_s else now_s + every_s
 
 
 def poll_from(options: Mapping[str, Any], default_ask: str | None = None) -> Poll | None:

@@ -156,6 +156,17 @@ def test_what_was_counted_is_told_before_the_loss_is():
         session.read(0.1)
 
 
+def test_after_a_pause_the_total_is_told_once(tcp):
+    now = [0.0]
+    session = open_session(setup_of("counter", tcp.url, BUBBLES, each="B"), lambda: now[0])
+    told = []
+    for now[0] in (0.0, 0.5, 60.0, 60.1, 60.9, 61.0, 61.5):
+        told += [now[0] for _ in session.read(0.0)]
+    session.close()
+
+    assert told == [0.0, 60.0, 61.0]
+
+
 def test_single_bubbles_over_a_real_line(peer):
     """The total is told from the start, also while no bubble comes."""
     with running(setup_of("counter", peer.url, BUBBLES, each="B"), open_session) as heard:

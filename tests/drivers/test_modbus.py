@@ -222,6 +222,22 @@ def test_a_device_that_does_not_answer_does_not_starve_the_others(cable):
     assert len(answers) >= 40
 
 
+def test_after_a_pause_one_question_is_asked(tmp_path):
+    now, asked = [0.0], []
+
+    def answer(question):
+        asked.append(now[0])
+        return answer_on_a_line(question)
+
+    with on_a_line(answer, tmp_path / "line") as url:
+        session = open_session(setup_of("modbus", url, channel(), every_s=1.0), lambda: now[0])
+        for now[0] in (0.0, 0.5, 60.0, 60.1, 60.9, 61.0, 61.5):
+            session.read(0.0)
+        session.close()
+
+    assert asked == [0.0, 60.0, 61.0]
+
+
 def test_a_late_answer_is_not_taken_for_the_next_question(tmp_path):
     """A frame on a line does not say to which question it belongs."""
     told = []

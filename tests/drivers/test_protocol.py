@@ -181,6 +181,23 @@ def test_waiting_doubles_up_to_its_end():
     assert waits == [0.5, 1.0, 2.0, 10.0, 10.0]
 
 
+def test_after_a_pause_one_question_is_asked(tcp):
+    """Not a second one at once, which its answer would be late for."""
+    now = [0.0]
+    session = OPEN_LINE(
+        setup_of("line", tcp.url, POT, fields="{pot}", ask="?", every_s=1.0), lambda: now[0]
+    )
+    for now[0] in (0.0, 0.5, 60.0, 60.1, 60.9, 61.0, 61.5):
+        session.read(0.0)
+    tcp.accept()
+    session.close()
+    asked = b""
+    while data := tcp.hear():
+        asked += data
+
+    assert asked == b"???"
+
+
 @pytest.mark.parametrize(
     ("channel", "raw", "quality", "expected"),
     [
