@@ -53,6 +53,8 @@ CONNECT_TIMEOUT_S: Final = 5.0
 KEEP_ALIVE_S: Final = 20
 REMEMBERED: Final = 4096
 """Acknowledged messages that are still known if the broker sends them again."""
+_ID_LETTERS: Final = 8
+_ALPHABET: Final = "abcdefghijklmnopqrstuvwxyz234567"
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,11 +78,10 @@ def broker_from(setup: InstrumentSetup, environment: Mapping[str, str]) -> Broke
     """
     host, port, is_secret = _address(setup.port)
     options = setup.options
-    name = str(options.get("client_id", "")) or _own_id(setup.name)
     return Broker(
         host,
         port,
-        f"{name}-look-{secrets.token_hex(4)}" if setup.is_look else name,
+        _client_id(setup),
         None if options.get("user") is None else str(options["user"]),
         _password(options, environment),
         _tls(options) if is_secret else None,
@@ -101,9 +102,31 @@ def _address(url: str) -> tuple[str, int, bool]:
     return str(parts.hostname), port or (8883 if is_secret else 1883), is_secret
 
 
-def _own_id(instrument: str) -> str:
-    """The same at every start on this machine: the broker keeps messages under this name."""
-    return re.sub(r"[^A-Za-z0-9-]+", "-", f"mantlewatch-{socket.gethostname()}-{instrument}")
+def _client_id(setup: InstrumentSetup) -> str:
+    """The rig file's name or our own; who only looks has another each time."""
+    given, chance = str(setup.options.get("client_id", "")), secrets.token_hex(4)
+    if given:
+        return f"{given}-look-{chance}" if setup.is_look else given
+    return _own_id(setup.name, chance if setup.is_look else setup.run)
+
+
+def _own_id(instrument: str, run: str) -> str:
+    """The same at every start on this computer of this run: the broker keeps messages under it.
+
+    A broker ends the connection of who comes under a name that is taken. So whatever tells two
+    instruments apart, in any script, and two runs with an instrument of one name, goes in as a
+    digest; a few letters say in the broker's log who it is. MQTT 3.1.1, section 3.1.3.1: every
+    broker takes 1 to 23 letters and digits, more or others only if it likes.
+    """
+    whole = "\0".join((socket.gethostname(), instrument, run)).encode("utf-8")
+    number = int.from_bytes(hashlib.blake2b(whole, digest_size=8).digest(), "big")
+    letters = re.sub(r"[^A-Za-z0-9]+", "", instrument)[:_ID_LETTERS]
+    return f"mw{letters}{_in_letters(number)}"
+
+
+def _in_letters(number: int) -> str:
+    """Less than 2**64 as 13 letters and digits."""
+    return "".join(_ALPHABET[number >> 5 * place & 31] for place in range(13))
 
 
 def _password(options: Mapping[str, Any], environment: Mapping[str, str]) -> str | None:

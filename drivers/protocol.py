@@ -89,6 +89,9 @@ class InstrumentSetup:
     options: Mapping[str, Any] = field(default_factory=dict)
     is_look: bool = False
     """Opened for a moment to be looked at: it must take nothing away from who records."""
+    run: str = ""
+    """What tells the run that is recorded from every other, the same when it is resumed; empty:
+    not known, or none is."""
 
 
 @dataclass(frozen=True, slots=True)

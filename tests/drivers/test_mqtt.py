@@ -1,14 +1,18 @@
 """MQTT against real brokers: nothing lost, nothing twice, nothing believed that is old."""
 
 import gc
+import re
 import subprocess
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from drivers import mqtt
 from drivers.mqtt import Handed, broker_from, open_session
-from drivers.protocol import Said, SetupError
+from drivers.protocol import InstrumentSetup, Said, SetupError
 from drivers.reading import Quality, Reading
 from drivers.transport import AddressError, LinkError, PortMissingError, PortPermissionError
 from tests.drivers.mqtt_peers import (
@@ -275,8 +279,45 @@ def test_who_we_are_is_the_same_at_every_start():
     first = broker_from(setup_of("mqtt", "mqtt://h", POT), {})
 
     assert first.client_id == broker_from(setup_of("mqtt", "mqtt://h", POT), {}).client_id
-    assert first.client_id.endswith("-the-mqtt")
+    assert first.client_id.startswith("mwthemqtt")
     assert (first.port, first.tls) == (1883, None)
+
+
+NAMES = ["天平", "温度", "Waage", "Wäge", "W ge", "W-ge", "Thermometer links", "Thermometer rechts"]
+
+
+def id_of(name, run="", **more):
+    setup = InstrumentSetup(name, "mqtt", "mqtt://h", (POT,), run=run, **more)
+    return broker_from(setup, {}).client_id
+
+
+def test_no_two_instruments_and_no_two_runs_come_under_one_name():
+    """A broker throws out the first when a second comes under its name."""
+    ids = {id_of(name, run) for name in NAMES for run in ("", "run 1", "run 2")}
+
+    assert len(ids) == 3 * len(NAMES)
+    assert ids == {id_of(name, run) for name in NAMES for run in ("", "run 1", "run 2")}
+
+
+@given(st.text(min_size=1), st.text(), st.booleans())
+def test_every_broker_takes_the_name(name, run, is_look):
+    """MQTT 3.1.1, section 3.1.3.1: 1 to 23 bytes, letters and digits."""
+    assert re.fullmatch("[0-9a-zA-Z]{1,23}", id_of(name, run, is_look=is_look))
+
+
+def test_two_instruments_under_names_of_no_latin_letter(broker):
+    """Neither throws the other off."""
+    setups = [replace(setup_for(broker.port), name=name) for name in ("天平", "温度")]
+    with running(setups[0], open_session) as one, running(setups[1], open_session) as two:
+        one.wait_for_state("connected")
+        two.wait_for_state("connected")
+        for n, number in enumerate(("1", "2", "3")):
+            publish(broker.port, "lab/pot", number)
+            for heard in (one, two):
+                heard.wait_for_values(n + 1)
+                commit(heard)
+
+    assert [one.states, two.states] == [["connected"], ["connected"]]
 
 
 def message(mid, payload=b"1", dup=False):
