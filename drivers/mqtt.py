@@ -1,10 +1,14 @@
 """MQTT: readings that a broker hands on, acknowledged only once they are in the journal.
 
 The subscription is a lasting one with quality of service 1: what comes while nobody listens is kept
-by the broker and delivered afterwards. A message is acknowledged after its readings are committed,
-so neither a broker's new start nor a killed recorder loses one. What the broker then sends again
-although it was committed is known by its number and flag and not recorded twice (short of a
-recorder killed between the commit and the acknowledgement).
+by the broker and delivered afterwards. That holds within one run, under a name of its own: a new
+one begins with a clean session, or yesterday's readings would come as its first. (A run that is
+over leaves its session behind; how long a broker keeps what nobody fetches is its own setting.)
+
+A message is acknowledged after its readings are committed, so neither a broker's new start nor a
+killed recorder loses one. What the broker then sends again although it was committed is known by
+its number and flag and not recorded twice (short of a recorder killed between the commit and the
+acknowledgement).
 
 Who only looks (`mantlewatch rig`) comes under a name of its own and leaves nothing behind: a
 recorder's connection and the messages kept for it go on undisturbed.
@@ -69,6 +73,8 @@ class Broker:
     tls: ssl.SSLContext | None = None
     is_lasting: bool = True
     """Whether the broker keeps messages for us while we are away."""
+    is_new: bool = False
+    """Whether what it has kept so far is of before our time, and to be forgotten."""
 
 
 def broker_from(setup: InstrumentSetup, environment: Mapping[str, str]) -> Broker:
@@ -86,6 +92,7 @@ def broker_from(setup: InstrumentSetup, environment: Mapping[str, str]) -> Broke
         _password(options, environment),
         _tls(options) if is_secret else None,
         is_lasting=not setup.is_look,
+        is_new=setup.is_new and not setup.is_look,
     )
 
 
@@ -216,6 +223,8 @@ class MqttSession:
         self._refused = ""
         self._is_connected = False
         self._waiting = 0
+        if broker.is_new:
+            self._forget(broker)
         self._client = self._made(broker)
         self._connect(broker)
         self._handed.connected_anew()
@@ -239,6 +248,17 @@ class MqttSession:
         client.on_subscribe = self._on_subscribe
         client.on_message = lambda _client, _data, message: self._arrived.append(message)
         return client
+
+    def _forget(self, broker: Broker) -> None:
+        """Have the broker throw away what it kept under our name.
+
+        MQTT 3.1.1, section 3.1.2.4: coming with a clean session does, and what is left by it goes
+        with the connection.
+        """
+        self._client = self._made(replace(broker, is_lasting=False))
+        self._connect(broker)
+        self.close()
+        self._is_connected = False
 
     def _on_connect(self, _c: Client, _d: Any, _f: Any, reason: Any, _p: Any) -> None:
         self._is_connected = not reason.is_failure

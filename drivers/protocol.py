@@ -92,6 +92,8 @@ class InstrumentSetup:
     run: str = ""
     """What tells the run that is recorded from every other, the same when it is resumed; empty:
     not known, or none is."""
+    is_new: bool = False
+    """Nothing was heard of it in this run: whatever was kept for it is of before the run."""
 
 
 @dataclass(frozen=True, slots=True)

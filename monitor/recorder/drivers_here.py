@@ -6,11 +6,15 @@ import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from drivers.catalogue import DRIVERS, DriverInfo, all_drivers
 from drivers.protocol import Clock, InstrumentSetup, OpenSession, Session, SetupError
 from monitor.entries import encode_body
-from monitor.recorder.playing import PLAYBACK, Playing
+from monitor.recorder.playing import PLAYBACK, Playing, is_connection
+
+if TYPE_CHECKING:
+    from monitor.journal import Reader
 
 __all__ = ["drivers_here", "opener_for"]
 
@@ -25,15 +29,15 @@ def opener_for(recorded: Path) -> Callable[[str], OpenSession]:
 
     What is returned raises SetupError where there is no such driver.
     """
-    playing = Playing(recorded)
+    playing, run = Playing(recorded), _Run(recorded)
 
     def opener(driver: str) -> OpenSession:
         if driver == PLAYBACK.name:
             return playing
         if driver in DRIVERS:  # a stranger's package that does not load cannot get into its way
-            return _of_run(recorded, DRIVERS[driver].open_session)
+            return run.opener(DRIVERS[driver].open_session)
         try:
-            return _of_run(recorded, all_drivers()[driver].open_session)
+            return run.opener(all_drivers()[driver].open_session)
         except KeyError as error:
             raise SetupError(f"there is no driver {driver!r} on this computer") from error
         except Exception as error:  # a stranger's package may raise anything
@@ -42,20 +46,42 @@ def opener_for(recorded: Path) -> Callable[[str], OpenSession]:
     return opener
 
 
-def _of_run(recorded: Path, open_session: OpenSession) -> OpenSession:
-    """The same, told which run it is opened for."""
+class _Run:
+    """Opens instruments of one run, each told which run that is and whether it is new there."""
 
-    def opened(setup: InstrumentSetup, clock: Clock) -> Session:
-        return open_session(replace(setup, run=_identity(recorded)), clock)
+    def __init__(self, recorded: Path) -> None:
+        """`recorded`: the journal that is being written."""
+        self._recorded = recorded
+        self._heard: set[str] = set()
 
-    return opened
+    def opener(self, open_session: OpenSession) -> OpenSession:
+        """The same, told of the run."""
 
+        def opened(setup: InstrumentSetup, clock: Clock) -> Session:
+            told = replace(setup, run=self._identity(), is_new=self._is_new(setup.name))
+            session = open_session(told, clock)
+            self._heard.add(setup.name)
+            return session
 
-def _identity(recorded: Path) -> str:
-    """What tells this run from every other: its first entry, which a copy of the file has too."""
-    from monitor.journal import Reader
+        return opened
 
-    with Reader(recorded) as reader:
-        first = next(reader.entries(limit=1))
-    text = f"{first.utc_s!r} {encode_body(first.body)[1]}"
-    return hashlib.blake2b(text.encode("utf-8"), digest_size=16).hexdigest()
+    def _identity(self) -> str:
+        """What tells this run from every other: its first entry, which a copy of the file has."""
+        with self._reader() as reader:
+            first = next(reader.entries(limit=1))
+        text = f"{first.utc_s!r} {encode_body(first.body)[1]}"
+        return hashlib.blake2b(text.encode("utf-8"), digest_size=16).hexdigest()
+
+    def _is_new(self, instrument: str) -> bool:
+        if instrument in self._heard:
+            return False
+        with self._reader() as reader:
+            return not any(
+                is_connection(entry.body, instrument)
+                for entry in reader.entries(kinds=("instrument",))
+            )
+
+    def _reader(self) -> Reader:
+        from monitor.journal import Reader
+
+        return Reader(self._recorded)

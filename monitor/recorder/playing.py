@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from monitor.exchange.playing import JournalRows, TableRows, Wanted
     from monitor.journal import Reader
 
-__all__ = ["PLAYBACK", "Playing", "open_playback"]
+__all__ = ["PLAYBACK", "Playing", "is_connection", "open_playback"]
 
 _DATABASE: Final = b"SQLite format 3\0"
 _LONGEST_LINE: Final = 65536
@@ -246,12 +246,13 @@ class Playing:
             if since is None:
                 return None
             for entry in reader.entries(after_seq=since, kinds=("instrument",)):
-                if _is_connection(entry.body, key[0]):
+                if is_connection(entry.body, key[0]):
                     return entry.elapsed_s
         return None
 
 
-def _is_connection(body: Body, instrument: str) -> bool:
+def is_connection(body: Body, instrument: str) -> bool:
+    """Whether this entry says that `instrument` was reached."""
     return isinstance(body, InstrumentState) and (body.instrument, body.state) == (
         instrument,
         "connected",

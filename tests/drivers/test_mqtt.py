@@ -118,6 +118,38 @@ def test_what_comes_while_nobody_listens_is_delivered_afterwards(broker):
     assert values(again) == [3.0, 4.0, 5.0]
 
 
+def test_a_new_run_begins_with_nothing_from_before_it(broker):
+    """Not with what the broker kept of yesterday's."""
+    setup = setup_for(broker.port, client_id="bench-room")
+    with running(setup, open_session) as heard:
+        heard.wait_for_state("connected")
+    for number in ("3", "4", "5"):
+        publish(broker.port, "lab/pot", number)
+    with running(replace(setup, is_new=True), open_session) as new:
+        new.wait_for_state("connected")
+        publish(broker.port, "lab/pot", "6")
+        new.wait_for_values(1)
+        commit(new)
+
+    assert values(new) == [6.0]
+
+
+@needs_system_broker
+def test_what_comes_after_a_run_has_begun_is_kept_for_it(tmp_path):
+    """The packaged broker keeps nothing for a name that once came with a clean session."""
+    broker = SystemBroker(tmp_path)
+    setup = setup_for(broker.port)
+    with running(replace(setup, is_new=True), open_session) as new:
+        new.wait_for_state("connected")
+    publish(broker.port, "lab/pot", "7")
+    with running(setup, open_session) as resumed:
+        resumed.wait_for_values(1)
+        commit(resumed)
+    broker.stop()
+
+    assert values(resumed) == [7.0]
+
+
 def test_a_broker_that_was_gone_is_found_again(broker):
     with running(setup_for(broker.port), open_session) as heard:
         heard.wait_for_state("connected")
