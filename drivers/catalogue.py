@@ -145,7 +145,9 @@ DRIVERS: Final[Mapping[str, DriverInfo]] = {
                 "user": Key("text", "name to log in with"),
                 "password_env": Key("text", "environment variable that holds the password"),
                 "ca_file": Key("text", "certificate of a lab's own authority, for mqtts"),
-                "time_pointer": Key("text", "JSON pointer to the message's own time"),
+                "time_pointer": Key(
+                    "text", "JSON pointer to its own time; what is 30 s late is old"
+                ),
                 "time_unit": Key("text", "s, ms (since 1970, UTC) or rfc3339 ('s')"),
                 "availability": Key("text", "topic on which a sender says that it is there"),
                 "available": Key("text", "what it says there while it is ('online')"),

@@ -10,6 +10,9 @@ killed recorder loses one. What the broker then sends again although it was comm
 its number and flag and not recorded twice (short of a recorder killed between the commit and the
 acknowledgement).
 
+What comes late is recorded, but not as a reading of now: its numbers are old, and by how much is
+told (`lateness.py`).
+
 Who only looks (`mantlewatch rig`) comes under a name of its own and leaves nothing behind: a
 recorder's connection and the messages kept for it go on undisturbed.
 
@@ -21,6 +24,7 @@ killed between receipt and commit would lose what the broker had already forgott
 from __future__ import annotations
 
 import hashlib
+import math
 import os
 import re
 import secrets
@@ -37,7 +41,8 @@ from urllib.parse import urlsplit
 from paho.mqtt.client import Client, MQTTMessage, error_string
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 
-from drivers.payloads import Payloads, payloads_from
+from drivers.lateness import LATE_S, OwnTimes, Row
+from drivers.payloads import Payloads, aged, payloads_from
 from drivers.protocol import (
     BadInput,
     Clock,
@@ -156,10 +161,15 @@ def _tls(options: Mapping[str, Any]) -> ssl.SSLContext:
 class Handed:
     """Messages handed on: which are committed and may be acknowledged, which are sent again.
 
-    One for each broker and client name, kept across connections. Safe from any thread.
+    One for each broker and client name, kept across connections. Safe from any thread, but for
+    `times` and `heard_s`, which are the connection's.
     """
 
     def __init__(self) -> None:
+        self.times: dict[str, OwnTimes] = {}
+        """Topic -> how late its messages are."""
+        self.heard_s = -math.inf
+        """When the last message came, on the real monotonic clock."""
         self._lock = threading.Lock()
         self._open: dict[int, bytes] = {}
         self._done: OrderedDict[tuple[int, bytes], None] = OrderedDict()
@@ -221,13 +231,17 @@ class MqttSession:
         self._qos = 1 if broker.is_lasting else 0
         self._arrived: deque[MQTTMessage] = deque()
         self._refused = ""
-        self._is_connected = False
+        self._is_connected = self._is_known = False
         self._waiting = 0
         if broker.is_new:
             self._forget(broker)
         self._client = self._made(broker)
         self._connect(broker)
         self._handed.connected_anew()
+        now_s = time.monotonic()
+        # What was kept during a short interruption is not late enough to matter.
+        was_away = now_s - handed.heard_s > LATE_S
+        self._row = Row(now_s, is_there=self._is_known and was_away)
         self._subscribe()
 
     def _made(self, broker: Broker) -> Client:
@@ -260,8 +274,9 @@ class MqttSession:
         self.close()
         self._is_connected = False
 
-    def _on_connect(self, _c: Client, _d: Any, _f: Any, reason: Any, _p: Any) -> None:
+    def _on_connect(self, _c: Client, _d: Any, flags: Any, reason: Any, _p: Any) -> None:
         self._is_connected = not reason.is_failure
+        self._is_known = bool(flags.session_present)
         self._refused = str(reason) if reason.is_failure else ""
 
     def _on_subscribe(self, _c: Client, _d: Any, _mid: int, reasons: Any, _p: Any) -> None:
@@ -307,14 +322,19 @@ class MqttSession:
     def read(self, timeout_s: float) -> Sequence[Item]:
         for mid in self._handed.acknowledgeable():
             self._client.ack(mid, 1)
+            self._row.may_send(time.monotonic())
         if not self._arrived:
             self._run(min(timeout_s, 0.1))
+        if not self._arrived:
+            self._row.nothing_came(time.monotonic())
         items: list[Item] = []
         while self._arrived:
             items += self._items(self._arrived.popleft())
         return items
 
     def _items(self, message: MQTTMessage) -> Sequence[Item]:
+        self._handed.heard_s = time.monotonic()
+        self._row.came(self._handed.heard_s, awaits=message.qos > 0)
         is_kept, payload = message.qos > 0, bytes(message.payload)
         committed = self._handed.take(message) if is_kept else None
         if is_kept and committed is None:
@@ -322,7 +342,9 @@ class MqttSession:
         if message.topic == self._topic_of_will:
             items = self._will(payload)
         else:
-            items = self._payloads.items(message.topic, payload, is_old=message.retain)
+            items = self._dated(message.topic, self._payloads.items(message.topic, payload))
+            if message.retain:
+                items = [aged(item) for item in items]
         if committed is None:
             return items
         values = [item for item in items if isinstance(item, Values)]
@@ -332,6 +354,21 @@ class MqttSession:
         return [
             replace(item, on_committed=committed) if item is values[-1] else item for item in items
         ]
+
+    def _dated(self, topic: str, items: list[Item]) -> list[Item]:
+        """What does not tell of now is marked as old, and that is told."""
+        own_s = next((item.measured_utc_s for item in items if isinstance(item, Values)), None)
+        if own_s is None:
+            if not self._row.is_open:
+                return items
+            text = f"{topic}: kept by the broker while nobody listened: taken as old"
+        else:
+            times = self._handed.times.setdefault(topic, OwnTimes())
+            late_s = times.late_s(own_s, time.time())
+            if late_s <= LATE_S:
+                return items
+            text = f"{topic}: came {late_s:.0f} s after its own time: taken as old"
+        return [*map(aged, items), BadInput(text)]
 
     def _will(self, payload: bytes) -> list[Item]:
         """The broker speaks in place of a sender that has gone."""

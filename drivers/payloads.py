@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Final
 
@@ -22,7 +22,7 @@ from drivers.protocol import (
 from drivers.reading import Quality, Reading
 from drivers.sentinels import SentinelGuard
 
-__all__ = ["TIME_UNITS", "Payloads", "own_time_s", "pointed_at", "pointer_of"]
+__all__ = ["TIME_UNITS", "Payloads", "aged", "own_time_s", "pointed_at", "pointer_of"]
 
 LIMIT_BYTES: Final = 65536
 TIME_UNITS: Final = ("s", "ms", "rfc3339")
@@ -108,8 +108,8 @@ class Payloads:
         """Every channel, in the order in which they were added."""
         return tuple(place.channel.name for of in self._places.values() for place in of)
 
-    def items(self, topic: str, payload: bytes, *, is_old: bool = False) -> list[Item]:
-        """What one message says. `is_old`: it was kept by the broker, true once and not now."""
+    def items(self, topic: str, payload: bytes) -> list[Item]:
+        """What one message says."""
         places = self._places.get(topic, [])
         try:
             document = self._document(payload, places)
@@ -118,8 +118,6 @@ class Payloads:
         readings = [r for place in places if (r := self._reading(place, document, payload))]
         if not readings:
             return [BadInput(f"{topic}: no value in {printable(payload)}")]
-        if is_old:
-            readings = [_aged(reading) for reading in readings]
         return [Values(tuple(readings), self._time_s(document))]
 
     def _document(self, payload: bytes, places: Sequence[_Place]) -> Any:
@@ -169,10 +167,12 @@ class Payloads:
         return reading_of(channel, raw)
 
 
-def _aged(reading: Reading) -> Reading:
-    if reading.value is None:
-        return reading
-    return Reading(reading.channel, reading.value, Quality.OLD)
+def aged(item: Item) -> Item:
+    """The same, its numbers true once and not now."""
+    if not isinstance(item, Values):
+        return item
+    readings = [r if r.value is None else replace(r, quality=Quality.OLD) for r in item.readings]
+    return replace(item, readings=tuple(readings))
 
 
 def payloads_from(channels: Sequence[ChannelSetup], options: Mapping[str, Any]) -> Payloads:

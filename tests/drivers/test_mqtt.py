@@ -1,8 +1,10 @@
 """MQTT against real brokers: nothing lost, nothing twice, nothing believed that is old."""
 
 import gc
+import json
 import re
 import subprocess
+import time
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -11,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers import mqtt
+from drivers.lateness import PAUSE_S
 from drivers.mqtt import Handed, broker_from, open_session
 from drivers.protocol import InstrumentSetup, Said, SetupError
 from drivers.reading import Quality, Reading
@@ -23,7 +26,7 @@ from tests.drivers.mqtt_peers import (
     free_port,
     publish,
 )
-from tests.drivers.peers import ChannelSetup, running, setup_of
+from tests.drivers.peers import ChannelSetup, running, said_in, setup_of
 
 needs_system_broker = pytest.mark.skipif(
     SYSTEM_BROKER is None, reason="this machine has no broker of its own"
@@ -132,6 +135,95 @@ def test_a_new_run_begins_with_nothing_from_before_it(broker):
         commit(new)
 
     assert values(new) == [6.0]
+
+
+JSON_POT = ChannelSetup(
+    "pot", "pot_temperature", "degC", options={"topic": "lab/pot", "pointer": "/t"}
+)
+
+
+def test_a_message_that_comes_long_after_its_own_time_is_old(broker):
+    """Recorded all the same, with that time, and how late it came is told."""
+    setup = setup_for(broker.port, JSON_POT, time_pointer="/at")
+    now_s = time.time()
+    with running(setup, open_session) as heard:
+        heard.wait_for_state("connected")
+        for n, at_s in enumerate((now_s, now_s - 3600.0, now_s)):
+            publish(broker.port, "lab/pot", json.dumps({"t": 21.5 + n, "at": at_s}))
+            heard.wait_for_values(n + 1)
+            commit(heard)
+        heard.wait_for_state("bad-input")
+
+    assert [(event.readings[0], event.measured_utc_s) for event in heard.said] == [
+        (Reading("pot", 21.5), now_s),
+        (Reading("pot", 22.5, Quality.OLD), now_s - 3600.0),
+        (Reading("pot", 23.5), now_s),
+    ]
+    (text,) = [e.text for e in heard.events if getattr(e, "state", "") == "bad-input"]
+    assert re.fullmatch(r"lab/pot: came 36\d\d s after its own time: taken as old", text)
+
+
+def believed_at_last(port, heard):
+    """Publish 9 until one is taken for a reading of now; the readings before that."""
+    for _ in range(100):
+        publish(port, "lab/pot", "9")
+        heard.wait_for(lambda events: said_in(events)[-1].readings[0].value == 9.0)
+        commit(heard)
+        readings = [event.readings[0] for event in heard.said]
+        if Reading("pot", 9.0) in readings:
+            return [reading for reading in readings if reading.value != 9.0]
+        time.sleep(2.0 * PAUSE_S)
+    raise AssertionError(heard.events)
+
+
+def test_what_was_kept_while_nobody_listened_is_old(broker):
+    """Without a time of its own: all that comes in a row once the recorder is back."""
+    with running(setup_for(broker.port), open_session) as heard:
+        heard.wait_for_state("connected")
+    for number in ("3", "4", "5"):
+        publish(broker.port, "lab/pot", number)
+    mqtt._handed.clear()
+    with running(setup_for(broker.port), open_session) as again:
+        again.wait_for_values(3)
+        commit(again)
+        kept = believed_at_last(broker.port, again)
+
+    assert kept == [Reading("pot", number, Quality.OLD) for number in (3.0, 4.0, 5.0)]
+    assert "lab/pot: kept by the broker while nobody listened: taken as old" in {
+        getattr(event, "text", "") for event in again.events
+    }
+
+
+def test_a_broker_that_does_not_know_us_has_kept_nothing(broker):
+    """The first reading of a run is one of now."""
+    with running(setup_for(broker.port), open_session) as heard:
+        heard.wait_for_state("connected")
+        publish(broker.port, "lab/pot", "3")
+        heard.wait_for_values(1)
+        commit(heard)
+
+    assert heard.said[0].readings == (Reading("pot", 3.0),)
+
+
+@needs_system_broker
+def test_what_was_kept_for_a_moment_is_of_now(tmp_path):
+    """An interruption of seconds makes nothing late enough to matter.
+
+    The packaged broker sends what it kept as if it had been published to be retained.
+    """
+    broker = SystemBroker(tmp_path)
+    with running(setup_for(broker.port), open_session) as heard:
+        heard.wait_for_state("connected")
+        publish(broker.port, "lab/pot", "3")
+        heard.wait_for_values(1)
+        commit(heard)
+    publish(broker.port, "lab/pot", "4")
+    with running(setup_for(broker.port), open_session) as again:
+        again.wait_for(lambda events: any(e.readings[0].value == 4.0 for e in said_in(events)))
+        commit(again)
+    broker.stop()
+
+    assert Reading("pot", 4.0) in [event.readings[0] for event in again.said]
 
 
 @needs_system_broker

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.payloads import Payloads, own_time_s, payloads_from, pointed_at, pointer_of
+from drivers.payloads import Payloads, aged, own_time_s, payloads_from, pointed_at, pointer_of
 from drivers.protocol import BadInput, SetupError, Values
 from drivers.reading import Quality, Reading
 from tests.drivers.peers import ChannelSetup
@@ -79,9 +79,8 @@ def channel(name="pot", topic="lab/pot", role="pot_temperature", unit="degC", **
     return ChannelSetup(name, role, unit, options={"topic": topic, **options})
 
 
-def said(payload, *channels, topic="lab/pot", is_old=False, **options):
-    payloads = payloads_from(channels or (channel(),), options)
-    return payloads.items(topic, payload, is_old=is_old)
+def said(payload, *channels, topic="lab/pot", **options):
+    return payloads_from(channels or (channel(),), options).items(topic, payload)
 
 
 @pytest.mark.parametrize(
@@ -143,7 +142,9 @@ def test_several_channels_in_one_message_are_one_moment():
 
 
 def test_what_the_broker_had_kept_is_old():
-    assert said(b"21.5", is_old=True) == [Values((Reading("pot", 21.5, Quality.OLD),))]
+    """A number; where there was none, what the sender said of that stays."""
+    assert [aged(item) for item in said(b"21.5")] == [Values((Reading("pot", 21.5, Quality.OLD),))]
+    assert [aged(item) for item in said(b"OPEN")] == said(b"OPEN")
 
 
 @pytest.mark.parametrize(
