@@ -7,8 +7,9 @@ over leaves its session behind; how long a broker keeps what nobody fetches is i
 
 A message is acknowledged after its readings are committed, so neither a broker's new start nor a
 killed recorder loses one. What the broker then sends again although it was committed is known by
-its number and flag and not recorded twice (short of a recorder killed between the commit and the
-acknowledgement).
+its number and flag and not recorded twice. A recorder that is stopped acknowledges its last
+messages before it lets go; one that is killed between commit and acknowledgement, or whose disk
+takes more than a second just then, has them again when it is resumed.
 
 What comes late is recorded, but not as a reading of now: its numbers are old, and by how much is
 told (`lateness.py`).
@@ -23,6 +24,7 @@ killed between receipt and commit would lose what the broker had already forgott
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import math
 import os
@@ -60,6 +62,9 @@ __all__ = ["Broker", "Handed", "broker_from", "open_session"]
 
 CONNECT_TIMEOUT_S: Final = 5.0
 KEEP_ALIVE_S: Final = 20
+LAST_WORDS_S: Final = 1.0
+"""How long a connection that is let go of waits for what it handed on to be committed. Real time;
+a commit comes several times a second."""
 REMEMBERED: Final = 4096
 """Acknowledged messages that are still known if the broker sends them again."""
 _ID_LETTERS: Final = 8
@@ -204,6 +209,11 @@ class Handed:
             self._to_acknowledge.clear()
         return numbers
 
+    def awaits(self) -> bool:
+        """Whether something that was handed on is not committed yet."""
+        with self._lock:
+            return bool(self._open)
+
     def connected_anew(self) -> None:
         """Numbers from an earlier connection mean nothing to this one until sent again."""
         with self._lock:
@@ -232,6 +242,7 @@ class MqttSession:
         self._arrived: deque[MQTTMessage] = deque()
         self._refused = ""
         self._is_connected = self._is_known = False
+        self._is_subscribed = self._is_lost = False
         self._waiting = 0
         if broker.is_new:
             self._forget(broker)
@@ -243,6 +254,7 @@ class MqttSession:
         was_away = now_s - handed.heard_s > LATE_S
         self._row = Row(now_s, is_there=self._is_known and was_away)
         self._subscribe()
+        self._is_subscribed = True
 
     def _made(self, broker: Broker) -> Client:
         client = Client(
@@ -317,12 +329,11 @@ class MqttSession:
     def _run(self, timeout_s: float) -> None:
         code = self._client.loop(timeout_s)
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS and not self._refused:
+            self._is_lost = True
             raise LinkError(f"{self._where}: connection lost ({error_string(code)})")
 
     def read(self, timeout_s: float) -> Sequence[Item]:
-        for mid in self._handed.acknowledgeable():
-            self._client.ack(mid, 1)
-            self._row.may_send(time.monotonic())
+        self._acknowledge()
         if not self._arrived:
             self._run(min(timeout_s, 0.1))
         if not self._arrived:
@@ -331,6 +342,11 @@ class MqttSession:
         while self._arrived:
             items += self._items(self._arrived.popleft())
         return items
+
+    def _acknowledge(self) -> None:
+        for mid in self._handed.acknowledgeable():
+            self._client.ack(mid, 1)
+            self._row.may_send(time.monotonic())
 
     def _items(self, message: MQTTMessage) -> Sequence[Item]:
         self._handed.heard_s = time.monotonic()
@@ -379,10 +395,21 @@ class MqttSession:
         return [gone, BadInput(f"{self._topic_of_will}: {printable(payload)}")]
 
     def close(self) -> None:
+        if self._is_subscribed and not self._is_lost:
+            self._last_words()
         # The socket is closed without a farewell as well: a lost one cannot take it.
         self._client.disconnect()
         self._client.loop(0.01)
         self._client.on_connect = self._client.on_subscribe = self._client.on_message = None
+
+    def _last_words(self) -> None:
+        """Acknowledge what is being committed; what still comes is left to the next connection."""
+        until_s = time.monotonic() + LAST_WORDS_S
+        with contextlib.suppress(LinkError):
+            while self._handed.awaits() and time.monotonic() < until_s:
+                self._run(0.05)
+                self._acknowledge()
+            self._acknowledge()
 
 
 def open_session(setup: InstrumentSetup, clock: Clock) -> Session:  # noqa: ARG001  one shape

@@ -26,6 +26,7 @@ __all__ = ["Instruments", "setup_of"]
 
 _LET_GO_S = 3.0
 """How long instruments may take to let go of their ports; then their threads are left behind."""
+_WRITE_EVERY_S = 0.05
 
 
 def setup_of(spec: InstrumentSpec) -> InstrumentSetup:
@@ -61,11 +62,21 @@ class _Running:
 class Instruments:
     """The instruments that are being read just now. None of them can end the recording."""
 
-    def __init__(self, inbox: Inbox, clock: Clock, opener: Callable[[str], OpenSession]) -> None:
-        """`opener`: how to open an instrument of a driver; SetupError where there is none."""
+    def __init__(
+        self,
+        inbox: Inbox,
+        clock: Clock,
+        opener: Callable[[str], OpenSession],
+        write: Callable[[], object] = lambda: None,
+    ) -> None:
+        """`opener`: how to open an instrument of a driver; SetupError where there is none.
+
+        `write` commits what was said, while instruments let go: a driver may wait for that.
+        """
         self._inbox = inbox
         self._clock = clock
         self._opener = opener
+        self._write = write
         self._running: dict[str, _Running] = {}
 
     def use(self, rig: Rig) -> None:
@@ -119,10 +130,11 @@ class Instruments:
         else:
             self._inbox.put(InstrumentState(event.instrument, event.state, event.text))
 
-    @staticmethod
-    def _end(ending: list[_Running]) -> None:
+    def _end(self, ending: list[_Running]) -> None:
         for running in ending:
             running.stop.set()
         until_s = time.monotonic() + _LET_GO_S
         for running in ending:
-            running.thread.join(max(0.0, until_s - time.monotonic()))
+            while running.thread.is_alive() and time.monotonic() < until_s:
+                self._write()
+                running.thread.join(_WRITE_EVERY_S)

@@ -77,7 +77,7 @@ class Recording:
         self._journal = journal
         self._clock = clock
         self._inbox = Inbox(clock)
-        self._instruments = Instruments(self._inbox, clock, opener)
+        self._instruments = Instruments(self._inbox, clock, opener, self._write)
         self._analyser = analyser or KeptChild(journal.path, self.tell_of_analysis)
         self._senders: dict[str, KeptChild] = {}
         self._free_bytes = free_bytes or (lambda: shutil.disk_usage(_folder(journal.path)).free)

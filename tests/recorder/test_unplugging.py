@@ -9,7 +9,10 @@ import threading
 from contextlib import contextmanager
 
 import pytest
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion
 
+from drivers import mqtt
 from drivers.catalogue import DRIVERS
 from monitor.commands.listening import hear
 from monitor.entries import InstrumentState, Readings
@@ -290,6 +293,38 @@ def test_a_broker_that_was_stopped_comes_back(kind, tmp_path):
 
     assert_gap_is_shown(record)
     assert record.values == [float(n) for n in range(1, 11)]
+
+
+@pytest.mark.skipif(SYSTEM_BROKER is None, reason="this machine has no broker of its own")
+def test_what_was_recorded_before_a_clean_stop_does_not_come_again(tmp_path):
+    """A sender at 50 Hz is stopped in the middle, and the run resumed by another process."""
+    broker = SystemBroker(tmp_path)
+    path = new_journal(tmp_path / "a.run", BUS.format(port=broker.port))
+    over, published = threading.Event(), []
+
+    def send():
+        sender = Client(CallbackAPIVersion.VERSION2, client_id="sender")
+        sender.connect("127.0.0.1", broker.port)
+        sender.loop_start()
+        while not over.wait(0.02):
+            published.append(float(len(published)))
+            sender.publish("lab/pot", str(published[-1]), qos=1).wait_for_publish(10.0)
+        sender.loop_stop()
+        sender.disconnect()
+
+    with recording(path):
+        until(lambda: Record(path, "bus").told("connected") == 1)
+        thread = threading.Thread(target=send)
+        thread.start()
+        until(lambda: len(Record(path, "bus").values) >= 20)
+    over.set()
+    thread.join(20.0)
+    mqtt._handed.clear()
+    with recording(path):
+        until(lambda: set(Record(path, "bus").values) >= set(published))
+    broker.stop()
+
+    assert Record(path, "bus").values == published
 
 
 @either_broker
