@@ -3,11 +3,13 @@
 import subprocess
 import sys
 import threading
+from urllib.parse import quote
 
 import pytest
+from serial.tools.list_ports_common import ListPortInfo
 
-from drivers.ports import list_ports, listen, stable_url
-from drivers.transport import holder_of
+from drivers.ports import PortInfo, list_ports, listen, stable_url
+from drivers.transport import holder_of, parse_address
 
 
 def test_a_port_is_named_by_what_it_is_not_by_where_it_landed(tmp_path):
@@ -21,9 +23,34 @@ def test_a_port_is_named_by_what_it_is_not_by_where_it_landed(tmp_path):
     assert stable_url(str(other), (by_id, tmp_path / "none")) == f"serial://{other}"
 
 
-def test_listing_ports_answers_on_any_machine():
-    """Which ports there are is the machine's affair; each has an address."""
-    assert all(port.url.startswith("serial://") for port in list_ports())
+def port_of_machine(device, **known):
+    """What pyserial says of a port; without `known` what it says of one that is on no USB."""
+    info = ListPortInfo(str(device))
+    for name, value in known.items():
+        setattr(info, name, value)
+    return info
+
+
+def test_every_port_is_listed_with_its_address_those_on_usb_first(tmp_path, monkeypatch):
+    """Which ports there are is the machine's affair, so the machine is played here."""
+    built_in, on_usb = tmp_path / "ttyS0", tmp_path / "tty USB0"
+    usb = port_of_machine(
+        on_usb, vid=0x1234, description="a scale", serial_number="A1", location="1-2"
+    )
+    monkeypatch.setattr(
+        "serial.tools.list_ports.comports", lambda: [port_of_machine(built_in), usb]
+    )
+
+    assert list_ports() == (
+        PortInfo(f"serial://{quote(str(on_usb))}", str(on_usb), "a scale", "A1", "1-2"),
+        PortInfo(f"serial://{quote(str(built_in))}", str(built_in)),
+    )
+
+
+def test_ports_of_this_machine_can_be_listed():
+    """There may be none; whatever there is has an address that can be opened."""
+    for port in list_ports():
+        assert parse_address(port.url).path
 
 
 def test_listening_shows_only_what_can_be_printed(pty):
