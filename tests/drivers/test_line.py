@@ -156,7 +156,10 @@ def test_words_in_place_of_a_number(word, quality):
     "word", ["3276.7", "-3276.8", "32767", "-32768", "65535", "6553.5", "-999", "-127"]
 )
 def test_numbers_that_mean_no_sensor(word):
-    """The project's hazard table, section on sensor faults that imitate hazards."""
+    """Ends of 16-bit registers, whole or in tenths; a failed read; an absent one-wire probe.
+
+    Common practice, no source.
+    """
     assert one(word.encode() + b"\n") == Reading("pot", None, Quality.OPEN)
 
 

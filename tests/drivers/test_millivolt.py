@@ -12,8 +12,8 @@ from drivers.reading import Quality, Reading
 from tests.drivers.peers import SCALE, ChannelSetup, running, setup_of
 
 # NIST Monograph 175 (Burns, Scroger, Strouse, Croarkin, Guthrie 1993) = IEC 60584-1:2013: emf, mV,
-# printed to 0.001 mV, cold junction 0 °C. Read in the project's own reference table, whose K column
-# agrees with an independent listing; the monograph itself was not seen. Last figure: largest error
+# printed to 0.001 mV, cold junction 0 °C. The monograph itself was not seen: the figures come by
+# way of a listing of it, whose K column agrees with an independent one. Last figure: largest error
 # of the temperature, K, that the rounding to 0.0005 mV makes at that type's smallest slope here.
 PRINTED = [
     ("K", {-100: -3.554, 0: 0, 25: 1.0, 100: 4.096, 200: 8.138, 300: 12.209, 500: 20.644}, 0.02),
