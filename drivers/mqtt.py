@@ -250,8 +250,9 @@ class MqttSession:
         self._connect(broker)
         self._handed.connected_anew()
         now_s = time.monotonic()
-        # What was kept during a short interruption is not late enough to matter.
-        was_away = now_s - handed.heard_s > LATE_S
+        # What was kept during a short interruption is not late enough to matter, and nothing was
+        # kept for who is new, whatever a broker says that tidies up later.
+        was_away = now_s - handed.heard_s > LATE_S and not broker.is_new
         self._row = Row(now_s, is_there=self._is_known and was_away)
         self._subscribe()
         self._is_subscribed = True

@@ -134,7 +134,7 @@ def test_a_new_run_begins_with_nothing_from_before_it(broker):
         new.wait_for_values(1)
         commit(new)
 
-    assert values(new) == [6.0]
+    assert [event.readings[0] for event in new.said] == [Reading("pot", 6.0)]
 
 
 JSON_POT = ChannelSetup(
