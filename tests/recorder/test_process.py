@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from drivers.reading import Quality, Reading
 from monitor.entries import ClosedCleanly, Gap, InstrumentState, Mark, Readings, StopRequested
 from monitor.journal import JournalError, Reader, append_entry, verify
 from monitor.recorder.control import (
@@ -21,7 +22,9 @@ from monitor.recorder.control import (
     wait_until_started,
     wait_until_stopped,
 )
+from tests.drivers.mqtt_peers import SYSTEM_BROKER, SystemBroker, publish
 from tests.recorder.bench import RIG, board, bodies, kill, new_journal, until
+from tests.recorder.test_unplugging import BUS
 
 
 def values(path):
@@ -236,3 +239,37 @@ def _stuck(path: Path) -> bool:
         before = reader.head()[0]
         time.sleep(0.6)
         return reader.head()[0] == before
+
+
+@pytest.mark.skipif(SYSTEM_BROKER is None, reason="this machine has no broker of its own")
+@pytest.mark.parametrize("more", ["", 'client_id = "bench-room"'], ids=["own name", "given name"])
+def test_what_a_broker_keeps_is_for_the_run_that_goes_on(tmp_path, more):
+    """Yesterday's hot pot does not begin today's heating; resumed, the run has it, as old."""
+    broker = SystemBroker(tmp_path)
+    rig = BUS.format(port=broker.port).replace('user = "bench"', f'user = "bench"\n{more}')
+    first, second = (new_journal(tmp_path / f"{name}.run", rig) for name in "ab")
+
+    def heard(path):
+        return [body.values[0] for body in bodies(path, Readings)]
+
+    def reached(path):
+        return [b for b in bodies(path, InstrumentState) if b.state == "connected"]
+
+    start_recorder(first)
+    until(lambda: reached(first))
+    ended(first)
+    publish(broker.port, "lab/pot", "212")
+    if not more:  # under a given name there is one session for all runs, and the next begins anew
+        start_recorder(first, resume=True)
+        until(lambda: heard(first))
+        ended(first)
+        publish(broker.port, "lab/pot", "211")
+    start_recorder(second)
+    until(lambda: reached(second))
+    publish(broker.port, "lab/pot", "21")
+    until(lambda: heard(second))
+    ended(second)
+    broker.stop()
+
+    assert heard(first) == ([] if more else [Reading("pot", 212.0, Quality.OLD)])
+    assert heard(second) == [Reading("pot", 21.0)]
