@@ -6,15 +6,11 @@ import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from drivers.catalogue import DRIVERS, DriverInfo, all_drivers
 from drivers.protocol import Clock, InstrumentSetup, OpenSession, Session, SetupError
 from monitor.entries import encode_body
 from monitor.recorder.playing import PLAYBACK, Playing, is_connection
-
-if TYPE_CHECKING:
-    from monitor.journal import Reader
 
 __all__ = ["drivers_here", "opener_for"]
 
@@ -27,7 +23,7 @@ def drivers_here() -> Mapping[str, DriverInfo]:
 def opener_for(recorded: Path) -> Callable[[str], OpenSession]:
     """How a recording into the journal `recorded` opens an instrument of a driver.
 
-    What is returned raises SetupError where there is no such driver.
+    Raises JournalError; what is returned raises SetupError where there is no such driver.
     """
     playing, run = Playing(recorded), _Run(recorded)
 
@@ -50,38 +46,42 @@ class _Run:
     """Opens instruments of one run, each told which run that is and whether it is new there."""
 
     def __init__(self, recorded: Path) -> None:
-        """`recorded`: the journal that is being written."""
+        """`recorded`: the journal that is being written. Raises JournalError."""
         self._recorded = recorded
+        self._identity = _identity(recorded)
         self._heard: set[str] = set()
 
     def opener(self, open_session: OpenSession) -> OpenSession:
         """The same, told of the run."""
 
         def opened(setup: InstrumentSetup, clock: Clock) -> Session:
-            told = replace(setup, run=self._identity(), is_new=self._is_new(setup.name))
+            told = replace(setup, run=self._identity, is_new=self._is_new(setup.name))
             session = open_session(told, clock)
             self._heard.add(setup.name)
             return session
 
         return opened
 
-    def _identity(self) -> str:
-        """What tells this run from every other: its first entry, which a copy of the file has."""
-        with self._reader() as reader:
-            first = next(reader.entries(limit=1))
-        text = f"{first.utc_s!r} {encode_body(first.body)[1]}"
-        return hashlib.blake2b(text.encode("utf-8"), digest_size=16).hexdigest()
-
     def _is_new(self, instrument: str) -> bool:
+        from monitor.journal import JournalError, Reader
+
         if instrument in self._heard:
             return False
-        with self._reader() as reader:
-            return not any(
-                is_connection(entry.body, instrument)
-                for entry in reader.entries(kinds=("instrument",))
-            )
+        try:
+            with Reader(self._recorded) as reader:
+                return not any(
+                    is_connection(entry.body, instrument)
+                    for entry in reader.entries(kinds=("instrument",))
+                )
+        except JournalError:
+            return False  # the file is gone, and recording goes on elsewhere: so does the run
 
-    def _reader(self) -> Reader:
-        from monitor.journal import Reader
 
-        return Reader(self._recorded)
+def _identity(recorded: Path) -> str:
+    """What tells a run from every other: its first entry, which a copy of the file has too."""
+    from monitor.journal import Reader
+
+    with Reader(recorded) as reader:
+        first = next(reader.entries(limit=1))
+    text = f"{first.utc_s!r} {encode_body(first.body)[1]}"
+    return hashlib.blake2b(text.encode("utf-8"), digest_size=16).hexdigest()

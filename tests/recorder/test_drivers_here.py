@@ -82,3 +82,14 @@ def test_an_instrument_that_could_not_be_reached_is_still_new(tmp_path, monkeypa
             opener(InstrumentSetup("room", "spy", "mqtt://h", (POT,)), lambda: 0.0)
 
     assert told == [True, True]
+
+
+def test_an_instrument_is_reached_though_the_journals_file_is_gone(tmp_path, told):
+    """Recording goes on in another file then; no driver may fail for want of the old one."""
+    path = tmp_path / "a.run"
+    a_run(path, 1_700_000_000.0).close()
+    opener = opener_for(path)("spy")
+    path.unlink()
+    opener(InstrumentSetup("room", "spy", "mqtt://h", (POT,)), lambda: 0.0)
+
+    assert [(bool(setup.run), setup.is_new) for setup in told] == [(True, False)]
