@@ -197,6 +197,10 @@ class ChannelState:
 
     def take(self, now_s: float, reading: Reading) -> bool:
         """Take in one reading; True where `value` is now a new number that counts."""
+        if reading.quality is Quality.OLD:
+            # Said at another time: no sign that it speaks now, and none that anything is wrong.
+            self.quality = reading.quality
+            return False
         heard = self.heard
         if heard:
             gap, period = now_s - self.heard_s, self.period_s

@@ -165,8 +165,8 @@ _QUALITIES: Final[dict[Quality, tuple[str, str]]] = {
         "unload the scale or warm the probe up; check type and range",
     ),
     Quality.OLD: (
-        "the broker repeats what it kept; the sender has said nothing since",
-        "look whether the sender runs",
+        "the broker hands on what it kept, or the sender's clock is wrong",
+        "look whether the sender runs, and what time it has",
     ),
     Quality.AT_LEAST: (
         "the counter is at its ceiling: there are as many bubbles or more",

@@ -115,6 +115,21 @@ def weighed(n: int, per_reading_g: float = -0.1) -> list[float]:
     return [700.0 + per_reading_g * i + 0.01 * float(rng.standard_normal()) for i in range(n)]
 
 
+def test_what_a_broker_hands_on_late_is_no_sign_of_now_and_none_of_a_fault() -> None:
+    """An hour of numbers within a second: neither noise nor bad values, nor that it speaks."""
+    state = ChannelState.of("pot", "pot_temperature")
+    for t in range(100):
+        state.take(float(t), Reading("pot", 80.0 + 0.1 * (t % 3)))
+    period_s = state.period_s
+    for n in range(3600):
+        state.take(200.0 + 1e-4 * n, Reading("pot", 20.0 + n / 100.0, Quality.OLD))
+    assert not state.is_live(201.0)
+    assert (state.value_s, state.heard_s, state.period_s) == (99.0, 99.0, period_s)
+    assert state.bad_run == state.bad_share == 0
+    assert state.take(202.0, Reading("pot", 81.0))
+    assert state.quality is Quality.GOOD
+
+
 def test_one_reading_that_stands_alone_counts_for_nothing() -> None:
     """A nudge within one reading, by more than any other change of late, up or down."""
     good = weighed(200)

@@ -315,7 +315,7 @@ def test_lines_that_cannot_be_read_are_told_by_their_number(every: int, is_told:
     one = [f for line in lines for f in line["findings"] if f["name"] == "bad-values"]
     assert bool(one) is is_told
     if is_told:
-        assert f"balance: {60 // every} lines a minute" in one[-1]["why"]
+        assert f"balance: {60 // every} lines a minute that cannot be used" in one[-1]["why"]
 
 
 @pytest.mark.parametrize(

@@ -114,7 +114,7 @@ def _garbled(view: View) -> Iterator[Judged]:
         lines = sum(n for _, n in told[1:])
         minutes = max((told[-1][0] - told[0][0]) / 60.0, 1.0)
         if lines / minutes >= _GARBLED_PER_MIN:
-            why = f"{name}: {lines / minutes:.0f} lines a minute cannot be read"
+            why = f"{name}: {lines / minutes:.0f} lines a minute that cannot be used"
             yield Judged("bad-values", why, None, told[0][0], on_delay_s=10.0, off_delay_s=60.0)
 
 
