@@ -47,7 +47,7 @@ def fit_every_s(
         return FIT_S
     soonest_s = estimate.remaining_s.p05
     if _is_open(verdict, estimate) or _is_quick(soonest_s, heating, now_s):
-        return _while_unclear_s(verdict, now_s)
+        return _OFTEN_S
     if verdict.is_stalled:
         return _RARELY_S if estimate.p_beyond_patience >= _SAID else FIT_S
     if estimate.p_done > _END_LIKELY:
@@ -82,19 +82,6 @@ def _is_open(verdict: Verdict, estimate: Estimate) -> bool:
     return verdict.nears or verdict.stands or verdict.unheated or loses or far
 
 
-def _while_unclear_s(verdict: Verdict, now_s: float) -> float:
-    """What has been unclear for long waits for something else to come: an eighth longer."""
-    if verdict.word != "unclear" or verdict.unclear_since_s is None:
-        return _OFTEN_S
-    return _an_eighth_s(now_s - verdict.unclear_since_s, _RARELY_S)
-
-
-def _an_eighth_s(waited_s: float, most_s: float) -> float:
-    """Of the time that has been waited, in whole minutes."""
-    wait_s = _OFTEN_S * (waited_s // (8.0 * _OFTEN_S))
-    return min(max(wait_s, _OFTEN_S), most_s)
-
-
 def _is_quick(soonest_s: float | None, heating: Heating, now_s: float) -> bool:
     """Whether all may be over within an hour of its beginning."""
     if soonest_s is None or heating.began_s is None:
@@ -110,4 +97,5 @@ def _near_the_end_s(verdict: Verdict, estimate: Estimate, now_s: float) -> float
     often_s = FIT_S if estimate.p_done >= _BELIEVED and not estimate.evidence.kinds else _OFTEN_S
     if verdict.shown_since_s is None or verdict.rule_since_s is not None:
         return often_s
-    return max(_an_eighth_s(now_s - verdict.shown_since_s, _SELDOM_S), often_s)
+    wait_s = _OFTEN_S * ((now_s - verdict.shown_since_s) // (8.0 * _OFTEN_S))
+    return min(max(wait_s, often_s), _SELDOM_S)

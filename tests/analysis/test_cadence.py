@@ -124,23 +124,6 @@ def test_once_complete_it_rests_while_the_pot_does(
     assert every_s(verdict, SURE, warmed_K=warmed_K) == apart_s
 
 
-@pytest.mark.parametrize(
-    ("word", "for_s", "apart_s"),
-    [
-        ("unclear", 300.0, 60.0),
-        ("unclear", 1000.0, 120.0),
-        ("unclear", 1e4, 180.0),
-        ("tailing", 1e4, 60.0),
-    ],
-)
-def test_what_has_been_unclear_for_long_is_asked_for_less_often(
-    word: str, for_s: float, apart_s: float
-) -> None:
-    """It waits for something else to come."""
-    verdict = {**BEGUN, "nears": True, "word": word, "unclear_since_s": NOW_S - for_s}
-    assert every_s(verdict, replace(RUNS, p_beyond_patience=0.3)) == apart_s
-
-
 @pytest.mark.parametrize(("p_done", "apart_s"), [(0.4, 60.0), (0.6, 120.0)])
 def test_no_end_is_said_from_temperatures_alone_and_fewer_estimates_look_for_it(
     p_done: float, apart_s: float
