@@ -41,10 +41,14 @@ class Table:
     rows: tuple[TimedBody, ...]
     utc_offset_s: int | None
     notes: tuple[str, ...]
+    has_utc: bool
+    """Whether its column of time is the wall clock's."""
+    origin_s: float
+    """What its column of time says at elapsed 0; rows without a reading count too. [s]"""
 
     def start_utc_s(self) -> float | None:
         """Wall clock at elapsed 0, or None where the table carries elapsed seconds alone."""
-        return None if not self.rows or self.rows[0].utc_s is None else self.rows[0].utc_s
+        return self.origin_s if self.has_utc else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,27 +100,45 @@ def read_marks(lines: Iterable[str], file: str, table: Table) -> tuple[TimedBody
         raise TableError(
             [f"{file}, line 1: expected the header 'elapsed [s],kind,text' or 'time,kind,text'"]
         )
-    start = table.start_utc_s()
-    if header[0] == "time" and start is None:
+    absolute = header[0] == "time"
+    start_utc_s = table.start_utc_s()
+    if absolute and start_utc_s is None:
         raise TableError(
-            [f"{file}: marks carry a time of day but the readings only elapsed seconds"]
+            [
+                f"{file}: marks carry a time of day but the readings only elapsed seconds; "
+                "give the marks a column 'elapsed [s]'"
+            ]
         )
+    # Elapsed seconds beside a table with times of day count from that table's first row.
+    origin_s = table.origin_s if absolute == table.has_utc else 0.0
     found, problems = [], []
     for number, cells in enumerate(rows, start=2):
         if not any(cell.strip() for cell in cells):
             continue
         try:
-            at, _ = time_of(cells[0], header[0] == "time")
+            at_s, _ = time_of(cells[0], absolute)
         except ValueError as error:
             problems.append(f"{file}, line {number}, column 1: {error}")
             continue
-        elapsed = at - start if header[0] == "time" and start is not None else at
-        utc = None if start is None else start + elapsed
+        if len(cells) < 2:
+            problems.append(
+                f"{file}, line {number}: a time alone; expected a time, a kind and a text, "
+                f"as in '{cells[0].strip()[:40]},note,colour turns'"
+            )
+            continue
+        elapsed_s = at_s - origin_s
+        utc_s = None if start_utc_s is None else start_utc_s + elapsed_s
         text = cells[2] if len(cells) > 2 else ""
-        found.append(TimedBody(max(0.0, elapsed), utc, Mark(cells[1].strip() or "note", text)))
+        mark = Mark(cells[1].strip() or "note", text)
+        found.append(TimedBody(max(0.0, elapsed_s), utc_s, mark))
     if problems:
-        raise TableError(problems[:_MOST_PROBLEMS])
+        raise TableError(_first_of(problems, file))
     return tuple(sorted(found, key=lambda mark: mark.elapsed_s))
+
+
+def _first_of(problems: list[str], file: str) -> list[str]:
+    more = len(problems) - _MOST_PROBLEMS
+    return problems[:_MOST_PROBLEMS] + ([f"{file}: and {more} more like these"] if more > 0 else [])
 
 
 def _cells(lines: Iterable[str]) -> Iterator[list[str]]:
@@ -170,11 +192,7 @@ def _parse_rows(
                 values.append(Reading(column.name, to_canonical(value, column.unit, column.role)))
         parsed.append(_Row(at, tuple(values)))
     if problems:
-        more = len(problems) - _MOST_PROBLEMS
-        told = problems[:_MOST_PROBLEMS] + (
-            [f"{file}: and {more} more like these"] if more > 0 else []
-        )
-        raise TableError(told)
+        raise TableError(_first_of(problems, file))
     return parsed, offset_s
 
 
@@ -202,7 +220,7 @@ def _table(
         )
         for row in filled
     ]
-    return Table(columns, tuple(_with_gaps(timed)), offset_s, tuple(notes))
+    return Table(columns, tuple(_with_gaps(timed)), offset_s, tuple(notes), absolute, origin_s)
 
 
 def _with_gaps(rows: list[TimedBody]) -> Iterator[TimedBody]:

@@ -118,6 +118,65 @@ def test_marks_come_in_by_the_same_clock():
     assert (mark.elapsed_s, mark.body) == (20.0, Mark("note", "colour turns"))
 
 
+def marks(text, found):
+    return read_marks(text.splitlines(keepends=True), "m.csv", found)
+
+
+LATE = "time,pot_mass [g]\n" + "".join(
+    f"2026-03-14T10:{minute}:00+01:00,{value}\n"
+    for minute, value in (("00", ""), ("10", ""), ("20", "2"), ("30", "1"))
+)
+"""A table with times of day whose first two rows, 20 min, hold no reading."""
+
+
+@pytest.mark.parametrize(
+    ("readings", "text", "elapsed_s"),
+    [
+        (LATE, "time,kind,text\n2026-03-14T10:30:00+01:00,note,x\n", 1800.0),
+        (LATE, "elapsed [s],kind,text\n1800,note,x\n", 1800.0),
+        (
+            "elapsed [s],pot_mass [g]\n-600,2\n0,1\n",
+            "elapsed [s],kind,text\n0,heat on,\n",
+            600.0,
+        ),
+        (
+            "elapsed [s],pot_mass [g]\n-600,\n0,1\n",
+            "elapsed [s],kind,text\n-300,note,\n",
+            300.0,
+        ),
+        ("elapsed [s],pot_mass [g]\n50,2\n60,1\n", "elapsed [s],kind,text\n55,note,\n", 55.0),
+    ],
+)
+def test_marks_fall_where_the_readings_of_their_moment_do(readings, text, elapsed_s):
+    """Empty rows at the head and a table that begins before 0 shift both alike."""
+    found = table(readings)
+    (mark,) = marks(text, found)
+    start_utc_s = found.start_utc_s()
+
+    assert mark.elapsed_s == elapsed_s
+    assert mark.utc_s == (None if start_utc_s is None else start_utc_s + elapsed_s)
+    for row in found.rows:
+        assert row.utc_s == (None if start_utc_s is None else start_utc_s + row.elapsed_s)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "expected the header"),
+        ("elapsed [s],kind,text\n5,note,x\n60\n", "line 3: a time alone; expected a time, a kind"),
+        ("elapsed [s],kind,text\nnoon,note,x\n", "line 2, column 1: 'noon' is no number"),
+        ("time,kind,text\n2026-03-14T10:00:00Z,note,x\n", "give the marks a column 'elapsed [s]'"),
+        ("elapsed [s],kind,text\n" + 30 * "60\n", "and 10 more"),
+    ],
+)
+def test_says_what_is_wrong_with_marks_and_where(text, said):
+    """A row that is cut short is told, never a traceback."""
+    with pytest.raises(TableError) as caught:
+        marks(text, table("elapsed [s],pot_mass [g]\n0,2\n60,1\n"))
+
+    assert said in str(caught.value)
+
+
 @pytest.mark.parametrize("text", ["a=b=c [g]", "M (g)=pot_mass [g]"])
 def test_the_last_equals_sign_parts_a_map(text):
     """Somebody else's header may hold an equals sign of its own."""
