@@ -14,6 +14,9 @@ from monitor.entries import Entry, Mark, Readings
 
 __all__ = ["header_cells", "write_csv", "write_marks", "write_parquet"]
 
+_SAME_S = 1e-5
+"""Two clocks read one after the other, and sums of floats, differ by no more than this."""
+
 
 def header_cells(roles: Mapping[str, str]) -> dict[str, str]:
     """Header cell of each channel: `role [unit]`, or `role/name [unit]` where two share a role."""
@@ -30,7 +33,9 @@ def write_csv(
     """Write all readings, a row for each moment at which an instrument spoke; returns the rows.
 
     `roles` maps each channel to its role, in the order of the columns. Values keep every digit.
-    The first column is `time` where the journal knows the wall clock, else `elapsed [s]`.
+    The first column is `time` where the journal knows the wall clock at its first reading, else
+    `elapsed [s]`. Where the wall clock was set later, `time` goes on by the journal's own time from
+    what it was at first, so that rows keep their order and their distances.
     """
     writer = csv.writer(out, lineterminator="\n")
     rows = 0
@@ -40,16 +45,31 @@ def write_csv(
     return max(0, rows - 1)
 
 
-def write_marks(entries: Iterable[Entry], out: TextIO, utc_offset_s: int | None) -> int:
-    """Write all marks as `time,kind,text` or `elapsed [s],kind,text`; returns how many."""
+def write_marks(
+    entries: Iterable[Entry],
+    out: TextIO,
+    utc_offset_s: int | None,
+    start_utc_s: float | None = None,
+) -> int:
+    """Write all marks as `time,kind,text` or `elapsed [s],kind,text`; returns how many.
+
+    `start_utc_s`: the wall clock at elapsed 0 by the first reading; times of day are counted from
+    it as those of the readings are. Without it each mark has what the wall clock said, also where
+    that was set meanwhile.
+    """
     writer = csv.writer(out, lineterminator="\n")
     count = 0
+    begin_s: float | None = None
     for entry in entries:
         if not isinstance(entry.body, Mark):
             continue
+        own_s = _begin_s(entry) if start_utc_s is None else start_utc_s
         if count == 0:
-            writer.writerow(["elapsed [s]" if entry.utc_s is None else "time", "kind", "text"])
-        writer.writerow([_when(entry, utc_offset_s), entry.body.kind, entry.body.text])
+            begin_s = own_s
+            writer.writerow(["elapsed [s]" if begin_s is None else "time", "kind", "text"])
+        elif begin_s is not None and own_s is not None:
+            begin_s = own_s
+        writer.writerow([_when(entry, begin_s, utc_offset_s), entry.body.kind, entry.body.text])
         count += 1
     if count == 0:
         writer.writerow(["elapsed [s]", "kind", "text"])
@@ -79,23 +99,34 @@ def _rows(
     cells = header_cells(roles)
     places = {name: place for place, name in enumerate(roles)}
     header_given = False
+    begin_s: float | None = None
     for entry in entries:
         if not isinstance(entry.body, Readings):
             continue
         if not header_given:
-            yield ["elapsed [s]" if entry.utc_s is None else "time", *cells.values()]
+            begin_s = _begin_s(entry)
+            yield ["elapsed [s]" if begin_s is None else "time", *cells.values()]
             header_given = True
         row: list[str | None] = [None] * len(places)
         for reading in entry.body.values:
             if reading.value is not None and reading.channel in places:
                 row[places[reading.channel]] = repr(reading.value)
-        yield [_when(entry, utc_offset_s), *row]
+        yield [_when(entry, begin_s, utc_offset_s), *row]
     if not header_given:
         yield ["elapsed [s]", *cells.values()]
 
 
-def _when(entry: Entry, utc_offset_s: int | None) -> str:
-    if entry.utc_s is None:
+def _begin_s(entry: Entry) -> float | None:
+    """The wall clock at elapsed 0 as this entry has it, in seconds since 1970 UTC."""
+    return None if entry.utc_s is None else entry.utc_s - entry.elapsed_s
+
+
+def _when(entry: Entry, begin_s: float | None, utc_offset_s: int | None) -> str:
+    """The first cell of a row, where the wall clock at elapsed 0 was `begin_s`, or is not known."""
+    if begin_s is None:
         return repr(entry.elapsed_s)
+    utc_s = begin_s + entry.elapsed_s
+    if entry.utc_s is not None and abs(entry.utc_s - utc_s) < _SAME_S:
+        utc_s = entry.utc_s  # to the last digit
     zone = UTC if utc_offset_s is None else timezone(timedelta(seconds=utc_offset_s))
-    return datetime.fromtimestamp(entry.utc_s, zone).isoformat(timespec="microseconds")
+    return datetime.fromtimestamp(utc_s, zone).isoformat(timespec="microseconds")

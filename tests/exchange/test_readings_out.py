@@ -1,0 +1,112 @@
+"""A journal's readings and marks as tables, and back from them."""
+
+import io
+from collections.abc import Sequence
+
+import pytest
+
+from drivers.reading import Reading
+from monitor.entries import Entry, Mark, Readings
+from monitor.exchange.readings_in import read_marks, read_table
+from monitor.exchange.readings_out import write_csv, write_marks
+
+START_UTC_S = 1_773_477_600.0
+"""2026-03-14T09:40:00+01:00."""
+
+
+def readings(clock: Sequence[float | None]) -> list[Entry]:
+    """A reading each minute: 20, 21, ... `clock`: by how much the wall clock is off; None: none."""
+    return [
+        Entry(
+            n + 1,
+            60.0 * n,
+            None if ahead_s is None else START_UTC_S + 60.0 * n + ahead_s,
+            Readings("i", (Reading("pot", 20.0 + n),)),
+        )
+        for n, ahead_s in enumerate(clock)
+    ]
+
+
+def exported(entries) -> str:
+    out = io.StringIO()
+    write_csv(entries, {"pot": "pot_temperature"}, out, 3600)
+    return out.getvalue()
+
+
+def table(text):
+    return read_table(text.splitlines(keepends=True), "t.csv")
+
+
+def back(text) -> list[tuple[float, float | None]]:
+    """(elapsed time, value) of each row; nothing but readings may come."""
+    found = []
+    for row in table(text).rows:
+        assert isinstance(row.body, Readings)
+        found.append((row.elapsed_s, row.body.values[0].value))
+    return found
+
+
+@pytest.mark.parametrize(
+    "clock",
+    [
+        (0, 0, 0, 0, 0, 0),
+        (0, 0, 0, -3600, -3600, -3600),
+        (0, 0, 0, 3600, 3600, 3600),
+        (0, 0, -0.5, -90, 1800, 0),
+        (0, 0, None, None, 0, 0),
+        (None, None, None, None, None, None),
+        (None, None, None, 0, 0, 0),
+    ],
+)
+def test_a_wall_clock_that_was_set_changes_no_order_and_no_distance(clock):
+    """Back, forward, to and fro, unknown for a while, known only from a resumption on."""
+    text = exported(readings(clock))
+
+    assert back(text) == [(60.0 * n, 20.0 + n) for n in range(6)]
+    assert text.splitlines()[0].partition(",")[0] == ("elapsed [s]" if clock[0] is None else "time")
+
+
+def test_times_of_day_go_on_from_what_the_clock_was_at_first():
+    """An hour back after three minutes."""
+    rows = exported(readings((0, 0, 0, -3600))).splitlines()[1:]
+
+    assert [row.partition(",")[0] for row in rows] == [
+        f"2026-03-14T09:4{minute}:00.000000+01:00" for minute in range(4)
+    ]
+
+
+@pytest.mark.parametrize("ahead_s", [-3600.0, 0.0, 3600.0])
+def test_marks_keep_their_place_among_the_readings(ahead_s):
+    """Also those that were made after the wall clock was set."""
+    entries = readings((0, 0, 0, ahead_s, ahead_s, ahead_s))
+    notes = [
+        Entry(10 + n, e.elapsed_s, e.utc_s, Mark("note", f"{n}"))
+        for n, e in enumerate(entries)
+        if n in (1, 4)
+    ]
+    out = io.StringIO()
+    assert write_marks(notes, out, 3600, START_UTC_S) == 2
+    found = read_marks(out.getvalue().splitlines(keepends=True), "m.csv", table(exported(entries)))
+
+    assert [(mark.elapsed_s, mark.body) for mark in found] == [
+        (60.0, Mark("note", "1")),
+        (240.0, Mark("note", "4")),
+    ]
+
+
+def test_marks_have_one_kind_of_time():
+    """The header says which; a mark without a wall clock has a time of day all the same."""
+    notes = [
+        Entry(1, 60.0, START_UTC_S + 60.0, Mark("note", "a")),
+        Entry(2, 90.0, None, Mark("note", "b")),
+    ]
+    out, other = io.StringIO(), io.StringIO()
+    write_marks(notes, out, 0)
+    write_marks(notes[::-1], other, 0)
+
+    assert out.getvalue().splitlines() == [
+        "time,kind,text",
+        "2026-03-14T08:41:00.000000+00:00,note,a",
+        "2026-03-14T08:41:30.000000+00:00,note,b",
+    ]
+    assert other.getvalue().splitlines() == ["elapsed [s],kind,text", "90.0,note,b", "60.0,note,a"]
