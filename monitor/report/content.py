@@ -73,7 +73,9 @@ class EventRow:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """Who dealt with an alarm: `did` is seen, let go, shelved or taken off the shelf."""
+    """Who dealt with an alarm: `did` is seen, let go, shelved for so long, out of service or
+    taken back.
+    """
 
     elapsed_s: float
     did: str

@@ -19,8 +19,10 @@ from monitor.dashboard.events import KINDS_OF_EVENTS, event_of, put_aside
 from monitor.dashboard.facts import Facts, facts_of
 from monitor.dashboard.words import clock, duration, elapsed_words, reason
 from monitor.entries import (
+    BY_A_PERSON,
     Acknowledged,
     Amended,
+    Body,
     ClosedCleanly,
     Confirmed,
     Corrected,
@@ -31,6 +33,7 @@ from monitor.entries import (
     NoticeSent,
     RunStarted,
     Shelved,
+    StopRequested,
 )
 from monitor.journal import JournalError, Reader, Thinned, VerifyReport, made_readable, verify
 from monitor.plan.files import FileErrors, parse_rig
@@ -67,7 +70,8 @@ _CHECK_IN = "here"
 class _Heard:
     """What the entries other than readings said."""
 
-    events: list[EventRow] = field(default_factory=list)
+    events: list[tuple[EventRow, bool]] = field(default_factory=list)
+    """Each with whether it stays where there is no room for all."""
     marks: list[tuple[float, str]] = field(default_factory=list)
     answers: list[Answer] = field(default_factory=list)
     gaps: list[GapRow] = field(default_factory=list)
@@ -227,7 +231,17 @@ def _take(entry: Entry, offset_s: int | None, heard: _Heard) -> None:
         if isinstance(body, NoticeSent) and body.ok:
             event = replace(event, text=event.text.partition(": ")[0] + _keys(body))
         when = clock(entry.utc_s, offset_s)
-        heard.events.append(EventRow(at_s, when, event.text, event.level, label))
+        row = EventRow(at_s, when, event.text, event.level, label)
+        heard.events.append((row, _matters(body)))
+
+
+def _matters(body: Body) -> bool:
+    """Of many rows those stay that a person brought about, and time without a record."""
+    if isinstance(body, Gap):
+        return body.to_s > body.from_s
+    return isinstance(body, (*BY_A_PERSON, StopRequested, ClosedCleanly)) and not (
+        isinstance(body, Mark) and body.kind == _CHECK_IN
+    )
 
 
 def _keys(sent: NoticeSent) -> str:
@@ -432,22 +446,15 @@ def _timeline(report: Report, heard: _Heard, passed: Passed, first: Entry, facts
     """Entries, verdicts and alarms in order of time, with what there is room for."""
     rows = list(heard.events)
     for at_s, word in passed.verdicts:
-        rows.append(EventRow(at_s, _when(first, facts, at_s), f"verdict: {word}"))
+        rows.append((EventRow(at_s, _when(first, facts, at_s), f"verdict: {word}"), True))
     for alarm in report.alarms:
         text = f"alarm, {alarm.priority}: {_named(alarm.name, alarm.channel, '')}"
         when = _when(first, facts, alarm.shown_s)
-        rows.append(EventRow(alarm.shown_s, when, text, "warn", alarm.label))
-    rows.sort(key=lambda row: row.elapsed_s)
-    kept = rows if len(rows) <= _MOST_ROWS else [row for row in rows if _matters(row)]
-    return replace(
-        report, events=tuple(kept[:_MOST_ROWS]), left_out=len(rows) - len(kept[:_MOST_ROWS])
-    )
-
-
-def _matters(row: EventRow) -> bool:
-    """Of many rows those stay that somebody set or that called somebody."""
-    words = ("seen:", "let go:", "shelved", "taken off", "verdict:", "nothing recorded", "another")
-    return bool(row.label) or row.text.startswith(words)
+        rows.append((EventRow(alarm.shown_s, when, text, "warn", alarm.label), True))
+    rows.sort(key=lambda row: row[0].elapsed_s)
+    is_long = len(rows) > _MOST_ROWS
+    kept = [row for row, matters in rows if matters or not is_long][:_MOST_ROWS]
+    return replace(report, events=tuple(kept), left_out=len(rows) - len(kept))
 
 
 def _last_line(report: Report, passed: Passed) -> Report:

@@ -24,6 +24,7 @@ from monitor.entries import (
     NoticeSent,
     RunStarted,
     Shelved,
+    StopRequested,
 )
 from monitor.journal import Journal, LineWriter, append_entry
 from monitor.recorder.analyser import catch_up
@@ -341,14 +342,35 @@ def test_lines_of_another_program_spoil_no_report(tmp_path: Path) -> None:
 
 
 def test_a_long_timeline_keeps_what_people_did(tmp_path: Path) -> None:
-    """Comings and goings of instruments give way to marks."""
+    """Comings and goings of instruments give way to all that somebody did, and to gaps."""
     noise: list[tuple[float, Body]] = [
-        (6000.0 + n, InstrumentState("board", "lost", "gone")) for n in range(600)
+        (6000.0 + n, InstrumentState("another board", "lost", "gone")) for n in range(600)
     ]
-    path = run_with(tmp_path / "a.run", *noise, (6700.0, Mark("note", "the last one", "kim")))
+    noise += [(6600.0 + n, Mark("here", "")) for n in range(60)]
+    done: list[tuple[float, Body]] = [
+        (6700.0 + n, body)
+        for n, body in enumerate(
+            (
+                Mark("note", "brwn", "kim"),
+                Acknowledged("ice-gone", 0.0, None, "kim"),
+                Shelved("ice-gone", 1800.0, None, "kim"),
+                Shelved("ice-gone", 0.0, None, "kim"),
+                Shelved("ice-gone", 604800.0, None, "kim", out_of_service=True),
+                Corrected(2, "brown", "kim"),
+                Amended(who="kim"),
+                Gap("host-slept", 6702.0, 6706.0, ""),
+                StopRequested("kim"),
+            )
+        )
+    ]
+    path = run_with(tmp_path / "a.run", *noise, *done)
     report = report_of(path)
-    assert report.left_out >= 600
-    assert report.events[-1].text == "mark: the last one (kim)"
+    kept = [event for event in report.events if event.elapsed_s >= 6000.0]
+    assert report.left_out >= 660
+    assert [event.elapsed_s for event in kept] == [at_s for at_s, _ in done]
+    assert [event.text.partition(":")[0] for event in kept[:5]] == [
+        "mark", "seen", "shelved for 30 min", "taken back", "out of service",
+    ]  # fmt: skip
     assert f"{report.left_out} rows have no room here" in html_of(report)
 
 
