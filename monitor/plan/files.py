@@ -30,7 +30,7 @@ from monitor.plan.rig_tables import (
 )
 from monitor.plan.step_tables import check_steps, merge_steps, read_set, read_steps
 
-__all__ = ["FileErrors", "Problem", "parse_plan", "parse_rig", "read_plan", "read_rig"]
+__all__ = ["FileErrors", "Problem", "parse_plan", "parse_rig", "read_plan"]
 
 _RESERVED = ("marks",)
 
@@ -38,11 +38,6 @@ _RESERVED = ("marks",)
 def read_plan(path: Path, sets_folder: Path | None = None) -> Plan:
     """Read a plan from a file. Raises FileErrors, also where it cannot be opened."""
     return parse_plan(_text(path), str(path), sets_folder)
-
-
-def read_rig(path: Path, drivers: Mapping[str, DriverKeys] | None = None) -> Rig:
-    """Read a rig from a file. Raises FileErrors, also where it cannot be opened."""
-    return parse_rig(_text(path), str(path), drivers)
 
 
 def _text(path: Path) -> str:

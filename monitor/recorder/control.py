@@ -18,7 +18,6 @@ __all__ = [
     "is_alive",
     "request_stop",
     "start_recorder",
-    "wait_until_started",
     "wait_until_stopped",
 ]
 
@@ -86,11 +85,6 @@ def request_stop(path: Path, who: str = "") -> None:
     if not is_alive(path):
         raise JournalError(f"journal {path}: nobody is recording it")
     append_entry(Path(path), StopRequested(who), utc_s=time.time())
-
-
-def wait_until_started(path: Path, timeout: float) -> bool:
-    """Wait up to `timeout` seconds for the recorder to have said that it has begun."""
-    return _wait(lambda: is_alive(path) and _newest_start(path) is not None, timeout)
 
 
 def wait_until_stopped(path: Path, timeout: float) -> bool:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.plan.files import FileErrors, parse_rig, read_rig
+from monitor.plan.files import FileErrors, parse_rig
 from tests.commands.conftest import Call
 from tests.commands.speaking import speaking
 from tests.drivers.peers import Pty
@@ -110,7 +110,7 @@ def test_a_known_volume_says_what_a_bubble_holds(
     monkeypatch.setattr("sys.stdin", Keys(3.0))
     with speaking(pty, lambda n: f"{7 + min(max(n - 20, 0), 40)}\n", 0.03):
         answer = call("rig", path, "--bubble", "bubbles=5")
-    (bubbles,) = read_rig(path).channels()
+    (bubbles,) = parse_rig(path.read_text(encoding="utf-8")).channels()
 
     assert answer.code == 0, answer.err
     assert bubbles.bubble_mL == pytest.approx(0.125)

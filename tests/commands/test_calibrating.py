@@ -12,7 +12,7 @@ import pytest
 
 from drivers.reading import to_canonical
 from monitor.commands.correcting import Point, correction
-from monitor.plan.files import read_rig
+from monitor.plan.files import parse_rig
 from monitor.plan.model import ChannelSpec
 from tests.commands.conftest import Call
 from tests.commands.speaking import speaking
@@ -77,7 +77,7 @@ def test_ice_and_boiling_water_set_the_probes_right(
     with speaking(pty, bench.line, 0.02):
         answer = call("rig", rig, "--calibrate", "--pressure-kPa", 84.556, "--seconds", 0.5)
     after = rig.read_text(encoding="utf-8").splitlines()
-    pot, mantle, head = read_rig(rig).channels()
+    pot, mantle, head = parse_rig(rig.read_text(encoding="utf-8")).channels()
 
     assert answer.code == 0
     assert pot.gain == pytest.approx(1.0 / 1.01, abs=2e-4)
@@ -100,7 +100,7 @@ def test_one_point_moves_the_offset_alone(
     monkeypatch.setattr("sys.stdin", bench)
     with speaking(pty, bench.line, 0.02):
         answer = call("rig", rig, "--calibrate", "--channel", "pot", "--seconds", 0.4, "--json")
-    pot, mantle, _ = read_rig(rig).channels()
+    pot, mantle, _ = parse_rig(rig.read_text(encoding="utf-8")).channels()
 
     assert json.loads(answer.out)["calibrated"] == [
         {"channel": "pot", "gain": 1.0, "offset": -0.5, "unit": "degC", "points": 1}

@@ -8,12 +8,12 @@ from monitor.dashboard.app import DashboardApp
 from monitor.dashboard.asking import MarkLine, Reading, StopOrLeave
 from monitor.dashboard.bell import Bell
 from monitor.dashboard.rows import row_text
-from monitor.dashboard.screenshot import screenshot_svg
 from monitor.dashboard.standing import Notice, Standing
 from monitor.dashboard.widgets import Sheet
 from monitor.entries import Acknowledged, Mark, Shelved, StopRequested
 from monitor.journal import Journal, LineWriter, Reader, append_entry
 from tests.dashboard.making import START_UTC_S, alarm, line_at, make_journal, readings_at
+from tests.dashboard.screenshot import screenshot_svg
 
 GAS = alarm("gas-in-room", channel="room", priority="high", since_s=5950.0)
 

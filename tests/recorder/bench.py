@@ -8,8 +8,10 @@ import time
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from monitor.entries import RunStarted
+from monitor.entries import InstrumentState, RunStarted
 from monitor.journal import Journal, Reader
+from monitor.recorder.control import is_alive
+from monitor.recorder.naming import NAME
 
 PLAN = """
 format = 1
@@ -91,6 +93,12 @@ def new_journal(
 def bodies(path: Path, kind: type) -> list:
     with Reader(path) as reader:
         return [entry.body for entry in reader.entries() if isinstance(entry.body, kind)]
+
+
+def has_started(path: Path) -> bool:
+    """Whether a recorder holds the journal and has said that it began."""
+    said = bodies(path, InstrumentState)
+    return is_alive(path) and any((s.instrument, s.state) == (NAME, "started") for s in said)
 
 
 def until(condition, timeout_s: float = 15.0) -> None:

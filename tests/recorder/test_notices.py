@@ -27,7 +27,6 @@ from monitor.recorder import apprising
 from monitor.recorder.control import (
     request_stop,
     start_recorder,
-    wait_until_started,
     wait_until_stopped,
 )
 from monitor.recorder.notices import Notices
@@ -519,7 +518,6 @@ def test_a_journal_that_is_gone_is_told_with_the_file_where_it_goes_on(tmp_path)
     path, saved = tmp_path / "a.run", tmp_path / "a-saved-1.run"
     new_journal(path, writing_rig(tmp_path, 'classes = ["A"]'))
     start_recorder(path)
-    assert wait_until_started(path, 20.0)
     until(lambda: [s for s in bodies(path, InstrumentState) if s.instrument == "notices"])
     path.unlink()
     until(lambda: came(tmp_path))

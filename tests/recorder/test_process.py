@@ -19,11 +19,10 @@ from monitor.recorder.control import (
     is_alive,
     request_stop,
     start_recorder,
-    wait_until_started,
     wait_until_stopped,
 )
 from tests.drivers.mqtt_peers import SYSTEM_BROKER, SystemBroker, publish
-from tests.recorder.bench import RIG, board, bodies, kill, new_journal, until
+from tests.recorder.bench import RIG, board, bodies, has_started, kill, new_journal, until
 from tests.recorder.test_unplugging import BUS
 
 
@@ -71,7 +70,6 @@ def test_killed_at_any_moment_it_loses_next_to_nothing(tmp_path, seed):
 def test_a_second_recorder_is_refused_and_disturbs_nothing(tmp_path):
     path = new_journal(tmp_path / "a.run")
     start_recorder(path)
-    assert wait_until_started(path, 10.0)
     for resume in (False, True):
         with pytest.raises(RecorderError, match="another recorder"):
             start_recorder(path, resume=resume)
@@ -87,7 +85,7 @@ def test_many_that_start_at_once_are_one(tmp_path):
     words = [sys.executable, "-m", "monitor.recorder", str(path)]
     rivals = [subprocess.Popen(words, stderr=subprocess.DEVNULL) for _ in range(4)]
     until(lambda: sum(rival.poll() is None for rival in rivals) == 1)
-    assert wait_until_started(path, 10.0)
+    until(lambda: has_started(path))
     ended(path)
 
     assert sorted(rival.wait(30) for rival in rivals) == [0, 2, 2, 2]
@@ -109,7 +107,7 @@ def test_it_needs_no_terminal_and_no_open_streams(tmp_path):
     path = new_journal(tmp_path / "a.run")
     shell = f'exec "{sys.executable}" -m monitor.recorder "{path}" <&- >&- 2>&-'
     process = subprocess.Popen(["/bin/sh", "-c", shell], start_new_session=True)
-    assert wait_until_started(path, 20.0)
+    until(lambda: has_started(path))
     ended(path)
 
     assert process.wait(30) == 0

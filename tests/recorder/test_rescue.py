@@ -13,7 +13,6 @@ from monitor.recorder.control import (
     is_alive,
     request_stop,
     start_recorder,
-    wait_until_started,
     wait_until_stopped,
 )
 from tests.recorder.bench import RIG, board, bodies, new_journal, until
@@ -49,7 +48,6 @@ def test_a_run_goes_on_beside_a_file_that_is_gone(tmp_path, harm):
     with board(0.02) as speaking:
         new_journal(path, RIG.format(port=speaking.port))
         start_recorder(path)
-        assert wait_until_started(path, 20.0)
         append_entry(path, Mark("note", "before"))
         until(lambda: len(bodies(path, Readings)) > 20)
         until(path.with_name("a.run-analysis-lock").exists)
@@ -102,7 +100,6 @@ def test_after_a_file_that_cannot_be_copied_any_more_recording_begins_anew(tmp_p
 def test_whoever_looks_is_told_where_it_goes_on(tmp_path):
     path, saved = new_journal(tmp_path / "a.run"), tmp_path / "a-saved-1.run"
     start_recorder(path)
-    assert wait_until_started(path, 20.0)
     follower = Follower(path)
     try:
         path.unlink()

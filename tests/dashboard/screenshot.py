@@ -1,4 +1,7 @@
-"""The screen as a picture (SVG), for a journal and a size, without a terminal."""
+"""The screen as a picture (SVG), for a journal and a size, without a terminal.
+
+The README's picture of the dashboard is made by it.
+"""
 
 from __future__ import annotations
 
