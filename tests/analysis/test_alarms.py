@@ -37,7 +37,8 @@ _LU, _LA = "latched-unacknowledged", "latched-acknowledged"
 @pytest.mark.parametrize(
     ("name", "script", "expected"),
     [
-        # Sequences A-B-C-A, A-B-D-A and A-B-D-B of the state diagram (check cases 8.6).
+        # A-B-C-A, A-B-D-A and A-B-D-B in the letters of ANSI/ISA-18.2-2016's alarm state
+        # transition diagram; letters from memory.
         ("coolant-warm", "taf", [_U, _A, "normal"]),
         ("coolant-warm", "tfa", [_U, _R, "normal"]),
         ("coolant-warm", "tft", [_U, _R, _U]),
@@ -64,7 +65,10 @@ def test_an_acknowledged_class_a_alarm_calls_again_after_two_minutes() -> None:
 
 @pytest.mark.parametrize(("name", "for_s"), [("gas-in-room", 120.0), ("coolant-warm", 600.0)])
 def test_a_shelf_ends_and_the_alarm_calls_again(name: str, for_s: float) -> None:
-    """Shelved while true, expiry while true: unacknowledged (check case 8.7). A: 2 min at most."""
+    """What is still so when its shelf ends is unacknowledged: ANSI/ISA-18.2, from memory.
+
+    That class A stays shelved for 2 min at the most is our own choice.
+    """
     alarms = Alarms()
     alarms.update(0.0, [finding(name, 0.0)])
     alarms.acknowledge(1.0, Acknowledged(name, 0.0))
@@ -154,7 +158,7 @@ def test_priorities_come_first_and_findings_of_class_d_are_no_alarms() -> None:
 
 @pytest.mark.parametrize(("lasts_s", "is_found"), [(59.0, False), (61.0, True)])
 def test_on_delay(lasts_s: float, is_found: bool) -> None:
-    """On-delay 60 s: a spike of 59 s is none, one of 61 s is (check case 8.4)."""
+    """On-delay 60 s: what lasts 59 s is none, 61 s is one; what ANSI/ISA-18.2 means by it."""
     findings = Findings()
     one = Judged("stalled", "why", on_delay_s=60.0)
     for t in (0.0, 30.0, lasts_s):

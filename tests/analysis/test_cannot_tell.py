@@ -1,7 +1,8 @@
 """Every name of a finding against what a rig has: without the channels it cannot be told.
 
-The table is what each rule needs at the least (the roles of formats.md); common practice, no
-source. Whatever can be told on a rig is told there, and nothing else passes for 'normal'.
+The table is what each rule needs at the least, by roles of `drivers.reading.ROLES`; common
+practice, no source. Whatever can be told on a rig is told there, and nothing else passes for
+'normal'.
 """
 
 from __future__ import annotations

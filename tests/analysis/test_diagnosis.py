@@ -332,17 +332,27 @@ def test_another_unit_is_noticed_and_has_no_vote(change: Course, what: str) -> N
     assert pot["value"] < 70.0
 
 
-@pytest.mark.parametrize("sentinel", [-127.0, 85.0, 3276.7, 0.0])
-def test_sentinels_never_become_temperatures(sentinel: float) -> None:
+@pytest.mark.parametrize(
+    ("said_C", "shown_C", "is_bad"),
+    [
+        # A digital thermometer that is gone, one that has just been powered, 32767 tenths:
+        # common practice, no source.
+        (-127.0, 2.0, True),
+        (85.0, 2.0, True),
+        (3276.7, 2.0, True),
+        # Zero is a temperature in an ice bath, though some boards send it for 'no sensor'.
+        (0.0, 0.0, False),
+    ],
+)
+def test_sentinels_never_become_temperatures(said_C: float, shown_C: float, is_bad: bool) -> None:
     """Values that mean 'no sensor' leave the last number standing, and are reported."""
     bodies = list(bench(FAULT_S))
-    bodies += [(FAULT_S + t, Readings("board", (Reading("coolant_in", sentinel),)))
+    bodies += [(FAULT_S + t, Readings("board", (Reading("coolant_in", said_C),)))
                for t in range(60)]  # fmt: skip
     lines = found(iter(bodies))
     shown = next(c for c in lines[-1]["channels"] if c["name"] == "coolant_in")
-    if sentinel != 0.0:
-        assert shown["value"] == pytest.approx(2.0, abs=0.2)
-        assert "bad-values" in names(lines)
+    assert shown["value"] == pytest.approx(shown_C, abs=0.2)
+    assert ("bad-values" in names(lines)) is is_bad
 
 
 def test_one_spike_leaves_no_trace() -> None:
