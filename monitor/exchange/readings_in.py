@@ -73,16 +73,17 @@ def read_table(
     header. Rows out of order are put in order, and a note says so. Raises TableError with all
     that is wrong.
     """
-    rows = _cells(lines)
-    try:
-        header = next(rows)
-    except StopIteration:
-        raise TableError([f"{file}: the file is empty; expected a header row"]) from None
+    rows = _cells(lines, file)
+    _, header = next(rows, (0, None))
+    if header is None:
+        raise TableError([f"{file}: the file is empty; expected a header row"])
     time, columns = parse_columns(header, renamed or {}, skipped, file)
     columns = tuple(
         Column(c.index, c.role, (names or {}).get(c.name, c.name), c.unit) for c in columns
     )
-    parsed, offset_s = _parse_rows(rows, time, columns, skip_rows, file)
+    parsed, offset_s = _parse_rows(
+        itertools.islice(rows, skip_rows, None), time, columns, len(header), file
+    )
     if not parsed:
         raise TableError([f"{file}: no row of readings under the header"])
     return _table(columns, parsed, time.absolute, offset_s, file)
@@ -90,15 +91,19 @@ def read_table(
 
 def read_marks(lines: Iterable[str], file: str, table: Table) -> tuple[TimedBody, ...]:
     """Marks of a second file: the same first column, then `kind`, `text`."""
-    rows = _cells(lines)
-    header = [cell.strip().lstrip("\ufeff") for cell in next(rows, [])]
+    rows = _cells(lines, file)
+    line, cells = next(rows, (1, []))
+    header = [cell.strip().lstrip("\ufeff") for cell in cells]
     if (
         len(header) < 3
         or header[0] not in ("elapsed [s]", "time")
         or header[1:3] != ["kind", "text"]
     ):
         raise TableError(
-            [f"{file}, line 1: expected the header 'elapsed [s],kind,text' or 'time,kind,text'"]
+            [
+                f"{file}, line {line}: expected the header 'elapsed [s],kind,text' or "
+                "'time,kind,text'"
+            ]
         )
     absolute = header[0] == "time"
     start_utc_s = table.start_utc_s()
@@ -112,7 +117,7 @@ def read_marks(lines: Iterable[str], file: str, table: Table) -> tuple[TimedBody
     # Elapsed seconds beside a table with times of day count from that table's first row.
     origin_s = table.origin_s if absolute == table.has_utc else 0.0
     found, problems = [], []
-    for number, cells in enumerate(rows, start=2):
+    for number, cells in rows:
         if not any(cell.strip() for cell in cells):
             continue
         try:
@@ -124,6 +129,12 @@ def read_marks(lines: Iterable[str], file: str, table: Table) -> tuple[TimedBody
             problems.append(
                 f"{file}, line {number}: a time alone; expected a time, a kind and a text, "
                 f"as in '{cells[0].strip()[:40]},note,colour turns'"
+            )
+            continue
+        if _has_more(cells, len(header)):
+            problems.append(
+                f"{file}, line {number}: {len(cells)} cells where the header has {len(header)}; "
+                "put a text that has commas in it between quotation marks"
             )
             continue
         elapsed_s = at_s - origin_s
@@ -141,38 +152,73 @@ def _first_of(problems: list[str], file: str) -> list[str]:
     return problems[:_MOST_PROBLEMS] + ([f"{file}: and {more} more like these"] if more > 0 else [])
 
 
-def _cells(lines: Iterable[str]) -> Iterator[list[str]]:
-    """Rows of cells, parted by whichever of comma, semicolon and tab the header has most of."""
-    iterator = iter(lines)
-    first = next(iterator, "")
-    while first and not first.strip():
-        first = next(iterator, "")
-    if not first:
+def _has_more(cells: Sequence[str], width: int) -> bool:
+    """Whether something stands beyond the header's last column."""
+    return any(cell.strip() for cell in cells[width:])
+
+
+def _whole(lines: Iterable[str]) -> Iterator[str]:
+    """Lines as CSV has them: a page break or a line separator within a text ends none."""
+    held = ""
+    for line in lines:
+        held += line
+        if held.endswith(("\n", "\r")):
+            yield held
+            held = ""
+    if held:
+        yield held
+
+
+def _cells(lines: Iterable[str], file: str) -> Iterator[tuple[int, list[str]]]:
+    """Rows of cells, each with the number of its first line, from the header on.
+
+    They are parted by whichever of comma, semicolon and tab the header has most of.
+    """
+    iterator = _whole(lines)
+    above = 0
+    for header in iterator:
+        if header.strip():
+            break
+        above += 1
+    else:
         return
-    separator = separator_of(first)
-
-    def again() -> Iterator[str]:
-        yield first
-        yield from iterator
-
-    try:
-        yield from csv.reader(again(), delimiter=separator)
-    except csv.Error as error:
-        raise TableError([f"the table cannot be read as CSV: {error}"]) from error
+    reader = csv.reader(
+        itertools.chain([header], iterator), delimiter=separator_of(header), strict=True
+    )
+    while True:
+        number = above + reader.line_num + 1
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            raise TableError(
+                [
+                    f"{file}, line {number}: it cannot be parted into cells ({error}); look for a "
+                    "quotation mark that opens a cell and is not closed, or closed too early"
+                ]
+            ) from error
+        yield number, cells
 
 
 def _parse_rows(
-    rows: Iterator[list[str]],
+    rows: Iterator[tuple[int, list[str]]],
     time: TimeColumn,
     columns: Sequence[Column],
-    skip_rows: int,
+    width: int,
     file: str,
 ) -> tuple[list[_Row], int | None]:
     parsed: list[_Row] = []
     problems: list[str] = []
     offset_s: int | None = None
-    for number, cells in enumerate(rows, start=2):
-        if number < 2 + skip_rows or not any(cell.strip() for cell in cells):
+    for number, cells in rows:
+        if not any(cell.strip() for cell in cells):
+            continue
+        if _has_more(cells, width):
+            problems.append(
+                f"{file}, line {number}: {len(cells)} cells where the header has {width}; look for "
+                "a decimal comma, which has to be a point, or a text without quotation marks"
+            )
             continue
         try:
             cell = cells[time.index] if time.index < len(cells) else ""

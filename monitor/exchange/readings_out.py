@@ -58,6 +58,7 @@ def write_marks(
     that was set meanwhile.
     """
     writer = csv.writer(out, lineterminator="\n")
+    quoting = csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_ALL)
     count = 0
     begin_s: float | None = None
     for entry in entries:
@@ -69,7 +70,10 @@ def write_marks(
             writer.writerow(["elapsed [s]" if begin_s is None else "time", "kind", "text"])
         elif begin_s is not None and own_s is not None:
             begin_s = own_s
-        writer.writerow([_when(entry, begin_s, utc_offset_s), entry.body.kind, entry.body.text])
+        said = (entry.body.kind, entry.body.text)
+        # A carriage return ends a line for whoever reads, but is not quoted for it.
+        row_writer = quoting if any("\r" in cell for cell in said) else writer
+        row_writer.writerow([_when(entry, begin_s, utc_offset_s), *said])
         count += 1
     if count == 0:
         writer.writerow(["elapsed [s]", "kind", "text"])

@@ -73,6 +73,18 @@ def test_takes_every_usual_shape(text, options, expected):
         ("elapsed [s],pot_mass [g]\n0,\n", {}, "every cell"),
         ("elapsed [s],pot_mass [g]\n0,1\n", {"renamed": {"M": "pot_mass [g]"}}, "not there"),
         ("elapsed [s],pot_mass [g]\n0,1\n", {"skipped": frozenset({"M"})}, "not there"),
+        ("\n\nelapsed [s],pot_mass [g]\n0,1\n\n1,abc\n", {}, "line 6, column 2: 'abc'"),
+        ("elapsed [s],pot_mass [g]\n0,12,5\n", {}, "line 2: 3 cells where the header has 2"),
+        (
+            'elapsed [s],pot_mass [g],x\n0,1,a\n1,2,"b\n2,3,c\n',
+            {"skipped": frozenset({"x"})},
+            "line 3: it cannot be parted into cells",
+        ),
+        (
+            f"elapsed [s],pot_mass [g]\n0,1\n1,{'2' * 200_000}\n",
+            {},
+            "t.csv, line 3: it cannot be parted",
+        ),
     ],
 )
 def test_says_what_is_wrong_and_where(text, options, said):
@@ -167,6 +179,8 @@ def test_marks_fall_where_the_readings_of_their_moment_do(readings, text, elapse
         ("elapsed [s],kind,text\nnoon,note,x\n", "line 2, column 1: 'noon' is no number"),
         ("time,kind,text\n2026-03-14T10:00:00Z,note,x\n", "give the marks a column 'elapsed [s]'"),
         ("elapsed [s],kind,text\n" + 30 * "60\n", "and 10 more"),
+        ('elapsed [s],kind,text\n5,note,"a\nb"\nx,,\n', "line 4, column 1: 'x' is no number"),
+        ("elapsed [s],kind,text\n5,note,a, b\n", "line 2: 4 cells where the header has 3"),
     ],
 )
 def test_says_what_is_wrong_with_marks_and_where(text, said):

@@ -4,6 +4,8 @@ import io
 from collections.abc import Sequence
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from drivers.reading import Reading
 from monitor.entries import Entry, Mark, Readings
@@ -91,6 +93,19 @@ def test_marks_keep_their_place_among_the_readings(ahead_s):
     assert [(mark.elapsed_s, mark.body) for mark in found] == [
         (60.0, Mark("note", "1")),
         (240.0, Mark("note", "4")),
+    ]
+
+
+@given(st.lists(st.tuples(st.text(), st.text()), min_size=1, max_size=5))
+def test_marks_come_back_whatever_is_written_in_them(said):
+    """Commas, quotation marks, line ends of every kind; blanks around a kind do not count."""
+    out = io.StringIO()
+    write_marks((Entry(1, 60.0, None, Mark(kind, text)) for kind, text in said), out, 3600)
+    lines = out.getvalue().splitlines(keepends=True)
+    found = read_marks(lines, "m.csv", table("elapsed [s],pot_mass [g]\n0,1\n"))
+
+    assert [mark.body for mark in found] == [
+        Mark(kind.strip() or "note", text) for kind, text in said
     ]
 
 
