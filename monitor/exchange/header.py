@@ -15,6 +15,9 @@ _CELL = re.compile(
     r"^\s*(?P<role>[^\[\]/]+?)\s*(?:/\s*(?P<name>[^\[\]]+?)\s*)?\[\s*(?P<unit>[^\[\]]+?)\s*\]\s*$"
 )
 
+_NAME = re.compile(r"[^\W\d][\w .-]{0,59}")
+"""What a rig file takes for a channel's name, since names become such a file's."""
+
 
 class TableError(ValueError):
     """A table that cannot be read. `problems` holds one sentence for each thing that is wrong."""
@@ -125,7 +128,13 @@ def read_header(cell: str, index: int = 0) -> Column:
         to_canonical(1.0, match["unit"], role)
     except UnitError as error:
         raise ValueError(f"{cell!r}: {error}") from error
-    return Column(index, role, match["name"] or role, match["unit"])
+    name = match["name"] or role
+    if not _NAME.fullmatch(name):
+        raise ValueError(
+            f"{cell!r}: {name[:70]!r} is no name of a channel; expected letters, digits, '_', '-', "
+            "'.' or spaces, a letter first, 60 at most (--map gives it another header)"
+        )
+    return Column(index, role, name, match["unit"])
 
 
 def _doubled(columns: Sequence[Column], file: str) -> list[str]:

@@ -11,6 +11,7 @@ from monitor.entries import Entry, Gap, Mark, Readings
 from monitor.exchange.header import TableError, parse_map
 from monitor.exchange.readings_in import read_marks, read_table
 from monitor.exchange.readings_out import write_csv
+from monitor.plan.files import parse_rig
 
 
 def table(text, **options):
@@ -80,6 +81,10 @@ def test_takes_every_usual_shape(text, options, expected):
             {"skipped": frozenset({"x"})},
             "line 3: it cannot be parted into cells",
         ),
+        ('elapsed [s],pot_mass/a"b [g]\n0,1\n', {}, "is no name of a channel"),
+        ("elapsed [s],pot_mass/a\\b [g]\n0,1\n", {}, "is no name of a channel"),
+        ('elapsed [s],"pot_mass/a\nb [g]"\n0,1\n', {}, "is no name of a channel"),
+        (f"elapsed [s],pot_mass/{'x' * 61} [g]\n0,1\n", {}, "60 at most"),
         (
             f"elapsed [s],pot_mass [g]\n0,1\n1,{'2' * 200_000}\n",
             {},
@@ -128,6 +133,23 @@ def test_marks_come_in_by_the_same_clock():
     (mark,) = read_marks(text.splitlines(keepends=True), "m.csv", found)
 
     assert (mark.elapsed_s, mark.body) == (20.0, Mark("note", "colour turns"))
+
+
+@pytest.mark.parametrize("name", ["天平", "весы 2", "x" * 60, "left.pan-1", "pot mass"])
+def test_a_name_that_a_rig_file_takes_is_taken(name):
+    """Letters of every script; what goes into the journal's rig text comes back from it."""
+    (column,) = table(f"elapsed [s],pot_mass/{name} [g]\n0,1\n").columns
+    text = f"""format = 1
+[[instrument]]
+name = "import"
+driver = "playback"
+port = "table"
+[instrument.channels]
+"{name}" = {{ role = "pot_mass", unit = "g" }}
+"""
+
+    assert column.name == name
+    assert [channel.name for channel in parse_rig(text).channels()] == [name]
 
 
 def marks(text, found):
