@@ -19,10 +19,17 @@ _SAME_S = 1e-5
 
 
 def header_cells(roles: Mapping[str, str]) -> dict[str, str]:
-    """Header cell of each channel: `role [unit]`, or `role/name [unit]` where two share a role."""
+    """Header cell of each channel: `role [unit]`, or `role/name [unit]` where two share a role.
+
+    Also where another channel is called as the role is, which would be taken for this one.
+    """
     shared = Counter(roles.values())
+
+    def is_told_apart(name: str, role: str) -> bool:
+        return shared[role] > 1 or (role in roles and role != name)
+
     return {
-        name: f"{role}{'/' + name if shared[role] > 1 else ''} [{ROLES[role].unit}]"
+        name: f"{role}{'/' + name if is_told_apart(name, role) else ''} [{ROLES[role].unit}]"
         for name, role in roles.items()
     }
 

@@ -96,6 +96,19 @@ def test_marks_keep_their_place_among_the_readings(ahead_s):
     ]
 
 
+MASSES = ("pot_mass", "receiver_mass")
+
+
+@given(st.dictionaries(st.sampled_from(("a", "b", *MASSES)), st.sampled_from(MASSES), min_size=1))
+def test_every_channel_comes_back_as_one_of_its_own(roles):
+    """Channels that share a role, or are called by another's."""
+    entry = Entry(1, 0.0, None, Readings("i", tuple(Reading(n, 1.0) for n in roles)))
+    out = io.StringIO()
+    write_csv([entry], roles, out, None)
+
+    assert [column.role for column in table(out.getvalue()).columns] == list(roles.values())
+
+
 @given(st.lists(st.tuples(st.text(), st.text()), min_size=1, max_size=5))
 def test_marks_come_back_whatever_is_written_in_them(said):
     """Commas, quotation marks, line ends of every kind; blanks around a kind do not count."""
