@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from datetime import datetime
 
+_EARLIEST_S, _LATEST_S = -86400.0, 32_503_680_000.0
+"""1970 to 2999, in every time zone: what lies outside is no clock's time. [s since 1970 UTC]"""
+
 __all__ = ["number_of", "separator_of", "time_of"]
 
 
@@ -36,8 +39,12 @@ def time_of(cell: str, absolute: bool) -> tuple[float, int | None]:
         ) from None
     offset = moment.utcoffset()
     if offset is None:
-        raise ValueError(f"{text[:40]!r} has no offset from UTC; write it as {text[:40]}+01:00")
-    return moment.timestamp(), int(offset.total_seconds())
+        whole = text if len(text) > 10 else f"{text}T00:00:00"  # a date alone takes no offset
+        raise ValueError(f"{text[:40]!r} has no offset from UTC; write it as {whole[:40]}+01:00")
+    utc_s = moment.timestamp()
+    if not _EARLIEST_S <= utc_s <= _LATEST_S:
+        raise ValueError(f"{text[:40]!r} is no time of a run; expected a year from 1970 to 2999")
+    return utc_s, int(offset.total_seconds())
 
 
 def number_of(cell: str) -> float | None:

@@ -21,6 +21,9 @@ _GAP_PERIODS = 10.0
 _GAP_LEAST_S = 60.0
 """A hole in a table is said as a gap where it is longer than ten usual periods and a minute."""
 
+_LONGEST_S = 366.0 * 86400.0
+"""No run lasts a year: what looks so has a wrong time in it, or counts from elsewhere."""
+
 INSTRUMENT = "import"
 
 
@@ -53,6 +56,7 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class _Row:
+    line: int
     time_s: float
     values: tuple[Reading, ...]
 
@@ -138,6 +142,13 @@ def read_marks(lines: Iterable[str], file: str, table: Table) -> tuple[TimedBody
             )
             continue
         elapsed_s = at_s - origin_s
+        if abs(elapsed_s) > _LONGEST_S:
+            problems.append(
+                f"{file}, line {number}, column 1: {abs(elapsed_s) / 86400.0:.4g} days "
+                f"{'before' if elapsed_s < 0.0 else 'after'} the readings begin; expected a time "
+                "within the run, in the readings' own time"
+            )
+            continue
         utc_s = None if start_utc_s is None else start_utc_s + elapsed_s
         text = cells[2] if len(cells) > 2 else ""
         mark = Mark(cells[1].strip() or "note", text)
@@ -236,7 +247,7 @@ def _parse_rows(
                 continue
             if value is not None:
                 values.append(Reading(column.name, to_canonical(value, column.unit, column.role)))
-        parsed.append(_Row(at, tuple(values)))
+        parsed.append(_Row(number, at, tuple(values)))
     if problems:
         raise TableError(_first_of(problems, file))
     return parsed, offset_s
@@ -250,9 +261,12 @@ def _table(
         notes.append(f"{file}: rows were not in order of time; they have been put in order")
         parsed = sorted(parsed, key=lambda row: row.time_s)
     first_s = parsed[0].time_s
-    origin_s = first_s if absolute or first_s < 0.0 else 0.0
-    if not absolute and first_s < 0.0:
-        notes.append(f"{file}: begins at {first_s:g} s; elapsed time is counted from there")
+    if (trouble := _too_long(parsed[0], parsed[-1], file)) is not None:
+        raise TableError([trouble])
+    counts_from_elsewhere = not absolute and not 0.0 <= first_s <= _LONGEST_S
+    origin_s = first_s if absolute or counts_from_elsewhere else 0.0
+    if counts_from_elsewhere:
+        notes.append(f"{file}: begins at {first_s:.12g} s; elapsed time is counted from there")
     filled = [row for row in parsed if row.values]
     if len(filled) < len(parsed):
         notes.append(f"{file}: {len(parsed) - len(filled)} rows held no reading")
@@ -267,6 +281,18 @@ def _table(
         for row in filled
     ]
     return Table(columns, tuple(_with_gaps(timed)), offset_s, tuple(notes), absolute, origin_s)
+
+
+def _too_long(first: _Row, last: _Row, file: str) -> str | None:
+    """What is wrong where the earliest and the latest row are too far from each other."""
+    lasts_s = last.time_s - first.time_s
+    if lasts_s <= _LONGEST_S:
+        return None
+    return (
+        f"{file}: the rows span {lasts_s / 86400.0:.4g} days, from line {first.line} to line "
+        f"{last.line}; expected a year at the most: look there for a time that is mistaken, of a "
+        "clock that was not set yet, or not in seconds"
+    )
 
 
 def _with_gaps(rows: list[TimedBody]) -> Iterator[TimedBody]:

@@ -41,6 +41,12 @@ def values(found):
         ("elapsed [s],pot_mass [g],x\n0,1,zzz\n", {"skipped": frozenset({"x"})}, [(0.0, 1.0)]),
         ("elapsed [s],pot_mass [g]\n9,2\n3,1\n", {}, [(3.0, 1.0), (9.0, 2.0)]),
         ("elapsed [s],pot_mass [g]\n-4,2\n3,1\n", {}, [(0.0, 2.0), (7.0, 1.0)]),
+        ("elapsed [s],pot_mass [g]\n1773477600,2\n1773477607,1\n", {}, [(0.0, 2.0), (7.0, 1.0)]),
+        (  # the hour that comes twice when summer time ends
+            "time,pot_mass [g]\n2026-10-25T02:59:50+02:00,2\n2026-10-25T02:00:00+01:00,1\n",
+            {},
+            [(0.0, 2.0), (10.0, 1.0)],
+        ),
         (
             "time,pot_mass [g]\n2026-03-14T10:00:00+01:00,2\n2026-03-14T09:00:30Z,1\n",
             {},
@@ -81,6 +87,15 @@ def test_takes_every_usual_shape(text, options, expected):
             {"skipped": frozenset({"x"})},
             "line 3: it cannot be parted into cells",
         ),
+        ("time,pot_mass [g]\n2026-03-14,1\n", {}, "write it as 2026-03-14T00:00:00+01:00"),
+        ("time,pot_mass [g]\n0001-01-01T00:00:00+01:00,1\n", {}, "a year from 1970 to 2999"),
+        (
+            "time,pot_mass [g]\n2026-03-14T10:00:00Z,1\n1970-01-01T00:00:09Z,1\n"
+            "2026-03-14T10:01:00Z,1\n",
+            {},
+            "span 2.053e+04 days, from line 3 to line 4; expected a year at the most",
+        ),
+        ("elapsed [s],pot_mass [g]\n0,1\n1e300,1\n", {}, "from line 2 to line 3"),
         ('elapsed [s],pot_mass/a"b [g]\n0,1\n', {}, "is no name of a channel"),
         ("elapsed [s],pot_mass/a\\b [g]\n0,1\n", {}, "is no name of a channel"),
         ('elapsed [s],"pot_mass/a\nb [g]"\n0,1\n', {}, "is no name of a channel"),
@@ -179,6 +194,11 @@ LATE = "time,pot_mass [g]\n" + "".join(
             300.0,
         ),
         ("elapsed [s],pot_mass [g]\n50,2\n60,1\n", "elapsed [s],kind,text\n55,note,\n", 55.0),
+        (
+            "elapsed [s],pot_mass [g]\n1773477600,2\n1773477660,1\n",
+            "elapsed [s],kind,text\n1773477630,note,\n",
+            30.0,
+        ),
     ],
 )
 def test_marks_fall_where_the_readings_of_their_moment_do(readings, text, elapsed_s):
@@ -202,6 +222,7 @@ def test_marks_fall_where_the_readings_of_their_moment_do(readings, text, elapse
         ("time,kind,text\n2026-03-14T10:00:00Z,note,x\n", "give the marks a column 'elapsed [s]'"),
         ("elapsed [s],kind,text\n" + 30 * "60\n", "and 10 more"),
         ('elapsed [s],kind,text\n5,note,"a\nb"\nx,,\n', "line 4, column 1: 'x' is no number"),
+        ("elapsed [s],kind,text\n1773477600,note,a\n", "line 2, column 1: 2.053e+04 days after"),
         ("elapsed [s],kind,text\n5,note,a, b\n", "line 2: 4 cells where the header has 3"),
     ],
 )
