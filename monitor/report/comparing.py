@@ -7,6 +7,7 @@ uncertainties; where nothing tells an uncertainty, nothing is said.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -65,13 +66,27 @@ def _said(group: str, what: str, first: str, second: str) -> Pair:
 
 def _plans(first: Report, second: Report) -> Iterator[Pair]:
     """Rows of the plan; those in which both are alike stand as such."""
-    a, b = dict(first.planned), dict(second.planned)
+    a, b = _each_by_name(first.planned), _each_by_name(second.planned)
     for what in dict.fromkeys([*a, *b]):
         one, other = a.get(what, _ABSENT), b.get(what, _ABSENT)
         yield Pair("plan", what, one, other, differs=one != other)
     if first.rig_toml and second.rig_toml:
         same = first.rig_toml == second.rig_toml
         yield Pair("plan", "rig file", "one", "one" if same else "another", differs=not same)
+
+
+def _each_by_name(rows: Sequence[tuple[str, str]]) -> dict[str, str]:
+    """Rows by their name; of several of one name, as segments may be, the others have a number.
+
+    >>> _each_by_name([("ramp", "a"), ("ramp", "b")])
+    {'ramp': 'a', 'ramp (2)': 'b'}
+    """
+    found: dict[str, str] = {}
+    seen: Counter[str] = Counter()
+    for name, text in rows:
+        seen[name] += 1
+        found[name if seen[name] == 1 else f"{name} ({seen[name]})"] = text
+    return found
 
 
 def _courses(first: Report, second: Report) -> Iterator[Pair]:

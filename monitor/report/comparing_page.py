@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from textwrap import wrap
 
+from rich.cells import cell_len
+
+from monitor.dashboard.words import wrap
 from monitor.report.comparing import Pair
 from monitor.report.content import Report
 from monitor.report.html import document, esc, listed, loud, table
@@ -21,7 +23,7 @@ _EXPLAINED = (
     "more than two of them, or plans that are not alike."
 )
 _LABEL, _GAP = 26, 2
-"""Characters of the first column, and between columns."""
+"""Columns of a terminal that the first one has, and between one and the next."""
 
 
 def comparison_html(first: Report, second: Report, rows: Sequence[Pair]) -> str:
@@ -105,5 +107,7 @@ def _laid(cells: Sequence[str], widths: Sequence[int]) -> Iterator[str]:
     parts = [wrap(cell, width) or [""] for cell, width in zip(cells, widths, strict=True)]
     for line in range(max(map(len, parts))):
         said = [part[line] if line < len(part) else "" for part in parts]
-        spaced = (text.ljust(width) for text, width in zip(said, widths, strict=True))
+        spaced = (
+            text + " " * (width - cell_len(text)) for text, width in zip(said, widths, strict=True)
+        )
         yield (" " * _GAP).join(spaced).rstrip()

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from rich.cells import cell_len
 
 from monitor.report.comparing import Pair, compare_reports
 from monitor.report.comparing_page import comparison_html, comparison_text
@@ -76,12 +77,23 @@ def test_another_plan_is_marked(run: Report) -> None:
     assert not any(row.differs for row in rows if row.what == run.planned[0][0])
 
 
+def test_segments_of_one_name_are_each_compared(run: Report) -> None:
+    """Two ramps called alike: the first is another in the other plan."""
+    planned = [(("profile: ramp", to), ("profile: ramp", "to 205")) for to in ("to 80", "to 120")]
+    rows = compare_reports(*(replace(run, planned=one) for one in planned))
+    first = Pair("plan", "profile: ramp", "to 80", "to 120", differs=True)
+    second = Pair("plan", "profile: ramp (2)", "to 205", "to 205", differs=False)
+    assert [row for row in rows if row.what.startswith("profile")] == [first, second]
+
+
 @pytest.mark.parametrize("columns", [80, 100, 160])
 def test_on_a_terminal_no_line_is_too_long(run: Report, columns: int) -> None:
-    first = weighed(run, lost=(33.0, 0.1))
+    assert run.head is not None
+    wide = replace(run.head, title="锰褐第七批" * 20, journal=f"{'七' * 40}.run")
+    first = replace(weighed(run, lost=(33.0, 0.1)), head=wide)
     rows = compare_reports(first, replace(first, state="in progress"))
     lines = list(comparison_text(first, first, rows, columns))
-    assert max(map(len, lines)) <= columns
+    assert max(map(cell_len, lines)) <= columns
     assert any(line.startswith("COURSE") for line in lines)
     assert "not judged" in " ".join(lines)
 
