@@ -64,6 +64,8 @@ _MOST_ROWS = 400
 _SAME_S = 0.06
 """Two `since_s` closer than this are the same: they are printed with one decimal."""
 _CHECK_IN = "here"
+_EARLIEST_S, _LATEST_S = -86400.0, 32_503_680_000.0
+"""1970 to 2999, in every time zone: what lies outside is no clock's time. [s since 1970 UTC]"""
 
 
 @dataclass(slots=True)
@@ -119,14 +121,14 @@ def _checked(checked: VerifyReport) -> tuple[str, ...]:
 
 
 def _read(reader: Reader, name: str, report: Report, recorded: bool, troubles: list[str]) -> Report:
-    start = reader.start()
-    first = next(reader.entries(limit=1))
+    start = _placed(reader.start())
+    first = _dated(next(reader.entries(limit=1)))
     heard, passed, facts = _Heard(), Passed(), facts_of(start)
 
     def guarded(part: Callable[[], None]) -> None:
         try:
             part()
-        except (JournalError, EntryError, ValueError, KeyError, TypeError) as error:
+        except (JournalError, EntryError, ValueError, KeyError, TypeError, OverflowError) as error:
             _note(troubles, str(error).replace(str(reader.path), name))
 
     guarded(lambda: _hear(reader, facts.utc_offset_s, heard))
@@ -194,7 +196,23 @@ def _with_channels(facts: Facts, before: Facts) -> Facts:
 
 def _hear(reader: Reader, offset_s: int | None, heard: _Heard) -> None:
     for entry in reader.entries(kinds=KINDS_OF_EVENTS):
-        _take(entry, offset_s, heard)
+        _take(_dated(entry), offset_s, heard)
+
+
+def _dated(entry: Entry) -> Entry:
+    """The entry; without its wall clock where that is none, as in a journal that was altered."""
+    utc_s = entry.utc_s
+    if utc_s is None or (isinstance(utc_s, (int, float)) and _EARLIEST_S <= utc_s <= _LATEST_S):
+        return entry
+    return replace(entry, utc_s=None)
+
+
+def _placed(start: RunStarted) -> RunStarted:
+    """The run's beginning; without its zone where no zone lies so far from UTC."""
+    offset_s = start.utc_offset_s
+    if offset_s is None or (isinstance(offset_s, int) and abs(offset_s) < 86400):
+        return start
+    return replace(start, utc_offset_s=None)
 
 
 def _take(entry: Entry, offset_s: int | None, heard: _Heard) -> None:
@@ -252,7 +270,7 @@ def _keys(sent: NoticeSent) -> str:
 def _end(reader: Reader, first: Entry, passed: Passed) -> tuple[float, float | None]:
     """Time of the newest entry that can be read, else of the last line."""
     with contextlib.suppress(JournalError, EntryError):
-        last = reader.last_entry() or first
+        last = _dated(reader.last_entry() or first)
         return last.elapsed_s, last.utc_s
     return float(passed.last["elapsed_s"]) if passed.last else first.elapsed_s, None
 
@@ -292,10 +310,7 @@ def _date(utc_s: float | None, offset_s: int | None) -> str:
     if utc_s is None:
         return ""
     zone = timezone(timedelta(seconds=offset_s or 0))
-    try:
-        return datetime.fromtimestamp(utc_s, zone).strftime("%Y-%m-%d %H:%M:%S")
-    except (OverflowError, OSError, ValueError):
-        return ""
+    return datetime.fromtimestamp(utc_s, zone).strftime("%Y-%m-%d %H:%M:%S")
 
 
 _UNTOLD = "amount not told: what the run was to give was found from its course alone"

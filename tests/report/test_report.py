@@ -314,6 +314,30 @@ def test_a_journal_that_was_altered_is_reported_as_such(whole: Path) -> None:
     assert "brown gas" in text
 
 
+@pytest.mark.parametrize(
+    "altered",
+    [
+        "utc_s = 1e300 WHERE seq = 1",
+        "utc_s = 1e18 WHERE seq = 1",
+        "utc_s = 9e999 WHERE kind = 'mark'",
+        "utc_s = -1e18",
+        """body = replace(body, '"utc_offset_s":3600', '"utc_offset_s":999999') WHERE seq = 1""",
+        """body = replace(body, '"utc_offset_s":3600', '"utc_offset_s":"x"') WHERE seq = 1""",
+    ],
+)
+def test_a_clock_that_is_none_spoils_no_report(whole: Path, altered: str) -> None:
+    """Times of day that no calendar has are left out; the rest is there, with what is wrong."""
+    import sqlite3
+
+    with sqlite3.connect(whole) as connection:
+        assert connection.execute(f"UPDATE entries SET {altered}").rowcount
+    connection.close()
+    report = report_of(whole)
+    assert report.troubles
+    assert "brown gas" in words(html_of(report))
+    assert len(report.course.pot) > 10
+
+
 @pytest.mark.parametrize("keep", [0.0, 0.1, 0.5, 0.9, 0.999])
 def test_a_torn_file_has_a_report_of_what_can_be_read(whole: Path, keep: float) -> None:
     """Never an error: whatever the file has come to, the report says what is wrong with it."""
