@@ -85,6 +85,8 @@ class _Heard:
     plan_toml: str | None = None
     rig_toml: str | None = None
     closed: str | None = None
+    clocks: list[tuple[float, float]] = field(default_factory=list)
+    """(elapsed time, the wall clock at elapsed 0) where that clock was set, or may have been."""
 
 
 def gather(path: Path, *, now_utc_s: float, recorded: bool) -> Report:
@@ -149,7 +151,7 @@ def _read(reader: Reader, name: str, report: Report, recorded: bool, troubles: l
         measures=_measures(metrics[0]) if metrics and passed.count else (),
         verdicts=tuple(passed.verdicts),
         untold=_untold(passed),
-        findings=_findings(passed, first, facts),
+        findings=_findings(passed, first, heard, facts),
         plan_toml=start.plan_toml,
         rig_toml=start.rig_toml,
     )
@@ -201,10 +203,11 @@ def _hear(reader: Reader, offset_s: int | None, heard: _Heard) -> None:
 
 def _dated(entry: Entry) -> Entry:
     """The entry; without its wall clock where that is none, as in a journal that was altered."""
-    utc_s = entry.utc_s
-    if utc_s is None or (isinstance(utc_s, (int, float)) and _EARLIEST_S <= utc_s <= _LATEST_S):
-        return entry
-    return replace(entry, utc_s=None)
+    return entry if _is_clock(entry.utc_s) else replace(entry, utc_s=None)
+
+
+def _is_clock(utc_s: object) -> bool:
+    return isinstance(utc_s, (int, float)) and _EARLIEST_S <= utc_s <= _LATEST_S
 
 
 def _placed(start: RunStarted) -> RunStarted:
@@ -232,6 +235,8 @@ def _take(entry: Entry, offset_s: int | None, heard: _Heard) -> None:
         return
     elif isinstance(body, Gap):
         heard.gaps.append(GapRow(body.from_s, body.to_s, body.cause, body.text))
+        if entry.utc_s is not None:
+            heard.clocks.append((at_s, entry.utc_s - at_s))
         heard.closed = None  # whoever goes on after an end says so with a gap
     elif isinstance(body, Acknowledged):
         did = Seen(at_s, "let go" if body.reset else "seen", body.who)
@@ -437,9 +442,9 @@ def _untold(passed: Passed) -> tuple[Untold, ...]:
     return tuple(sorted(rows, key=lambda row: (-row.share, row.name)))
 
 
-def _findings(passed: Passed, first: Entry, facts: Facts) -> tuple[EventRow, ...]:
+def _findings(passed: Passed, first: Entry, heard: _Heard, facts: Facts) -> tuple[EventRow, ...]:
     rows = [
-        EventRow(since_s, _when(first, facts, since_s), _named(name, channel, why))
+        EventRow(since_s, _when(first, heard, facts, since_s), _named(name, channel, why))
         for (name, channel, since_s), why in passed.findings.items()
         if CLASSES.get(name) == "D"
     ]
@@ -451,20 +456,24 @@ def _named(name: str, channel: str, why: str) -> str:
     return f"{advice_for(name).means}{where}{f': {reason(why)}' if why else ''}"
 
 
-def _when(first: Entry, facts: Facts, elapsed_s: float) -> str:
-    """Time of day of a moment that no entry bears."""
-    utc_s = None if first.utc_s is None else first.utc_s + elapsed_s - first.elapsed_s
-    return clock(utc_s, facts.utc_offset_s)
+def _when(first: Entry, heard: _Heard, facts: Facts, elapsed_s: float) -> str:
+    """Time of day of a moment that no entry bears, by the wall clock as it was set then."""
+    begin_s = None if first.utc_s is None else first.utc_s - first.elapsed_s
+    for at_s, began_s in heard.clocks:
+        if at_s <= elapsed_s:
+            begin_s = began_s
+    utc_s = None if begin_s is None else begin_s + elapsed_s
+    return clock(utc_s if _is_clock(utc_s) else None, facts.utc_offset_s)
 
 
 def _timeline(report: Report, heard: _Heard, passed: Passed, first: Entry, facts: Facts) -> Report:
     """Entries, verdicts and alarms in order of time, with what there is room for."""
     rows = list(heard.events)
     for at_s, word in passed.verdicts:
-        rows.append((EventRow(at_s, _when(first, facts, at_s), f"verdict: {word}"), True))
+        rows.append((EventRow(at_s, _when(first, heard, facts, at_s), f"verdict: {word}"), True))
     for alarm in report.alarms:
         text = f"alarm, {alarm.priority}: {_named(alarm.name, alarm.channel, '')}"
-        when = _when(first, facts, alarm.shown_s)
+        when = _when(first, heard, facts, alarm.shown_s)
         rows.append((EventRow(alarm.shown_s, when, text, "warn", alarm.label), True))
     rows.sort(key=lambda row: row[0].elapsed_s)
     is_long = len(rows) > _MOST_ROWS

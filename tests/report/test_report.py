@@ -314,6 +314,24 @@ def test_a_journal_that_was_altered_is_reported_as_such(whole: Path) -> None:
     assert "brown gas" in text
 
 
+def test_the_time_of_day_goes_by_the_clock_as_it_was_set(tmp_path: Path) -> None:
+    """An hour back before an alarm: its row has the time of day that the rows about it have."""
+    made = make_journal(tmp_path / "a.run", closed=False)
+    back_s = START_UTC_S - 3600.0
+    with Journal.open_for_writing(made) as journal:
+        gap, mark = Gap("clock-stepped", 6005.0, 6005.0, "back"), Mark("note", "brown gas")
+        journal.append([(6005.0, back_s + 6005.0, gap), (6010.0, back_s + 6010.0, mark)])
+    writer = LineWriter(made)
+    alarms = [alarm("gas-in-room", channel="room", priority="high", since_s=6008.0)]
+    line = line_at(6008, verdict="unclear", alarms=alarms)
+    writer.add([(6008.0, 1, json.dumps(line))], 1, "test")
+    writer.close()
+    shown = {row.text.partition(":")[0]: row.when for row in report_of(made).events}
+    assert shown["alarm, high"] == "10:20:08"
+    assert shown["mark"] == "10:20:10"
+    assert shown["run began, program 0.1"] == "09:40:00"
+
+
 @pytest.mark.parametrize(
     "altered",
     [
