@@ -129,9 +129,10 @@ def export(arguments: argparse.Namespace) -> int:
             copy_journal(arguments.journal, arguments.whole)
             done["journal"] = str(arguments.whole)
         if arguments.marks is not None:
+            begin_s = readings_out.begin_utc_s(reader.entries(kinds=("readings",), limit=1))
             with _opened(arguments.marks) as out:
                 done["marks"] = readings_out.write_marks(
-                    reader.entries(kinds=("mark",)), out, start.utc_offset_s
+                    reader.entries(kinds=("mark",)), out, start.utc_offset_s, begin_s
                 )
         if arguments.out is None and (arguments.whole or arguments.marks):
             return _told(arguments, done)

@@ -12,7 +12,7 @@ from typing import TextIO
 from drivers.reading import ROLES
 from monitor.entries import Entry, Mark, Readings
 
-__all__ = ["header_cells", "write_csv", "write_marks", "write_parquet"]
+__all__ = ["begin_utc_s", "header_cells", "write_csv", "write_marks", "write_parquet"]
 
 _SAME_S = 1e-5
 """Two clocks read one after the other, and sums of floats, differ by no more than this."""
@@ -32,6 +32,11 @@ def header_cells(roles: Mapping[str, str]) -> dict[str, str]:
         name: f"{role}{'/' + name if is_told_apart(name, role) else ''} [{ROLES[role].unit}]"
         for name, role in roles.items()
     }
+
+
+def begin_utc_s(readings: Iterable[Entry]) -> float | None:
+    """The wall clock at elapsed 0 by the first reading, in seconds since 1970 UTC, if known."""
+    return next((_begin_s(entry) for entry in readings), None)
 
 
 def write_csv(

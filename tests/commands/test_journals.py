@@ -8,9 +8,19 @@ from pathlib import Path
 
 import pytest
 
-from monitor.entries import Corrected, Mark
-from monitor.journal import Reader
+from drivers.reading import Reading
+from monitor.entries import Corrected, Mark, Readings, RunStarted
+from monitor.journal import Journal, Reader
 from tests.commands.conftest import PLAN, Call
+
+RIG = """format = 1
+[[instrument]]
+name = "i"
+driver = "playback"
+port = "table"
+[instrument.channels]
+pot_mass = { role = "pot_mass", unit = "g" }
+"""
 
 
 def test_a_timed_hold_goes_from_start_to_complete(call: Call, journal: Path) -> None:
@@ -116,6 +126,30 @@ def test_export_and_import_again_give_the_same_readings(
     assert call("import", first, "--plan", plan_file, "--out", again).code == 0
     assert call("export", again, "--out", second).code == 0
     assert first.read_text() == second.read_text()
+
+
+def test_a_run_whose_clock_was_set_back_comes_back_with_its_marks(
+    call: Call, tmp_path: Path
+) -> None:
+    """An hour back after three minutes; the only mark was made after that."""
+    path, table, marks, again = (tmp_path / name for name in ("a.run", "t.csv", "m.csv", "b.run"))
+    start = RunStarted("a drying", PLAN, RIG, "0", "test", 1)
+    began_s = 1773477600.0
+    with Journal.create(path, start, began_s) as made:
+        for n in range(6):
+            utc_s = began_s + 60.0 * n - (3600.0 if n >= 3 else 0.0)
+            made.append([(60.0 * n, utc_s, Readings("i", (Reading("pot_mass", 20.0 + n),)))])
+            if n == 4:
+                made.append([(60.0 * n, utc_s, Mark("note", "grey"))])
+    plan = tmp_path / "plan.toml"
+    plan.write_text(PLAN, encoding="utf-8")
+    assert call("export", path, "--out", table, "--marks", marks).code == 0
+    assert call("import", table, "--plan", plan, "--marks", marks, "--out", again).code == 0
+    with Reader(again) as reader:
+        kept = list(reader.entries(kinds=("readings", "mark")))
+    assert [e.elapsed_s for e in kept if isinstance(e.body, Mark)] == [240.0]
+    values = [e.body.values[0].value for e in kept if isinstance(e.body, Readings)]
+    assert values == [20.0 + n for n in range(6)]
 
 
 def test_export_to_parquet_and_a_whole_copy(call: Call, journal: Path, tmp_path: Path) -> None:
