@@ -6,6 +6,7 @@ import argparse
 import math
 
 from monitor.commands.following import answered
+from monitor.commands.new_files import expect_new, new_file
 from monitor.commands.saying import UsageError, answer_json, say
 from monitor.commands.starting import load_plan, load_rig
 from monitor.plan.model import Plan
@@ -24,6 +25,8 @@ def plan(arguments: argparse.Namespace) -> int:
     from monitor.plan.text import as_dict, as_text, clock
     from monitor.plan.train import train_of
 
+    if arguments.svg is not None:
+        expect_new(arguments.svg, "picture", "--svg")
     given = load_plan(arguments.plan)[0]
     rig = load_rig(arguments.rig, any_driver=True)[0] if arguments.rig is not None else None
     found = _what_if(given, arguments)
@@ -35,10 +38,8 @@ def plan(arguments: argparse.Namespace) -> int:
     train = train_of(found, course, rig)
     advice = advise(found, rig, course, train, cold)
     if arguments.svg is not None:
-        try:
-            arguments.svg.write_text(svg_text(found, course), encoding="utf-8")
-        except OSError as error:
-            raise UsageError(f"picture {arguments.svg}: {error.strerror or error}") from error
+        with new_file(arguments.svg, "picture", "--svg") as file:
+            file.write(svg_text(found, course))
     before = expected_course(given).done_s if found != given else None
     if arguments.json:
         answer = as_dict(found, course, advice, train, cold)

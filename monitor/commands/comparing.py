@@ -9,7 +9,8 @@ import time
 from pathlib import Path
 
 from monitor.commands.following import answered
-from monitor.commands.reporting import analyse, write_new
+from monitor.commands.new_files import expect_new, new_file
+from monitor.commands.reporting import analyse
 from monitor.commands.saying import UsageError, answer_json, expect_journal, note, say
 
 __all__ = ["compare"]
@@ -32,8 +33,8 @@ def compare(arguments: argparse.Namespace) -> int:
     if paths[0].resolve() == paths[1].resolve():
         raise UsageError(f"compare: {paths[0]} twice; name two journals")
     out: Path | None = arguments.out
-    if out is not None and out.exists():
-        raise UsageError(f"compare {out} is there already; name another with --out")
+    if out is not None:
+        expect_new(out, "compare")
     found = []
     for path in paths:
         recorded = is_recorded(path)
@@ -43,7 +44,9 @@ def compare(arguments: argparse.Namespace) -> int:
     first, second = found
     rows = compare_reports(first, second)
     if out is not None:
-        write_new(out, comparison_html(first, second, rows))
+        page = comparison_html(first, second, rows)
+        with new_file(out, "compare") as file:
+            file.write(page)
     for path, report in zip(paths, found, strict=True):
         for trouble in report.troubles:
             note(f"{path.name} is not well: {trouble}")

@@ -9,9 +9,10 @@ import time
 from pathlib import Path
 
 from monitor.commands.following import answered
-from monitor.commands.saying import UsageError, answer_json, expect_journal, note, say
+from monitor.commands.new_files import expect_new, new_file
+from monitor.commands.saying import answer_json, expect_journal, note, say
 
-__all__ = ["analyse", "report", "write_new"]
+__all__ = ["analyse", "report"]
 
 _NOT_WELL = 1
 
@@ -27,8 +28,8 @@ def report(arguments: argparse.Namespace) -> int:
     out: Path | None = arguments.out
     if out is None and not arguments.json:
         out = path.with_name(f"{path.name.removesuffix('.run')}.html")
-    if out is not None and out.exists():
-        raise UsageError(f"report {out} is there already; name another with --out")
+    if out is not None:
+        expect_new(out, "report")
     recorded = is_recorded(path)
     if not recorded:
         analyse(path)
@@ -36,7 +37,9 @@ def report(arguments: argparse.Namespace) -> int:
     if out is not None:
         from monitor.report.page import html_of
 
-        write_new(out, html_of(found))
+        page = html_of(found)
+        with new_file(out, "report") as file:
+            file.write(page)
     if arguments.json:
         answer_json({"format": 1, **dataclasses.asdict(found)})
     else:
@@ -53,14 +56,3 @@ def analyse(path: Path) -> None:
 
     with contextlib.suppress(JournalError, ValueError, OSError):
         catch_up(path)
-
-
-def write_new(out: Path, text: str) -> None:
-    """Never over a file that is there."""
-    try:
-        with out.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError as error:
-        raise UsageError(f"{out} is there already; name another with --out") from error
-    except OSError as error:
-        raise UsageError(f"{out}: {error.strerror or error}") from error

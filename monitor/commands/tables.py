@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+import os
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import islice
 from pathlib import Path
 
 from monitor.commands.following import answered, channel_roles, open_reader
+from monitor.commands.new_files import expect_new, new_file, new_name
 from monitor.commands.saying import UsageError, answer_json, complain, read_text, say
 from monitor.commands.starting import journal_path, load_plan, load_rig, run_started
-from monitor.entries import ClosedCleanly
+from monitor.entries import ClosedCleanly, Entry
 from monitor.exchange.header import TableError, parse_map
 from monitor.exchange.readings_in import INSTRUMENT, Table, TimedBody, read_marks, read_table
 from monitor.plan.model import Rig
@@ -121,6 +124,13 @@ def export(arguments: argparse.Namespace) -> int:
     from monitor.exchange import readings_out
     from monitor.journal import copy_journal
 
+    for path, what, option in (
+        (arguments.whole, "journal", "--journal"),
+        (arguments.marks, "marks", "--marks"),
+        (arguments.out, "readings", "--out"),
+    ):
+        if path is not None:
+            expect_new(path, what, option)
     with open_reader(arguments.journal) as reader:
         start = reader.start()
         done: dict[str, object] = {"format": 1}
@@ -130,7 +140,7 @@ def export(arguments: argparse.Namespace) -> int:
             done["journal"] = str(arguments.whole)
         if arguments.marks is not None:
             begin_s = readings_out.begin_utc_s(reader.entries(kinds=("readings",), limit=1))
-            with _opened(arguments.marks) as out:
+            with new_file(arguments.marks, "marks", "--marks") as out:
                 done["marks"] = readings_out.write_marks(
                     reader.entries(kinds=("mark",)), out, start.utc_offset_s, begin_s
                 )
@@ -139,30 +149,43 @@ def export(arguments: argparse.Namespace) -> int:
         roles = channel_roles(reader)
         readings = reader.entries(kinds=("readings",))
         if arguments.out is None:
-            readings_out.write_csv(readings, roles, sys.stdout, start.utc_offset_s)
+            _print_csv(readings, roles, start.utc_offset_s)
             return 0
         if arguments.out.suffix == ".parquet":
             try:
-                done["rows"] = readings_out.write_parquet(
-                    readings, roles, arguments.out, start.utc_offset_s
-                )
+                with new_name(arguments.out, "readings"):
+                    done["rows"] = readings_out.write_parquet(
+                        readings, roles, arguments.out, start.utc_offset_s
+                    )
             except ImportError as error:
                 raise UsageError(
                     "Parquet needs pyarrow, which is not installed; "
                     "install mantlewatch[parquet] or export to a .csv file"
                 ) from error
         else:
-            with _opened(arguments.out) as out:
+            with new_file(arguments.out, "readings") as out:
                 done["rows"] = readings_out.write_csv(readings, roles, out, start.utc_offset_s)
         done["file"] = str(arguments.out)
         return _told(arguments, done)
 
 
-def _opened(path: Path):  # type: ignore[no-untyped-def]
+def _print_csv(
+    readings: Iterator[Entry], roles: Mapping[str, str], utc_offset_s: int | None
+) -> None:
+    from monitor.exchange import readings_out
+
     try:
-        return path.open("w", encoding="utf-8", newline="")
+        readings_out.write_csv(readings, roles, sys.stdout, utc_offset_s)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise  # whoever read has gone, which is no fault
     except OSError as error:
-        raise UsageError(f"file {path}: {error.strerror or error}") from error
+        # What could not be written would be tried once more when the program ends.
+        with contextlib.suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise UsageError(
+            f"readings: the output takes no more: {error.strerror or error}"
+        ) from error
 
 
 def _told(arguments: argparse.Namespace, done: dict[str, object]) -> int:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from drivers.reading import Reading
 from monitor.entries import Corrected, Mark, Readings, RunStarted
+from monitor.exchange import readings_out
 from monitor.journal import Journal, Reader
 from tests.commands.conftest import PLAN, Call
 
@@ -158,6 +162,66 @@ def test_export_to_parquet_and_a_whole_copy(call: Call, journal: Path, tmp_path:
     assert call("export", journal, "--out", table, "--journal", copy).code == 0
     assert len(pandas.read_parquet(table)) == 300
     assert call("verify", copy).code == 0
+
+
+@pytest.mark.parametrize("option", ["--out", "--marks", "--journal"])
+@pytest.mark.parametrize("name", ["dry.run", "other.csv", "other.parquet"])
+def test_export_writes_over_nothing(
+    call: Call, journal: Path, tmp_path: Path, option: str, name: str
+) -> None:
+    """Neither over the journal itself, nor over any other file."""
+    there = tmp_path / name
+    if there != journal:
+        there.write_text("mine\n", encoding="utf-8")
+    before = there.read_bytes()
+    answer = call("export", journal, option, there)
+    assert (answer.code, answer.out) == (2, "")
+    assert f"{there} is there already; name another with {option}" in answer.err
+    assert there.read_bytes() == before
+
+
+def test_one_name_for_two_tables_is_refused(call: Call, journal: Path, tmp_path: Path) -> None:
+    table = tmp_path / "t.csv"
+    assert call("export", journal, "--marks", table, "--out", table).code == 2
+    assert table.read_text(encoding="utf-8").splitlines()[0].endswith(",kind,text")
+
+
+@pytest.mark.parametrize("name", ["x.csv", "x.parquet"])
+def test_an_export_that_cannot_be_written_is_a_sentence(
+    call: Call, journal: Path, tmp_path: Path, name: str
+) -> None:
+    answer = call("export", journal, "--out", tmp_path / "none" / name)
+    assert (answer.code, answer.out) == (2, "")
+    assert answer.err.splitlines() == [
+        f"mantlewatch: readings {tmp_path / 'none' / name}: No such file or directory"
+    ]
+
+
+@pytest.mark.parametrize("suffix", ["csv", "parquet"])
+def test_a_disk_that_fills_leaves_no_half_table(
+    call: Call, journal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, suffix: str
+) -> None:
+    def full(*_words: object) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(readings_out, "write_csv", full)
+    monkeypatch.setattr(readings_out, "write_parquet", full)
+    table = tmp_path / f"t.{suffix}"
+    answer = call("export", journal, "--out", table)
+    assert (answer.code, answer.out) == (2, "")
+    assert answer.err.splitlines() == [f"mantlewatch: readings {table}: No space left on device"]
+    assert not table.exists()
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no full device")
+def test_an_output_that_takes_no_more_is_a_sentence(journal: Path) -> None:
+    words = [sys.executable, "-m", "monitor.cli", "export", str(journal)]
+    with Path("/dev/full").open("w") as full:
+        ended = subprocess.run(words, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert ended.returncode == 2
+    assert ended.stderr.splitlines() == [
+        "mantlewatch: readings: the output takes no more: No space left on device"
+    ]
 
 
 def test_verify_finds_an_alteration_and_knows_the_head(call: Call, journal: Path) -> None:

@@ -93,6 +93,16 @@ def test_the_picture_as_a_file(call: Call, tmp_path: Path) -> None:
     assert "No such file" in bad.err
 
 
+def test_the_picture_goes_over_no_file(call: Call, tmp_path: Path) -> None:
+    """Least of all over the plan that it shows."""
+    plan = tmp_path / "p.toml"
+    plan.write_bytes(BUNDLED_PLAN.read_bytes())
+    answer = call("plan", plan, "--svg", plan)
+    assert (answer.code, answer.out) == (2, "")
+    assert f"picture {plan} is there already; name another with --svg" in answer.err
+    assert plan.read_bytes() == BUNDLED_PLAN.read_bytes()
+
+
 def test_the_picture_in_the_terminal(call: Call) -> None:
     answer = call("plan", BUNDLED_PLAN, "--plot")
 
