@@ -192,8 +192,18 @@ def _resume(arguments: argparse.Namespace) -> int:
         start_recorder(path, resume=True)
     except RecorderError as error:
         raise UsageError(str(error)) from error
-    note(f"recording goes on in {path}; the time between stands in it as a gap")
+    note(f"recording goes on in {path}; the time between stands in it as a gap{_how(path)}")
     return _look(path, arguments)
+
+
+def _how(path: Path) -> str:
+    """What the newest gap of the journal says of itself, in brackets."""
+    from monitor.entries import Gap
+    from monitor.journal import Reader
+
+    with Reader(path) as reader:
+        gaps = [e.body for e in reader.entries(kinds=("gap",)) if isinstance(e.body, Gap)]
+    return f" ({gaps[-1].text})" if gaps and gaps[-1].text else ""
 
 
 def _refuse_rehearsal(path: Path) -> None:

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 from monitor.entries import Body, ClosedCleanly, Entry, RunStarted, decode_body, encode_body
 from monitor.journal.chain import ROOT, digest
@@ -22,6 +23,7 @@ Timed = tuple[float, float | None, Body]
 """`elapsed_s`, `utc_s` and what happened."""
 
 _LAST = "SELECT seq, elapsed_s, hash FROM entries ORDER BY seq DESC LIMIT 1"
+_WHOLE = "SELECT seq, elapsed_s, utc_s, kind, body FROM entries"
 _INSERT = "INSERT INTO entries VALUES (?, ?, ?, ?, ?, ?)"
 
 
@@ -155,6 +157,15 @@ class Journal:
         """The last entry, whoever wrote it."""
         return _last(self._connection, self.path)
 
+    def last_recorded(self) -> Entry | None:
+        """The last entry that a recorder wrote; without one the first, with which time began.
+
+        Whoever adds a remark later guesses its time; the recorder's own entries know theirs.
+        """
+        with translated(self.path):
+            first = self._connection.execute(f"{_WHOLE} WHERE seq = 1").fetchone()
+        return _last_recorded(self._connection, self.path) or _entry(first)
+
     def is_in_place(self) -> bool:
         """Whether what is written is still the file at `path`: not deleted, replaced, cut short.
 
@@ -237,12 +248,20 @@ class Journal:
         self.close()
 
 
+def _entry(row: tuple[Any, ...] | None) -> Entry | None:
+    return None if row is None else Entry(row[0], row[1], row[2], decode_body(row[3], row[4]))
+
+
 def _last(connection: sqlite3.Connection, path: Path) -> Entry | None:
     with translated(path):
-        row = connection.execute(
-            "SELECT seq, elapsed_s, utc_s, kind, body FROM entries ORDER BY seq DESC LIMIT 1"
-        ).fetchone()
-    return None if row is None else Entry(row[0], row[1], row[2], decode_body(row[3], row[4]))
+        return _entry(connection.execute(f"{_WHOLE} ORDER BY seq DESC LIMIT 1").fetchone())
+
+
+def _last_recorded(connection: sqlite3.Connection, path: Path) -> Entry | None:
+    kinds = ", ".join("?" for _ in BY_RECORDER)
+    sql = f"{_WHOLE} WHERE kind IN ({kinds}) ORDER BY seq DESC LIMIT 1"
+    with translated(path):
+        return _entry(connection.execute(sql, BY_RECORDER).fetchone())
 
 
 def append_entry(path: Path, body: Body, utc_s: float | None = None) -> Entry:
@@ -284,10 +303,5 @@ def _rehearsed(connection: sqlite3.Connection, path: Path) -> bool:
 
 def _ended(connection: sqlite3.Connection, path: Path) -> bool:
     """Whether the recording was closed and not begun again."""
-    with translated(path):
-        row = connection.execute(
-            f"SELECT kind, body FROM entries WHERE kind IN ({', '.join('?' for _ in BY_RECORDER)})"
-            " ORDER BY seq DESC LIMIT 1",
-            BY_RECORDER,
-        ).fetchone()
-    return row is not None and isinstance(decode_body(*row), ClosedCleanly)
+    last = _last_recorded(connection, path)
+    return last is not None and isinstance(last.body, ClosedCleanly)

@@ -22,6 +22,10 @@ from monitor.recorder.recording import Recording
 
 __all__ = ["main"]
 
+_UNASKED = "resumed; the recorder had not ended on purpose"
+_SET_BACK_S = 1.0
+"""A time server draws in a clock by less; a computer without a clock battery is far behind."""
+
 
 def _parse(words: Sequence[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m monitor.recorder", description=__doc__)
@@ -55,16 +59,25 @@ class _Signals:
         self.stop.set()
 
 
-def _clock(journal: Path, arguments: argparse.Namespace, last: Entry) -> Clock:
-    """The clock of this recording; a real one goes on from the last entry by the wall clock."""
+def _clock(
+    journal: Path, arguments: argparse.Namespace, recorded: Entry, last_s: float = 0.0
+) -> Clock:
+    """The clock of this recording; a real one goes on by the wall clock from what was `recorded`.
+
+    Remarks made since have times of their own (`last_s`), before which it does not begin.
+    """
     if arguments.epoch is not None or arguments.speed != 1.0:
         with Reader(journal) as reader:
             first = next(reader.entries(limit=1))
         epoch_s = time.monotonic() if arguments.epoch is None else arguments.epoch
         utc_s = time.time() if first.utc_s is None else first.utc_s
         return ScaledClock(epoch_s, arguments.speed, utc_s)
-    passed_s = 0.0 if last.utc_s is None else max(0.0, time.time() - last.utc_s)
-    return RealClock(last.elapsed_s + passed_s)
+    return RealClock(max(last_s, recorded.elapsed_s + max(0.0, _passed_s(recorded))))
+
+
+def _passed_s(since: Entry) -> float:
+    """Time since an entry by the wall clock; below 0 where that clock has been set back."""
+    return 0.0 if since.utc_s is None else time.time() - since.utc_s
 
 
 def _is_fresh(journal: Path) -> bool:
@@ -74,31 +87,33 @@ def _is_fresh(journal: Path) -> bool:
 
 
 def _record(journal: Journal, arguments: argparse.Namespace, signals: _Signals) -> bool:
-    last = journal.last()
-    if last is None:
+    last, recorded = journal.last(), journal.last_recorded()
+    if last is None or recorded is None:
         raise JournalError(f"journal {journal.path}: it holds no first entry; create it with a run")
     fresh = _is_fresh(journal.path)
     if not fresh and not arguments.resume:
         raise JournalError(
             f"journal {journal.path}: it was recorded already; resume it to go on in it"
         )
-    clock = _clock(journal.path, arguments, last)
+    clock = _clock(journal.path, arguments, recorded, last.elapsed_s)
     recording = Recording(
         journal, clock, opener_for(journal.path), seen_seq=1 if fresh else last.seq
     )
     if not fresh:
-        recording.say(_gap_since(last, clock))
+        recording.say(_gap_since(recorded, clock))
     return recording.run(signals.stop, lambda: signals.reason)
 
 
-def _gap_since(last: Entry, clock: Clock) -> Gap:
-    closed = isinstance(last.body, ClosedCleanly)
-    return Gap(
-        "recorder-stopped",
-        last.elapsed_s,
-        max(last.elapsed_s, clock.now().elapsed_s),
-        "resumed after a clean end" if closed else "resumed; the recorder had not ended on purpose",
-    )
+def _gap_since(recorded: Entry, clock: Clock) -> Gap:
+    closed = isinstance(recorded.body, ClosedCleanly)
+    text = "resumed after a clean end" if closed else _UNASKED
+    if (passed_s := _passed_s(recorded)) <= -_SET_BACK_S:
+        text += (
+            f"; how long is not known: this computer's clock is {-passed_s:.0f} s behind the last "
+            "reading's"
+        )
+    to_s = max(recorded.elapsed_s, clock.now().elapsed_s)
+    return Gap("recorder-stopped", recorded.elapsed_s, to_s, text)
 
 
 def main(words: Sequence[str] | None = None) -> int:
