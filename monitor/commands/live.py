@@ -25,11 +25,13 @@ from monitor.commands.starting import (
 from monitor.plan.model import Plan, Rig
 
 if TYPE_CHECKING:
+    from monitor.dashboard.standing import Standing
     from monitor.plan.advice import Advice
 
 __all__ = ["demo", "rehearse", "run", "watch"]
 
 _POLL_S = 0.5
+_NOT_WELL = 1
 
 
 @answered
@@ -262,29 +264,43 @@ def _look(path: Path, arguments: argparse.Namespace) -> int:
         return _plain(path, arguments)
     from monitor.dashboard.app import run_dashboard
 
-    ended = run_dashboard(path, sets_folder())
-    if ended == "left":
-        say(f"recording goes on; come back with: mantlewatch watch {path}")
-    else:
-        say(f"the journal is {path}")
+    answer, standing = run_dashboard(path, sets_folder())
+    say(_how_left(path, standing) if answer == "left" else f"the journal is {path}")
     return 0
 
 
+def _how_left(path: Path, standing: Standing) -> str:
+    """What becomes of the run whose screen was left: nobody is to go home on a dead recorder."""
+    from monitor.recorder.control import is_alive
+
+    if standing.forsaken:
+        return standing.alert
+    if not is_alive(path):
+        return f"nobody records it just now; look again with: mantlewatch watch {path}"
+    if standing.word == "silent":
+        return f"{standing.alert}; come back with: mantlewatch watch {path}"
+    return f"recording goes on; come back with: mantlewatch watch {path}"
+
+
 def _plain(path: Path, arguments: argparse.Namespace) -> int:
+    """1 where the record ends without having been closed, which is said."""
     from monitor.dashboard.plain import follow_plain
 
     try:
         if arguments.json:
-            _print_json(path)
-        else:
-            follow_plain(path, arguments.every, sys.stdout, sets_folder=sets_folder())
+            return _print_json(path)
+        ended = follow_plain(path, arguments.every, sys.stdout, sets_folder=sets_folder())
     except KeyboardInterrupt:
         return _interrupted(path)
-    return 0
+    return 0 if ended == "finished" else _NOT_WELL
 
 
-def _print_json(path: Path) -> None:
-    """The stored lines as they are, and each new one as it comes, until nobody records."""
+def _print_json(path: Path) -> int:
+    """The stored lines as they are, and each new one as it comes, until nobody records.
+
+    Programs get lines alone, so that what has to be said goes beside them.
+    """
+    from monitor.dashboard.follower import standing_unheld
     from monitor.journal import Reader
     from monitor.recorder.control import is_alive
 
@@ -296,8 +312,13 @@ def _print_json(path: Path) -> None:
                 print(text, flush=True)
                 after_s = json.loads(text)["elapsed_s"]
             if not alive:
-                return
+                break
             time.sleep(_POLL_S)
+    standing = standing_unheld(path)
+    if standing.finished:
+        return 0
+    note(standing.alert)
+    return _NOT_WELL
 
 
 def _interrupted(path: Path) -> int:

@@ -285,8 +285,8 @@ class DashboardApp(App[str]):
         return max(20, min(100, self.size.width - 4))
 
     def action_stop_or_leave(self) -> None:
-        """Ask what Ctrl-C was meant to do; a finished run is simply left."""
-        if self._standing.word in ("finished", "not recording"):
+        """Ask what Ctrl-C was meant to do; a run that nobody records here is simply left."""
+        if self._standing.finished or self._standing.forsaken:
             self.action_go("left")
             return
         if isinstance(self.screen, StopOrLeave):
@@ -310,11 +310,12 @@ def _person() -> str:
         return ""
 
 
-def run_dashboard(path: Path, sets_folder: Path | None = None) -> str:
-    """Show a journal until the person leaves.
+def run_dashboard(path: Path, sets_folder: Path | None = None) -> tuple[str, Standing]:
+    """Show a journal until the person leaves: how they did, and how the record stood then.
 
-    Returns 'stop' where recording was asked to end (the request has been appended), 'finished'
-    where the run had ended, otherwise 'left'.
+    'stop' where recording was asked to end (the request has been appended), 'finished' where the
+    run had ended, otherwise 'left'.
     """
-    app = DashboardApp(path, follower=Follower(path, sets_folder=sets_folder))
-    return app.run() or "left"
+    follower = Follower(path, sets_folder=sets_folder)
+    answer = DashboardApp(path, follower=follower).run() or "left"
+    return answer, follower.standing()

@@ -34,7 +34,7 @@ from monitor.entries import (
 )
 from monitor.journal import Reader, is_recorded
 
-__all__ = ["Follower"]
+__all__ = ["Follower", "standing_unheld"]
 
 _NEWEST = 600
 """Entries read on opening to learn what each channel said last."""
@@ -260,8 +260,11 @@ class Follower:
 
     # --- what is shown
 
-    def standing(self) -> Standing:
-        """How the record stands just now, or stood at `until_s`."""
+    def standing(self, unheld_for_s: float = 0.0) -> Standing:
+        """How the record stands just now, or stood at `until_s`.
+
+        `unheld_for_s`: how long whoever asks knows that no recorder holds it.
+        """
         if self._until_s is not None:
             return Standing("finished" if self._closed else "recording", ())
         now_s = self._monotonic_s()
@@ -274,7 +277,7 @@ class Follower:
                 entry_utc_s=self._last.utc_s,
                 wall_utc_s=self._wall_utc_s(),
                 entry_quiet_for_s=now_s - self._entry_at_s,
-                unheld_for_s=now_s - self._held_at_s,
+                unheld_for_s=max(unheld_for_s, now_s - self._held_at_s),
                 line_s=self.line["elapsed_s"] if self.line else None,
                 line_quiet_for_s=now_s - self._line_at_s,
                 moved=self._moved,
@@ -322,3 +325,12 @@ class Follower:
     def close(self) -> None:
         """Let go of the journal."""
         self._reader.close()
+
+
+def standing_unheld(path: Path) -> Standing:
+    """How the record of a journal stands for whoever has seen its recorder let go of it."""
+    follower = Follower(path)
+    try:
+        return follower.standing(math.inf)
+    finally:
+        follower.close()

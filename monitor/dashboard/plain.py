@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -60,20 +61,21 @@ def follow_plain(
     monotonic_s: Callable[[], float] = time.monotonic,
     sets_folder: Path | None = None,
 ) -> str:
-    """Print a line every `every_s` seconds of the run until it ends.
+    """Print a line every `every_s` seconds of the run until nothing more comes.
 
     A change of verdict or alarms is printed at once; so is a lost instrument, and silence of the
-    recorder. A finished journal is printed from its beginning, one in progress from now on.
-    Returns 'finished', or 'left' where `stop` said so.
+    recorder. What is over is printed from its beginning, a run in progress from now on.
+    Returns 'finished', 'left' where `stop` said so, 'not recording' or 'moved', which is printed.
     """
     follower = Follower(path, sets_folder=sets_folder, monotonic_s=monotonic_s)
     printer = _Printer(out, every_s)
     try:
-        finished = follower.standing().finished
-        for line in follower.lines_so_far() if finished else [follower.line]:
+        at_first = follower.standing(math.inf)  # what nobody holds as we come is over
+        is_over = at_first.finished or at_first.forsaken
+        for line in follower.lines_so_far() if is_over else [follower.line]:
             if line is not None:
                 printer.line(line)
-        if finished:
+        if is_over:
             follower.new_troubles()
         while not stop():
             follower.poll()
@@ -83,8 +85,8 @@ def follow_plain(
             for row in follower.new_troubles():
                 print(f"{row.when} {row.text}", file=out, flush=True)
             printer.notices(tuple(notice.text for notice in standing.notices))
-            if standing.finished:
-                return "finished"
+            if standing.finished or standing.forsaken:
+                return standing.word
             sleep(_POLL_S)
         return "left"
     finally:

@@ -67,9 +67,19 @@ class Standing:
         return self.word == "finished"
 
     @property
+    def forsaken(self) -> bool:
+        """Nobody records into this journal any more, though it was never closed."""
+        return self.word in ("not recording", "moved")
+
+    @property
+    def alert(self) -> str:
+        """The first of what has to be said loudly; empty where nothing has."""
+        return next((notice.text for notice in self.notices if notice.level == "alert"), "")
+
+    @property
     def alerts(self) -> bool:
         """Nothing is recorded or judged, and somebody has to be called."""
-        return any(notice.level == "alert" for notice in self.notices)
+        return bool(self.alert)
 
 
 def standing_of(clues: Clues) -> Standing:

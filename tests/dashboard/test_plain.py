@@ -109,16 +109,24 @@ def test_it_ends_when_told_to(tmp_path):
         assert follow_plain(path, 10.0, io.StringIO(), stop=lambda: True) == "left"
 
 
-def test_a_recorder_that_is_gone_is_said_once(tmp_path):
+@pytest.mark.parametrize("moved", [False, True])
+def test_a_recorder_that_is_gone_is_said_once_and_ends_it(tmp_path, moved):
+    """All that it holds, and then why nothing more comes."""
     path = make_journal(tmp_path / "a.run", 600, closed=False)
+    if moved:
+        with Journal.open_for_writing(path) as journal:
+            text = "a.run was deleted: recording goes on in b"
+            told = InstrumentState("recorder", "moved", text)
+            journal.append([(601.0, START_UTC_S + 601, told)])
     out = io.StringIO()
     now_s = [0.0]
 
     def sleep(_):
         now_s[0] += 1.0
 
-    follow_plain(
-        path, 10.0, out, sleep=sleep, stop=lambda: now_s[0] > 20.0, monotonic_s=lambda: now_s[0]
-    )
+    ended = follow_plain(path, 300.0, out, sleep=sleep, monotonic_s=lambda: now_s[0])
 
-    assert out.getvalue().count("NOT RECORDING") == 1
+    lines = out.getvalue().splitlines()
+    assert ended == ("moved" if moved else "not recording")
+    assert lines[-1].startswith("RECORDED ELSEWHERE: " if moved else "NOT RECORDING: ")
+    assert [line.split()[1] for line in lines[:-1]] == ["0:00:10", "0:05:00", "0:10:00"]

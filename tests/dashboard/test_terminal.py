@@ -20,7 +20,7 @@ CODE = (
     "import signal, sys, pathlib; from monitor.dashboard.app import run_dashboard;"
     # a shell hands SIGINT on as ignored to what it starts in the background
     "signal.signal(signal.SIGINT, signal.default_int_handler);"
-    "ended = run_dashboard(pathlib.Path(sys.argv[1]));"
+    "ended, _ = run_dashboard(pathlib.Path(sys.argv[1]));"
     "pathlib.Path(sys.argv[2]).write_text(ended)"
 )
 
