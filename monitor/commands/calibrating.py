@@ -21,7 +21,7 @@ from drivers.protocol import Said, StateChanged
 from drivers.reading import ROLES
 from monitor.chemistry.atmosphere import STANDARD_PRESSURE_KPA, boiling_point_water_C
 from monitor.commands.correcting import ROOM_C, Point, correction
-from monitor.commands.listening import events_of, uncorrected
+from monitor.commands.listening import events_of
 from monitor.commands.rig_writing import write_rig
 from monitor.commands.saying import UsageError, answer_json, complain, note, say
 from monitor.plan.model import ChannelSpec, Rig
@@ -128,7 +128,7 @@ def _taken(
     rig: Rig, chosen: Sequence[ChannelSpec], true_C: float, for_s: float
 ) -> dict[str, Point] | None:
     """What each channel that is in the bath says; None: nothing would open."""
-    values = _values_of(uncorrected(rig), chosen, for_s)
+    values = _values_of(rig, chosen, for_s)
     if values is None:
         return None
     found = {}
@@ -139,7 +139,7 @@ def _taken(
             note(f"  {channel.name}: {problem}; left as it is")
             continue
         mean_C = statistics.fmean(said_C)
-        note(f"  {channel.name}: says {mean_C:.2f} degC uncorrected")
+        note(f"  {channel.name}: says {mean_C:.2f} degC")
         found[channel.name] = Point(true_C, mean_C)
     return found
 

@@ -16,12 +16,15 @@ __all__ = ["GAINS", "ROOM_C", "Point", "correction", "scale_of"]
 ROOM_C: Final = 23.0
 """A cold junction of which nothing is known is as warm as a room (common practice, no source)."""
 GAINS: Final = (0.9, 1.1)
-"""Beyond, a probe is of another type than its converter believes: no matter for a calibration."""
+"""Beyond, a probe is of another type than its converter believes: no matter for a calibration.
+
+By so much the gain in force may change; it may itself be a scale, such as 0.1 for tenths.
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """One temperature that is known, and what the channel said there, uncorrected. Both degC."""
+    """One temperature that is known, and what the channel said there as it is set. Both degC."""
 
     true_C: float
     said_C: float
@@ -32,25 +35,29 @@ def correction(
 ) -> tuple[float, float]:
     """(gain, offset) in the channel's own unit after which it says what is true.
 
-    With one point the gain stays as it is. Raises ValueError where no probe could need that.
+    What it said went through the gain and offset that it has; these replace them. With one point
+    the gain stays as it is. Raises ValueError where no probe could need that.
 
     >>> pot = ChannelSpec("pot", "pot_temperature", "degC")
     >>> correction(pot, [Point(0.0, 0.5), Point(100.0, 99.5)])
     (1.0101, -0.50505)
+    >>> tenths = ChannelSpec("pot", "pot_temperature", "degC", gain=0.1)
+    >>> correction(tenths, [Point(0.0, 0.5), Point(100.0, 99.5)])
+    (0.10101, -0.50505)
     """
     scale = scale_of(channel, cold_junction_C)
     true, said = [scale(p.true_C) for p in points], [scale(p.said_C) for p in points]
-    if len(points) == 1:
-        gain = channel.gain
-    else:
-        gain = (true[1] - true[0]) / (said[1] - said[0]) if said[1] != said[0] else 0.0
-    if not GAINS[0] <= gain <= GAINS[1]:
+    change = 1.0
+    if len(points) == 2:
+        change = (true[1] - true[0]) / (said[1] - said[0]) if said[1] != said[0] else 0.0
+    if not GAINS[0] <= change <= GAINS[1]:
         raise ValueError(
-            f"{channel.name}: a gain of {gain:.3g} is no calibration; are type, unit and place of "
-            "this channel right, and was the probe in both baths?"
+            f"{channel.name}: a gain {change:.3g} times that of now is no calibration; are type, "
+            "unit and place of this channel right, and was the probe in both baths?"
         )
-    gain = float(f"{gain:.6g}")
-    return gain, float(f"{true[0] - gain * said[0]:.5g}") + 0.0
+    gain = float(f"{change * channel.gain:.6g}")
+    stretched = gain / channel.gain if channel.gain else 1.0
+    return gain, float(f"{true[0] - stretched * (said[0] - channel.offset):.5g}") + 0.0
 
 
 def scale_of(channel: ChannelSpec, cold_junction_C: float) -> Callable[[float], float]:

@@ -15,7 +15,7 @@ from monitor.commands.starting import known_drivers
 from monitor.plan.model import InstrumentSpec, Rig
 from monitor.recorder.instruments import setup_of
 
-__all__ = ["Heard", "events_of", "hear", "uncorrected"]
+__all__ = ["Heard", "events_of", "hear"]
 
 _LET_GO_S = 2.0
 _SHOW_EVERY_S = 1.0
@@ -69,17 +69,6 @@ class Heard:
         if len(times) < 2 or times[-1] <= times[0]:
             return None
         return (len(times) - 1) / (times[-1] - times[0])
-
-
-def uncorrected(rig: Rig) -> Rig:
-    """The same rig without any channel's gain and offset: what the instruments really say."""
-    return replace(
-        rig,
-        instruments=tuple(
-            replace(i, channels=tuple(replace(c, gain=1.0, offset=0.0) for c in i.channels))
-            for i in rig.instruments
-        ),
-    )
 
 
 def hear(

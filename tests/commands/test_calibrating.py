@@ -9,11 +9,16 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from thermocouple_its90 import TYPES
 
+from drivers.millivolt import Thermocouples
+from drivers.modbus import Bus
+from drivers.protocol import Values
 from drivers.reading import to_canonical
 from monitor.commands.correcting import Point, correction
 from monitor.plan.files import parse_rig
-from monitor.plan.model import ChannelSpec
+from monitor.plan.model import ChannelSpec, InstrumentSpec
+from monitor.recorder.instruments import setup_of
 from tests.commands.conftest import Call
 from tests.commands.speaking import speaking
 from tests.drivers.peers import Pty
@@ -215,8 +220,97 @@ def test_a_gain_that_no_probe_has_is_refused() -> None:
     for points in ([Point(0.0, 0.0), Point(100.0, 50.0)], [Point(0.0, 1.0), Point(100.0, 1.0)]):
         with pytest.raises(ValueError, match="is no calibration"):
             correction(channel, points)
-    with pytest.raises(ValueError, match="is no calibration"):
-        correction(replace(channel, gain=2.0), [Point(0.0, 0.0)])
+
+
+@pytest.mark.parametrize("gain", [0.1, 0.01, -1.0, 2.0])
+def test_a_gain_that_is_a_scale_is_kept_and_set_right(gain: float) -> None:
+    """Registers of tenths: what the channel says with its scale is 1 % and half a kelvin off."""
+    channel = ChannelSpec("pot", "pot_temperature", "degC", gain=gain, offset=0.2)
+    raw = [(true_C * 1.01 + 0.5 - 0.2) / gain for true_C in (0.0, 100.0)]
+    points = [Point(0.0, 0.5), Point(100.0, 101.5)]
+    new_gain, offset = correction(channel, points)
+    assert [new_gain * r + offset for r in raw] == pytest.approx([0.0, 100.0], abs=1e-2)
+    one_gain, one_offset = correction(channel, points[:1])
+    assert one_gain == gain
+    assert one_gain * raw[0] + one_offset == pytest.approx(0.0, abs=1e-4)
+
+
+def test_registers_of_tenths_go_through_both_baths(
+    call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """3 and 997 tenths stand for the ice and for the water that boils at 99.98 degC."""
+    path = tmp_path / "rig.toml"
+    bench = Bench(0.0, 100.0)
+    monkeypatch.setattr("sys.stdin", bench)
+    monkeypatch.setattr(Bus, "ask", lambda *_: [3 if bench.bath_C == 0.0 else 997])
+    monkeypatch.setattr(Bus, "join", classmethod(lambda cls, url, _s: cls(url, 1.0)))
+    path.write_text(
+        'format = 1\n[[instrument]]\nname = "m"\ndriver = "modbus"\nport = "tcp://127.0.0.1:1"\n'
+        "every_s = 0.1\n[instrument.channels]\n"
+        'pot = { role = "pot_temperature", unit = "degC", address = 0, gain = 0.1 }\n',
+        encoding="utf-8",
+    )
+    answer = call("rig", path, "--calibrate", "--pressure-kPa", 101.325, "--seconds", 1.0)
+    (pot,) = parse_rig(path.read_text(encoding="utf-8")).channels()
+    assert answer.code == 0, answer.err
+    assert pot.gain * 3 + pot.offset == pytest.approx(0.0, abs=1e-3)
+    assert pot.gain * 997 + pot.offset == pytest.approx(99.98, abs=1e-2)
+
+
+@pytest.mark.parametrize("letter", ["K"])
+def test_a_corrected_cold_junction_keeps_its_correction(letter: str) -> None:
+    """The board's own sensor says 3 K too much and its offset takes them off: so the pot is right,
+    and a calibration changes nothing. The driver takes a type in small letters too."""
+    wire = TYPES["K"]
+    pot = ChannelSpec(
+        "pot",
+        "pot_temperature",
+        "mV",
+        options=(("type", letter), ("cold_junction", "cj")),
+    )
+    cold = ChannelSpec("cj", "ambient_temperature", "degC", offset=-3.0)
+
+    def says_C(channel: ChannelSpec, true_C: float) -> float:
+        board = InstrumentSpec("board", "millivolt", "tcp://127.0.0.1:1", (channel, cold))
+        told = {"pot": wire.emf(true_C) - wire.emf(25.0), "cj": 28.0}
+        (values, *_) = Thermocouples(setup_of(board).channels, None).items(told, 0.0)
+        assert isinstance(values, Values)
+        said_C = values.readings[0].value
+        assert said_C is not None
+        return said_C
+
+    points = [Point(true_C, says_C(pot, true_C)) for true_C in (0.0, 100.0)]
+    gain, offset = correction(pot, points)
+    after = replace(pot, gain=gain, offset=offset)
+    assert [says_C(after, true_C) for true_C in (0.0, 100.0)] == pytest.approx([0, 100], abs=0.02)
+
+
+def test_what_is_calibrated_is_heard_with_every_correction(
+    call: Call, pty: Pty, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A pot that is right stays so, though its cold junction needs an offset."""
+    wire = TYPES["K"]
+    path = tmp_path / "rig.toml"
+    path.write_text(
+        f'format = 1\n[[instrument]]\nname = "board"\nport = "{pty.url}"\ndriver = "millivolt"\n'
+        'fields = "{pot},{cj}"\n[instrument.channels]\n'
+        'pot = { role = "pot_temperature", unit = "mV", type = "K", cold_junction = "cj" }\n'
+        'cj = { role = "ambient_temperature", unit = "degC", offset = -3.0 }\n',
+        encoding="utf-8",
+    )
+    bench = Bench(0.0, 100.0)
+    monkeypatch.setattr("sys.stdin", bench)
+
+    def line(_: int) -> str:
+        return f"{wire.emf(bench.bath_C) - wire.emf(25.0):.5f},28.0\r\n"
+
+    with speaking(pty, line, 0.02):
+        words = ("--channel", "pot", "--pressure-kPa", 101.42, "--seconds", 0.4)
+        assert call("rig", path, "--calibrate", *words).code == 0
+    pot, cold = parse_rig(path.read_text(encoding="utf-8")).channels()
+    assert pot.gain == pytest.approx(1.0, abs=1e-3)
+    assert pot.offset == pytest.approx(0.0, abs=2e-3)
+    assert cold.offset == -3.0
 
 
 def warmed(which: int, after: int) -> Callable[[int], str]:
