@@ -68,7 +68,7 @@ def scale_of(channel: ChannelSpec, cold_junction_C: float) -> Callable[[float], 
     """
     options = dict(channel.options)
     if channel.unit == "mV":
-        wire = TYPES[str(options["type"])]
+        wire = TYPES[str(options["type"]).upper()]
         cold_mV = wire.emf(cold_junction_C)
         return lambda temp_C: wire.emf(temp_C) - cold_mV
     if channel.unit == "mA":

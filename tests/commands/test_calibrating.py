@@ -257,7 +257,7 @@ def test_registers_of_tenths_go_through_both_baths(
     assert pot.gain * 997 + pot.offset == pytest.approx(99.98, abs=1e-2)
 
 
-@pytest.mark.parametrize("letter", ["K"])
+@pytest.mark.parametrize("letter", ["K", "k"])
 def test_a_corrected_cold_junction_keeps_its_correction(letter: str) -> None:
     """The board's own sensor says 3 K too much and its offset takes them off: so the pot is right,
     and a calibration changes nothing. The driver takes a type in small letters too."""
