@@ -17,7 +17,7 @@ from typing import Final
 
 from monitor.chemistry.bubbles import count_interval
 from monitor.commands.listening import Heard, events_of
-from monitor.commands.rig_writing import write_rig
+from monitor.commands.rig_writing import rig_text, write_rig
 from monitor.commands.saying import UsageError, answer_json, complain, note, say
 from monitor.plan.bubble_volume import COUNTERS
 from monitor.plan.model import InstrumentSpec, Rig
@@ -148,8 +148,7 @@ def _written(arguments: argparse.Namespace, name: str, volume_mL: float, counted
     each_mL = volume_mL / counted
     u_mL = each_mL * math.hypot(_OTHERWISE, 1.0 / counted)
     figures = {"bubble_mL": float(f"{each_mL:.3g}"), "bubble_u_mL": float(f"{u_mL:.2g}")}
-    with arguments.rig.open(encoding="utf-8", newline="") as file:
-        text = file.read()
+    text = rig_text(arguments.rig)
     try:
         write_rig(arguments.rig, with_figures(text, name, figures))
     except EditError as error:

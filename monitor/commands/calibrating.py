@@ -22,7 +22,7 @@ from drivers.reading import ROLES
 from monitor.chemistry.atmosphere import STANDARD_PRESSURE_KPA, boiling_point_water_C
 from monitor.commands.correcting import ROOM_C, Point, correction
 from monitor.commands.listening import events_of
-from monitor.commands.rig_writing import write_rig
+from monitor.commands.rig_writing import rig_text, write_rig
 from monitor.commands.saying import UsageError, answer_json, complain, note, say
 from monitor.plan.model import ChannelSpec, Rig
 from monitor.plan.rig_edit import EditError, with_figures
@@ -189,8 +189,7 @@ def _written(
 ) -> int:
     """Put gain and offset of every channel that has a point into the rig file, at once."""
     path: Path = arguments.rig
-    with path.open(encoding="utf-8", newline="") as file:
-        text = file.read()
+    text = rig_text(path)
     problems, done = [], []
     for channel in chosen:
         if not points[channel.name]:

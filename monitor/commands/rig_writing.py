@@ -9,7 +9,17 @@ from pathlib import Path
 
 from monitor.commands.saying import UsageError
 
-__all__ = ["write_rig"]
+__all__ = ["rig_text", "write_rig"]
+
+
+def rig_text(path: Path) -> str:
+    """The file as it is now, letter for letter; UsageError where it can no longer be read."""
+    try:
+        with path.open(encoding="utf-8", newline="") as file:
+            return file.read()
+    except (OSError, UnicodeDecodeError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise UsageError(f"rig {path}: {why}; nothing was changed") from error
 
 
 def write_rig(path: Path, text: str) -> None:

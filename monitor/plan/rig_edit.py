@@ -27,10 +27,15 @@ def with_figures(text: str, channel: str, figures: Mapping[str, float]) -> str:
     ...              "pot", {"offset": -0.25}).splitlines()[2]
     'pot = { role = "x", offset = -0.25 } # thin'
     """
-    # TOML's own line ends are found with every kind of them; they go back as they came.
+    # TOML's own line ends are found with every kind of them; they go back as they came, and so
+    # does the mark of UTF-8 that some editors put first, which TOML does not know.
     ends = "\r\n" if "\r\n" in text else "\n"
-    plain = text.replace("\r\n", "\n")
-    before = tomllib.loads(plain)
+    mark = "\ufeff" if text.startswith("\ufeff") else ""
+    plain = text.removeprefix(mark).replace("\r\n", "\n")
+    try:
+        before = tomllib.loads(plain)
+    except tomllib.TOMLDecodeError as error:
+        raise EditError(f"the rig file can no longer be read: {error}") from error
     wanted = copy.deepcopy(before)
     number, held = _held(wanted, channel)
     for key, value in figures.items():
@@ -43,7 +48,7 @@ def with_figures(text: str, channel: str, figures: Mapping[str, float]) -> str:
     if after != wanted:
         told = ", ".join(f"{key} = {_number(value)}" for key, value in figures.items())
         raise EditError(f"channel {channel!r}: write it into the rig file yourself: {told}")
-    return plain.replace("\n", ends)
+    return mark + plain.replace("\n", ends)
 
 
 def _held(data: Mapping[str, Any], channel: str) -> tuple[int, dict[str, Any]]:

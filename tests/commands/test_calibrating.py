@@ -114,6 +114,31 @@ def test_one_point_moves_the_offset_alone(
     assert "sea level is taken" in answer.err
 
 
+def test_a_rig_file_with_a_mark_of_its_encoding_is_written_back(
+    call: Call, pty: Pty, rig: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rig.write_bytes(b"\xef\xbb\xbf" + rig.read_bytes())
+    bench = Bench(0.0)
+    bench.answers.append("s\n")
+    monkeypatch.setattr("sys.stdin", bench)
+    with speaking(pty, bench.line, 0.02):
+        answer = call("rig", rig, "--calibrate", "--channel", "pot", "--seconds", 0.4)
+    assert answer.code == 0, answer.err
+    assert rig.read_bytes().startswith(b"\xef\xbb\xbfformat = 1\n")
+    assert read_rig(rig).channels()[0].offset == -0.5
+
+
+def test_a_rig_file_that_is_gone_when_it_is_to_be_written(
+    call: Call, pty: Pty, rig: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = Bench(0.0)
+    monkeypatch.setattr("sys.stdin", bench)
+    monkeypatch.setattr(bench, "readline", lambda: (rig.unlink(missing_ok=True), "s\n")[1])
+    answer = call("rig", rig, "--calibrate", "--channel", "pot")
+    assert answer.code == 2
+    assert answer.err.splitlines()[-1].endswith("No such file or directory; nothing was changed")
+
+
 @pytest.mark.parametrize(
     ("words", "code", "said"),
     [

@@ -91,6 +91,21 @@ def test_line_ends_stay():
     assert after.count("\r\n") == after.count("\n") == TEXT.count("\n")
 
 
+@pytest.mark.parametrize("ends", ["\n", "\r\n"])
+def test_the_mark_that_some_editors_put_first_stays(ends):
+    """A rig file that begins with it is read, so it can be written too."""
+    text = TEXT.replace("\n", ends)
+
+    assert with_figures("\ufeff" + text, "pot", {"offset": 1.0}) == "\ufeff" + with_figures(
+        text, "pot", {"offset": 1.0}
+    )
+
+
+def test_a_file_that_was_spoilt_meanwhile_is_said():
+    with pytest.raises(EditError, match=r"can no longer be read: .*line 1"):
+        with_figures("[[instrument\n", "pot", {"offset": 1.0})
+
+
 def test_what_it_cannot_lay_out_is_left_to_the_person():
     inline = '[[instrument]]\nchannels = { pot = { role = "x" }, mantle = { role = "y" } }\n'
 
