@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.commands.saying import UsageError, complain, expect_journal
-from monitor.entries import Amended, EntryError
+from monitor.entries import EntryError
 from monitor.journal import JournalError, Reader
 
 __all__ = ["answered", "channel_roles", "folded", "open_reader"]
@@ -40,11 +40,8 @@ def channel_roles(reader: Reader) -> dict[str, str]:
     """Channel -> role, by the rig the run began with and every amended one."""
     from monitor.plan.files import parse_rig
 
-    texts = [reader.start().rig_toml]
-    for entry in reader.entries(kinds=("amended",)):
-        if isinstance(entry.body, Amended) and entry.body.rig_toml is not None:
-            texts.append(entry.body.rig_toml)
-    return {c.name: c.role for text in texts if text for c in parse_rig(text).channels()}
+    texts = [text for _, text in reader.rig_texts() if text]
+    return {c.name: c.role for text in texts for c in parse_rig(text).channels()}
 
 
 def folded(reader: Reader, every_s: float | None = None) -> Iterator[dict[str, Any]]:

@@ -9,7 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from monitor.entries import Entry, EntryError, Readings, RunStarted, decode_body
+from monitor.entries import Amended, Entry, EntryError, Readings, RunStarted, decode_body
 from monitor.journal.errors import JournalDamagedError, translated
 from monitor.journal.lock import is_recorded
 from monitor.journal.schema import connect_to_read, tidy
@@ -132,6 +132,13 @@ class Reader:
                 f"journal {self.path}: its first entry is missing; `mantlewatch verify` says more"
             )
         return body
+
+    def rig_texts(self) -> list[tuple[int, str]]:
+        """The rig's text with which it began and each that came into force, by its entry's seq."""
+        amended = ((e.seq, e.body) for e in self.entries(kinds=("amended",)))
+        texts = ((seq, b.rig_toml) for seq, b in amended if isinstance(b, Amended))
+        later = [(seq, text) for seq, text in texts if text is not None]
+        return [(1, self.start().rig_toml), *later]
 
     def readings(self, channel: str, from_s: float, to_s: float) -> Iterator[tuple[float, float]]:
         """(elapsed_s, value) of one channel in a range of time, both ends included."""

@@ -41,15 +41,16 @@ Alarms = Mapping[str, Mapping[str, Any]]
 
 
 def rig_in_force(reader: Reader) -> Rig | None:
-    """The rig of the journal's newest rig text; None where there is none that can be read."""
-    text = reader.start().rig_toml
-    for entry in reader.entries(kinds=("amended",)):
-        if isinstance(entry.body, Amended) and entry.body.rig_toml is not None:
-            text = entry.body.rig_toml
-    try:
-        return parse_rig(text) if text.strip() else None
-    except FileErrors:
-        return None
+    """The rig of the journal's newest rig text that can be read; None where there is none.
+
+    One that cannot be read changes nothing: the recorder does not use it either.
+    """
+    for _, text in reversed(reader.rig_texts()):
+        try:
+            return parse_rig(text) if text.strip() else None
+        except FileErrors:
+            continue
+    return None
 
 
 def plan_in_force(reader: Reader) -> Plan | None:

@@ -20,7 +20,7 @@ from drivers.catalogue import DriverInfo, Key
 from drivers.playback import Moment, PlaybackSession, speed_from
 from drivers.protocol import BadInput, Clock, InstrumentSetup, SetupError, Values, reading_of
 from drivers.transport import LinkError, PortMissingError, PortPermissionError
-from monitor.entries import Amended, Body, Entry, InstrumentState
+from monitor.entries import Body, Entry, InstrumentState
 from monitor.plan.files import FileErrors, parse_rig
 from monitor.recorder.instruments import setup_of
 
@@ -180,19 +180,11 @@ def _entries(reader: Reader) -> Iterator[Entry]:
 
 def _roles(reader: Reader) -> Mapping[str, str]:
     """Channel -> role, by the rig the run began with and every amended one."""
-    texts = [text for _, text in _rigs(reader)]
+    texts = [text for _, text in reader.rig_texts()]
     try:
         return {c.name: c.role for text in texts if text for c in parse_rig(text).channels()}
     except FileErrors as error:
         raise SetupError(f"{reader.path}: its rig cannot be read: {error}") from error
-
-
-def _rigs(reader: Reader) -> Iterator[tuple[int, str]]:
-    """(number of the entry, text) of each rig that was ever in force."""
-    yield 1, reader.start().rig_toml
-    for entry in reader.entries(kinds=("amended",)):
-        if isinstance(entry.body, Amended) and entry.body.rig_toml is not None:
-            yield entry.seq, entry.body.rig_toml
 
 
 def _wanted(setup: InstrumentSetup) -> list[Wanted]:
@@ -240,7 +232,7 @@ class Playing:
 
         with Reader(self._recorded) as reader:
             since = None
-            for seq, text in _rigs(reader):
+            for seq, text in reader.rig_texts():
                 is_ours = key in _keys(text)
                 since = None if not is_ours else seq if since is None else since
             if since is None:

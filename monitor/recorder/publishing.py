@@ -33,7 +33,7 @@ from monitor.recorder.outgoing import (
     run_message,
 )
 
-__all__ = ["Publisher", "main", "publish_table"]
+__all__ = ["Publisher", "main"]
 
 _POLL_S = 0.2
 _FIRST_PAUSE_S = 0.5
@@ -41,12 +41,6 @@ _LONGEST_PAUSE_S = 20.0
 _FINISH_S = 10.0
 """How long a broker that is away is still looked for once the run has ended."""
 _HEAD_EVERY_S = 60.0
-
-
-def publish_table(reader: Reader) -> Publish | None:
-    """[publish] of the rig in force."""
-    rig = rig_in_force(reader)
-    return None if rig is None else rig.publish
 
 
 class Publisher:
@@ -63,6 +57,8 @@ class Publisher:
         self._run = run_message(next(self._reader.entries(limit=1)))
         self._lines = Lines(self._reader)
         self._alarms: dict[str, Mapping[str, Any]] = {}
+        self._table: Publish | None = None
+        self._rig_seq = 0
         self._trouble = ""
         self._give_up_s = float("inf")
 
@@ -71,24 +67,41 @@ class Publisher:
         self._reader.close()
 
     async def follow(self) -> bool:
-        """Send until the run has ended; False where something could not be sent in time."""
+        """Send until the run has ended; False where something could not be sent in time.
+
+        Another [publish] is followed as soon as it is in force; without one there is nothing to do.
+        """
         pause_s = _FIRST_PAUSE_S
         while True:
+            table = self._table_now()
+            if table is None:
+                if self._ended():
+                    return True
+                await asyncio.sleep(_POLL_S)
+                continue
             try:
-                table = publish_table(self._reader)
-                if table is None:
-                    raise SettingError("the rig has no table [publish] that can be used")
                 async with self._client(table) as client:
                     await self._begin(client, table.topic)
                     self._tell_well()
                     pause_s = _FIRST_PAUSE_S
-                    await self._guarded(client, table.topic)
-                    return True
+                    if await self._guarded(client, table):
+                        return True
+                    continue
             except (aiomqtt.MqttError, SettingError, OSError, ValueError) as error:
                 self._tell_trouble(str(error))
             if not await self._wait(pause_s):
                 return False
             pause_s = min(2.0 * pause_s, _LONGEST_PAUSE_S)
+
+    def _table_now(self) -> Publish | None:
+        """[publish] of the rig in force; worked out anew only where something was amended."""
+        last_seq = self._reader.head()[0]
+        news = self._reader.entries(after_seq=self._rig_seq, limit=1, kinds=("amended",))
+        if self._rig_seq == 0 or any(news):
+            rig = rig_in_force(self._reader)
+            self._table = None if rig is None else rig.publish
+        self._rig_seq = last_seq
+        return self._table
 
     async def _wait(self, pause_s: float) -> bool:
         """Wait before the next attempt; False where there is to be none."""
@@ -123,21 +136,34 @@ class Publisher:
         self._alarms = {}
         await client.publish(f"{topic}/run", self._run, qos=1, retain=True)
 
-    async def _guarded(self, client: aiomqtt.Client, topic: str) -> None:
+    async def _guarded(self, client: aiomqtt.Client, table: Publish) -> bool:
         """Send; where the journal fails us, the broker is told before we leave it politely."""
         try:
-            await self._send(client, topic)
+            return await self._send(client, table)
         except JournalError:
-            await client.publish(f"{topic}/state", "offline", qos=1, retain=True)
+            await client.publish(f"{table.topic}/state", "offline", qos=1, retain=True)
             raise
 
-    async def _send(self, client: aiomqtt.Client, topic: str) -> None:
-        """Everything that is there, and whatever comes, until the run has ended."""
-        seen, last_round, head_s = None, False, 0.0
+    async def _leave(self, client: aiomqtt.Client, topic: str) -> None:
+        """Nothing more comes under this topic: no alarm may stay there that nobody takes away."""
+        for name in self._alarms:
+            await client.publish(name, "", qos=1, retain=True)
+        self._alarms = {}
+        await client.publish(f"{topic}/state", "offline", qos=1, retain=True)
+
+    async def _send(self, client: aiomqtt.Client, table: Publish) -> bool:
+        """Everything that is there, and whatever comes.
+
+        True when the run has ended, False where another [publish] has come into force.
+        """
+        seen, last_round, head_s, topic = None, False, 0.0, table.topic
         while True:
             version = self._reader.version()
             if version != seen or last_round:
                 seen = version
+                if self._table_now() != table:
+                    await self._leave(client, topic)
+                    return False
                 await self._send_news(client, topic)
             if time.monotonic() >= head_s or last_round:
                 head_s = time.monotonic() + _HEAD_EVERY_S
@@ -149,6 +175,7 @@ class Publisher:
                 await asyncio.sleep(_POLL_S)
                 await still_there(client)
         await client.publish(f"{topic}/state", self._ending(), qos=1, retain=True)
+        return True
 
     async def _send_news(self, client: aiomqtt.Client, topic: str) -> None:
         """Alarms as they stand now, first; then the lines that are still to be sent, in order."""

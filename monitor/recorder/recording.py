@@ -309,11 +309,8 @@ class _Requests:
 
     def rig(self) -> str:
         """Text of the rig in force."""
-        text = self.start.rig_toml
-        for entry in self._reader.entries(kinds=("amended",)):
-            if isinstance(entry.body, Amended) and entry.body.rig_toml is not None:
-                text = entry.body.rig_toml
-                self._seen = max(self._seen, entry.seq)
+        seq, text = self._reader.rig_texts()[-1]
+        self._seen = max(self._seen, seq)
         return text
 
     def new(self) -> list[Body]:

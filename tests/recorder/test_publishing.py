@@ -15,8 +15,8 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from drivers.reading import Reading
-from monitor.entries import ClosedCleanly, Heartbeat, NoticeSent, Readings
-from monitor.journal import Journal, LineWriter, Reader
+from monitor.entries import Amended, ClosedCleanly, Heartbeat, NoticeSent, Readings
+from monitor.journal import Journal, LineWriter, Reader, append_entry
 from monitor.plan.files import parse_rig
 from monitor.recorder.analyser import catch_up
 from monitor.recorder.broker import try_broker
@@ -78,8 +78,8 @@ def store(path, lines):
 class Collector:
     """Somebody who subscribes, and keeps the session over an outage of the broker."""
 
-    def __init__(self, port, name):
-        self.messages = []
+    def __init__(self, port, name, topic=TOPIC):
+        self.messages, self._topic = [], topic
         self._client = paho.mqtt.client.Client(
             CallbackAPIVersion.VERSION2, client_id=name, clean_session=False
         )
@@ -93,13 +93,12 @@ class Collector:
         self._client.loop_start()
         assert ready.wait(10.0)
 
-    @staticmethod
-    def _connected(client, _data, flags, _reason, _properties):
+    def _connected(self, client, _data, flags, _reason, _properties):
         if not flags.session_present:  # else what is retained would come once more
-            client.subscribe(f"{TOPIC}/#", 1)
+            client.subscribe(f"{self._topic}/#", 1)
 
     def of(self, topic):
-        return [m.payload.decode() for m in self.messages if m.topic == f"{TOPIC}/{topic}"]
+        return [m.payload.decode() for m in self.messages if m.topic == f"{self._topic}/{topic}"]
 
     def lines(self):
         return [text for text in self.of("line") if text]
@@ -110,8 +109,8 @@ class Collector:
 
 
 @contextmanager
-def collecting(broker, name="collector"):
-    collector = Collector(broker.port, name)
+def collecting(broker, name="collector", topic=TOPIC):
+    collector = Collector(broker.port, name, topic)
     try:
         yield collector
     finally:
@@ -209,6 +208,46 @@ def test_alarms_are_retained_while_they_stand(broker, tmp_path):
     kept = json.loads(late.of("alarm/coolant-warm/coolant out")[0])
     assert kept == {"format": 1, **warm, "state": "acknowledged"}
     assert not late.of("alarm/ice-gone")
+
+
+def test_another_topic_in_force_is_followed_and_the_old_one_left(broker, tmp_path):
+    """Amended while connected: what stood under the old topic is taken away, lines go on."""
+    path = new_run(tmp_path, broker.port)
+    store(path, [line_at(0, [alarm("ice-gone")])])
+    with collecting(broker) as old, collecting(broker, "other", "lab/hood-3") as new:
+        with publishing(path) as result:
+            until(lambda: old.lines() and old.of("alarm/ice-gone"))
+            other = RIG.format(port=broker.port).replace("hood-2", "hood-3")
+            append_entry(path, Amended(None, "[[instrument", "kim"))  # read by nobody
+            append_entry(path, Amended(None, other, "kim"))
+            until(lambda: new.of("state"))
+            store(path, [line_at(1, [alarm("ice-gone")])])
+            until(lambda: new.lines() and new.of("alarm/ice-gone"))
+        until(lambda: new.of("state")[-1] == "offline")
+    assert result == [True]
+    assert old.lines() == [line_at(0, [alarm("ice-gone")])]
+    assert old.of("state") == ["online", "offline"]
+    assert old.of("alarm/ice-gone")[1:] == [""]
+    assert new.lines() == [line_at(1, [alarm("ice-gone")])]
+
+
+def test_a_publish_table_that_is_taken_out_ends_the_sending(broker, tmp_path):
+    """And one that comes back fills in what was not sent meanwhile."""
+    path = new_run(tmp_path, broker.port)
+    store(path, [line_at(0)])
+    with collecting(broker) as collector, publishing(path) as result:
+        until(collector.lines)
+        append_entry(path, Amended(None, "format = 1\n", "kim"))
+        until(lambda: collector.of("state") == ["online", "offline"])
+        store(path, [line_at(1)])
+        append_entry(path, Amended(None, RIG.format(port=broker.port), "kim"))
+        until(lambda: len(collector.lines()) == 2)
+        append_entry(path, Amended(None, "format = 1\n", "kim"))
+        until(lambda: collector.of("state")[2:] == ["online", "offline"])
+        store(path, [line_at(2)])
+    assert result == [True]
+    assert collector.lines() == [line_at(0), line_at(1)]
+    assert bodies(path, NoticeSent) == []
 
 
 def test_the_next_run_begins_anew_under_the_same_topic(broker, tmp_path):
