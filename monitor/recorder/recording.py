@@ -80,7 +80,7 @@ class Recording:
         self._instruments = Instruments(self._inbox, clock, opener, self._write)
         self._analyser = analyser or KeptChild(journal.path, self.tell_of_analysis)
         self._senders: dict[str, KeptChild] = {}
-        self._free_bytes = free_bytes or (lambda: shutil.disk_usage(_folder(journal.path)).free)
+        self._free_bytes = free_bytes or self._free_beside
         self._requests = _Requests(journal.path, seen_seq)
         self._holes = HoleWatch(clock)
         self._refused: tuple[float, str] | None = None
@@ -158,6 +158,7 @@ class Recording:
             old.append([(at.elapsed_s, at.utc_s, there)])
         old.leave()
         self._journal, self._is_own = new, True
+        self._disk_at_s = 0.0
         held = "all it held stands" if is_whole else "it could not be copied: recording begins anew"
         self.say(InstrumentState(NAME, MOVED_HERE, f"{text}; {held} in {new.path}"))
         self._requests.close()
@@ -209,6 +210,10 @@ class Recording:
                 command,
                 _SENDING[module],
             )
+
+    def _free_beside(self) -> int:
+        """Room where the journal lies now: one that moved may lie on another disk. [bytes]"""
+        return shutil.disk_usage(self._journal.path.resolve().parent).free
 
     def _look_at_disk(self) -> None:
         free = self._free_bytes()
@@ -293,10 +298,6 @@ def _can_be_kept(item: Item) -> bool:
     except EntryError:
         return False
     return True
-
-
-def _folder(path: Path) -> Path:
-    return path.resolve().parent
 
 
 class _Requests:

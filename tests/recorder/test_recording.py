@@ -1,8 +1,10 @@
 """The loop: whatever instruments, disk, clocks and people do becomes entries, and it goes on."""
 
+import shutil
 import threading
 import time
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from types import SimpleNamespace
 
 import pytest
 
@@ -18,7 +20,7 @@ from monitor.entries import (
     Readings,
     StopRequested,
 )
-from monitor.journal import Journal, JournalFullError, append_entry, verify
+from monitor.journal import Journal, JournalError, JournalFullError, append_entry, verify
 from monitor.recorder.clock import RealClock, host_times
 from monitor.recorder.recording import Recording
 from tests.recorder.bench import bodies, new_journal, until
@@ -379,3 +381,32 @@ def test_a_disk_that_runs_low_is_told_once(tmp_path, monkeypatch):
 
     told = [b for b in bodies(path, InstrumentState) if "disk" in b.text or "disk" in b.state]
     assert ["50 MB left" in b.text for b in told] == [True, False]
+
+
+def test_after_a_move_the_room_is_looked_at_where_the_journal_lies_now(tmp_path, monkeypatch):
+    """The folder is deleted, and recording goes on on another disk, which is nearly full."""
+    old, new = tmp_path / "old", tmp_path / "new"
+    old.mkdir()
+    new.mkdir()
+    monkeypatch.setattr("monitor.recorder.rescue.tempfile.gettempdir", lambda: str(new))
+    monkeypatch.setattr("monitor.recorder.recording.KeptChild", lambda *_: NoAnalyser())
+    monkeypatch.setattr("monitor.recorder.recording._PLACE_EVERY_S", 0.0)
+
+    def usage(folder):
+        assert folder.is_dir()
+        return SimpleNamespace(free=10**12 if folder == old else 50_000_000)
+
+    monkeypatch.setattr("monitor.recorder.recording.shutil.disk_usage", usage)
+    path, saved = new_journal(old / "a.run"), new / "a-saved-1.run"
+    with recording(path, free=None):
+        until(lambda: bodies(path, Heartbeat))
+        shutil.rmtree(old)
+        until(lambda: saved.exists() and "disk-nearly-full" in states(saved))
+    assert "bad-input" not in states(saved)
+
+
+def states(path):
+    """What instruments and the recorder were; a file is there a moment before its entries are."""
+    with suppress(JournalError):
+        return {body.state for body in bodies(path, InstrumentState)}
+    return set()
