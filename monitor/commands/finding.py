@@ -17,6 +17,7 @@ from monitor.commands.following import answered
 from monitor.commands.listening import Heard, hear
 from monitor.commands.saying import UsageError, answer_json, complain, say
 from monitor.commands.starting import load_rig
+from monitor.dashboard.words import clip, padded
 from monitor.plan.bubble_volume import COUNTERS, volume_of
 from monitor.plan.model import ChannelSpec, Rig
 
@@ -153,7 +154,8 @@ def _lines(heard: Heard, now_s: float) -> list[str]:
     lines = [f"{heard.spec.name}  ({heard.spec.driver}, {heard.spec.port}): {opened}"]
     for channel in heard.spec.channels:
         told = _channel_dict(heard, channel, now_s)
-        parts = [f"  {channel.name:<16} {channel.role:<24} {_value_text(told):<16}"]
+        name = padded(channel.name, 16)
+        parts = [f"  {name} {channel.role:<24} {_value_text(told):<16}"]
         parts += [f"{told['age_s']:.1f} s old"] if told["age_s"] is not None else []
         parts += [f"{told['rate_Hz']:g}/s"] if told["rate_Hz"] is not None else []
         parts += [f"noise {told['noise']:.2g} {told['unit']}"] if told["noise"] is not None else []
@@ -182,7 +184,7 @@ class _Live:
         if len(lines) < size.lines:
             self.wipe()
             for line in lines:
-                say(line[: size.columns - 1])
+                say(clip(line, size.columns - 1))
             sys.stdout.flush()
             self._drawn = len(lines)
 

@@ -14,7 +14,7 @@ from monitor.dashboard.rows import Row, row_width, rule, to_width
 from monitor.dashboard.sensors import Sensor, trouble_first
 from monitor.dashboard.standing import Notice, Standing
 from monitor.dashboard.view import VERDICTS, View
-from monitor.dashboard.words import clip, wrap
+from monitor.dashboard.words import clip, padded, wrap
 
 __all__ = [
     "NOT_SAFETY",
@@ -96,7 +96,7 @@ def _reasons(view: View, cells: int, most: int) -> list[Row]:
         ]
     if len(lines) > most > 0:
         lines = lines[:most]
-        lines[-1] = f"{clip(lines[-1], cells - 12):<{cells - 11}}[i] for all"
+        lines[-1] = padded(clip(lines[-1], cells - 12), cells - 11) + "[i] for all"
     return [((line, ""),) for line in (lines + [""] * 2)[: max(2, len(lines))]]
 
 
@@ -119,7 +119,7 @@ def _figure_row(figure: Figure, cells: int) -> Row:
     mark = _LEVEL_SHAPES[figure.level]
     value_style = figure.level or "strong"
     row: Row = (
-        (f" {figure.label:<10}{mark} ", "label"),
+        (f" {padded(figure.label, 10)}{mark} ", "label"),
         (figure.value, value_style),
         (f"  {figure.interval}" if figure.interval else "", ""),
         (f"  {figure.aside}" if figure.aside else "", "dim"),
@@ -165,8 +165,8 @@ def sensor_rows(sensors: Sequence[Sensor], cells: int, most: int) -> list[Row]:
 def _sensor_row(sensor: Sensor, name_cells: int, value_cells: int, cells: int) -> Row:
     name = clip(sensor.name, name_cells)
     row: Row = (
-        (f"{_LEVEL_SHAPES[sensor.level]}{name:<{name_cells}}", sensor.level),
-        (f"{sensor.value:>{value_cells}}", "strong" if not sensor.level else sensor.level),
+        (f"{_LEVEL_SHAPES[sensor.level]}{padded(name, name_cells)}", sensor.level),
+        (padded(sensor.value, value_cells, before=True), sensor.level or "strong"),
         (f" {sensor.age:>4} ", "dim"),
         (sensor.state, sensor.level or "dim"),
     )

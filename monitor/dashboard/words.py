@@ -20,6 +20,7 @@ __all__ = [
     "figure",
     "interval",
     "line_clock",
+    "padded",
     "per_cent",
     "reason",
     "wrap",
@@ -61,6 +62,16 @@ def clip(text: str, cells: int) -> str:
     if cell_len(text) <= cells:
         return text
     return (chop_cells(text, cells - 1)[0] if cells > 1 else "") + "…"
+
+
+def padded(text: str, cells: int, *, before: bool = False) -> str:
+    """`text` filled up to `cells` columns of a terminal, behind it or `before`; never cut.
+
+    >>> padded("pot", 5) + "|", padded("釜", 5) + "|", padded("釜", 5, before=True)
+    ('pot  |', '釜   |', '   釜')
+    """
+    room = " " * max(0, cells - cell_len(text))
+    return room + text if before else text + room
 
 
 def wrap(text: str, cells: int) -> list[str]:

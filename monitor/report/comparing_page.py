@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from rich.cells import cell_len
-
-from monitor.dashboard.words import wrap
+from monitor.dashboard.words import padded, wrap
 from monitor.report.comparing import Pair
 from monitor.report.content import Report
 from monitor.report.html import document, esc, listed, loud, table
@@ -107,7 +105,5 @@ def _laid(cells: Sequence[str], widths: Sequence[int]) -> Iterator[str]:
     parts = [wrap(cell, width) or [""] for cell, width in zip(cells, widths, strict=True)]
     for line in range(max(map(len, parts))):
         said = [part[line] if line < len(part) else "" for part in parts]
-        spaced = (
-            text + " " * (width - cell_len(text)) for text, width in zip(said, widths, strict=True)
-        )
+        spaced = (padded(text, width) for text, width in zip(said, widths, strict=True))
         yield (" " * _GAP).join(spaced).rstrip()

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 import serial
+from rich.cells import cell_len
 
 from drivers.ports import PortInfo
 from drivers.protocol import StateChanged
@@ -74,6 +75,24 @@ def test_a_rig_that_is_well_shows_value_age_rate_noise_and_state(
     assert 2.0 < pot["rate_Hz"] < 40.0
     assert 0.01 < pot["noise"] < 0.5 < mantle["noise"] < 3.0
     assert {pot["state"], mantle["state"]} == {"normal"}
+
+
+def test_a_name_of_wide_letters_keeps_the_columns(call: Call, pty: Pty, tmp_path: Path) -> None:
+    """Each of them takes two columns of a terminal."""
+    text = (
+        BOARD.format(port=pty.url).replace("mantle =", '"加熱器" =').replace("mantle", "加熱器", 1)
+    )
+    path = rig_file(tmp_path, text.replace("{mantle}", "{加熱器}"))
+    with speaking(pty, lambda n: f"T,{n % 7}.5,31.5\r\n"):
+        answer = call("rig", path, "--seconds", 1)
+    starts = [
+        cell_len(line[: line.index("_temperature")]) - len(role)
+        for role in ("pot", "mantle")
+        for line in answer.out.splitlines()
+        if f" {role}_temperature" in line
+    ]
+    assert len(starts) == 2
+    assert len(set(starts)) == 1
 
 
 def test_on_a_terminal_the_table_is_drawn_over_itself(pty: Pty, tmp_path: Path) -> None:

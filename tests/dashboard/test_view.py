@@ -12,7 +12,7 @@ from monitor.analysis.conditions import CLASSES
 from monitor.dashboard.alarming import action_rows, action_words, alarm_view, alarms
 from monitor.dashboard.facts import Channel, Facts, facts_of
 from monitor.dashboard.figures import figures
-from monitor.dashboard.panels import NOT_SAFETY, alarm_rows, footer_row, sensor_rows
+from monitor.dashboard.panels import NOT_SAFETY, alarm_rows, footer_row, sensor_rows, verdict_rows
 from monitor.dashboard.plain import plain_line
 from monitor.dashboard.rows import row_text
 from monitor.dashboard.sensors import Heard, Sensor, sensor_view, trouble_first
@@ -265,6 +265,24 @@ def test_values_of_channels_stand_in_one_column_however_long_they_are(cells):
     assert len(ends) == 1
     assert all(" " + value in row for row, value in zip(rows[:2], values[:2], strict=True))
     assert all(row.rstrip().endswith("ok") for row in rows)
+
+
+@pytest.mark.parametrize("cells", [35, 50])
+def test_names_of_wide_letters_leave_the_state_in_sight(cells):
+    """Letters that take two columns of a terminal each; the last name is cut."""
+    names = ("pot", "天平の重さ釜", "冷却水出口温度", "冷却水出口温度" * 4)
+    rows = sensor_rows([Sensor(name, "18.4 °C", "1 s", "silent") for name in names], cells, 5)
+    texts = [row_text(row) for row in rows]
+    assert {cell_len(text) for text in texts} == {cells}
+    assert all(text.rstrip().endswith("silent") for text in texts)
+    assert len({cell_len(text[: text.index("18.4")]) for text in texts}) == 1
+
+
+def test_a_reason_of_wide_letters_leaves_the_key_in_sight():
+    view = view_of(line_at(6000, why=["冷却水出口温度 " * 30]), Facts("x"), {}, 6000.0, None)
+    rows = verdict_rows(view, 60, 2)
+    assert row_text(rows[-1]).endswith("[i] for all")
+    assert max(cell_len(row_text(row)) for row in rows[1:]) <= 60
 
 
 def test_the_most_urgent_unseen_alarm_stands_first():

@@ -98,6 +98,16 @@ def test_on_a_terminal_no_line_is_too_long(run: Report, columns: int) -> None:
     assert "not judged" in " ".join(lines)
 
 
+def test_wide_letters_keep_their_columns(run: Report) -> None:
+    """A letter that takes two columns of a terminal counts twice."""
+    rows = (Pair("a group", "冷却水出口温度", "十五度" * 9, "十五度", "無", differs=False),)
+    rows += (Pair("a group", "plain", "15", "16", "none", differs=False),)
+    lines = list(comparison_text(run, run, rows, 80))
+    assert max(map(cell_len, lines)) <= 80
+    wide, plain = (next(line for line in lines if line.startswith(w)) for w in ("冷", "plain"))
+    assert cell_len(wide[: wide.index("無")]) == cell_len(plain[: plain.index("none")])
+
+
 def test_on_paper_foreign_words_stay_words(run: Report) -> None:
     assert run.head is not None
     foreign = replace(run, head=replace(run.head, title=EVIL, journal=EVIL), troubles=(EVIL,))
