@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
+import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -151,24 +152,43 @@ def _is_filled(walk: _Walk, row: tuple[Any, ...]) -> bool:
 
     Some digests end with a zero of their own; theirs fits the chain.
     """
-    seq, elapsed_s, utc_s, kind, body, stored = row
-    if not (kind and body and stored and isinstance(elapsed_s, float)):
+    _, elapsed_s, _, kind, body, stored = row
+    if not (kind and body and isinstance(elapsed_s, float) and isinstance(stored, bytes)):
         return True
-    if "\0" not in str(body) and bytes(stored)[-1] != 0:
-        return False
-    return bool(digest(walk.before, seq, elapsed_s, utc_s, kind, body) != stored)
+    if "\0" not in str(body) and not stored.endswith(b"\0"):
+        return not stored
+    try:
+        return _digest(walk.before, row) != bytes(stored)
+    except EntryError:
+        return True
+
+
+def _digest(before: bytes, row: tuple[Any, ...]) -> bytes:
+    """The digest that an entry should have; EntryError where it holds what no entry does.
+
+    The database takes any kind of value in any column but that of the number.
+    """
+    try:
+        return digest(before, *row[:-1])
+    except (TypeError, AttributeError, ValueError, OverflowError, struct.error) as error:
+        raise EntryError(
+            f"a time that is no number, or no text where one belongs: {error}"
+        ) from error
 
 
 def _check(walk: _Walk, row: tuple[Any, ...]) -> None:
-    seq, elapsed_s, utc_s, kind, body, stored = row
+    seq, elapsed_s, _, kind, body, stored = row
+    if seq < 1:
+        walk.problems.append(f"entry {seq} has a number that none can have: the first is 1")
+        return  # the chain knows nothing of it
     if seq != walk.seq + 1:
         first, last = walk.seq + 1, seq - 1
         missing = f"entry {first} is" if first == last else f"entries {first} to {last} are"
         walk.problems.append(f"{missing} missing before entry {seq}")
     try:
-        expected = digest(walk.before, seq, elapsed_s, utc_s, kind, body)
+        expected = _digest(walk.before, row)
         ended = isinstance(decode_body(kind, body), ClosedCleanly)
-    except (EntryError, TypeError, AttributeError, ValueError) as error:
+    except EntryError as error:
         walk.problems.append(f"entry {seq} cannot be read as an entry: {error}")
         expected, ended = b"", False
     if expected != stored and seq == walk.seq + 1:

@@ -9,17 +9,16 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from monitor.entries import Amended, Entry, EntryError, Readings, RunStarted, decode_body
+from monitor.entries import Amended, Entry, Readings, RunStarted
 from monitor.journal.errors import JournalDamagedError, translated
 from monitor.journal.lock import is_recorded
+from monitor.journal.rows import WHOLE, entry_of
 from monitor.journal.schema import connect_to_read, tidy
 
 __all__ = ["Reader", "Thinned"]
 
 _CHUNK = 2000
 """Entries a transaction: a longer one would keep the log from being folded back."""
-
-_COLUMNS = "seq, elapsed_s, utc_s, kind, body"
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,17 +67,6 @@ class Reader:
         with translated(self.path):
             return self._connection.execute(sql, values).fetchall()
 
-    def _entry(
-        self, seq: int, elapsed_s: float, utc_s: float | None, kind: str, body: str
-    ) -> Entry:
-        try:
-            return Entry(seq, elapsed_s, utc_s, decode_body(kind, body))
-        except EntryError as error:
-            raise JournalDamagedError(
-                f"journal {self.path}: entry {seq} is damaged ({error}); "
-                "`mantlewatch verify` says more"
-            ) from error
-
     def version(self) -> int:
         """A number that changes when another process has written; costs next to nothing."""
         return int(self._rows("PRAGMA data_version")[0][0])
@@ -100,12 +88,12 @@ class Reader:
         left = limit if limit is not None else 1 << 62
         while left > 0:
             rows = self._rows(
-                f"SELECT {_COLUMNS} FROM entries WHERE seq > ? AND seq <= ?{wanted}"
+                f"SELECT {WHOLE} FROM entries WHERE seq > ? AND seq <= ?{wanted}"
                 " ORDER BY seq LIMIT ?",
                 (after_seq, last, *(kinds or ()), min(_CHUNK, left)),
             )
-            for seq, elapsed_s, utc_s, kind, body in rows:
-                yield self._entry(seq, elapsed_s, utc_s, kind, body)
+            for row in rows:
+                yield entry_of(self.path, row)
             if len(rows) < min(_CHUNK, left):
                 return
             left -= len(rows)
@@ -113,10 +101,10 @@ class Reader:
 
     def last_entry(self) -> Entry | None:
         """The newest entry, or None in a journal that holds none."""
-        rows = self._rows(f"SELECT {_COLUMNS} FROM entries ORDER BY seq DESC LIMIT 1")
+        rows = self._rows(f"SELECT {WHOLE} FROM entries ORDER BY seq DESC LIMIT 1")
         if not rows:
             return None
-        return self._entry(*rows[0])
+        return entry_of(self.path, rows[0])
 
     def head(self) -> tuple[int, str]:
         """Sequence number and digest (hexadecimal) of the newest entry."""
@@ -125,8 +113,13 @@ class Reader:
 
     def start(self) -> RunStarted:
         """The first entry's body, with the plan and the rig."""
-        rows = self._rows("SELECT kind, body FROM entries WHERE seq = 1")
-        body = self._entry(1, 0.0, None, *rows[0]).body if rows else None
+        rows = self._rows(f"SELECT {WHOLE} FROM entries WHERE seq <= 1 ORDER BY seq LIMIT 1")
+        if rows and rows[0][0] < 1:  # none is numbered so, and all who read begin after 0
+            raise JournalDamagedError(
+                f"journal {self.path}: it holds an entry of number {rows[0][0]}, and the first is "
+                "1; `mantlewatch verify` says more"
+            )
+        body = entry_of(self.path, rows[0]).body if rows else None
         if not isinstance(body, RunStarted):
             raise JournalDamagedError(
                 f"journal {self.path}: its first entry is missing; `mantlewatch verify` says more"
@@ -152,12 +145,12 @@ class Reader:
         after = 0
         while True:
             rows = self._rows(
-                f"SELECT {_COLUMNS} FROM entries WHERE elapsed_s >= ? AND elapsed_s <= ?"
+                f"SELECT {WHOLE} FROM entries WHERE elapsed_s >= ? AND elapsed_s <= ?"
                 " AND seq > ? AND kind = 'readings' ORDER BY elapsed_s, seq LIMIT ?",
                 (from_s, to_s, after, _CHUNK),
             )
-            for seq, elapsed_s, utc_s, kind, body in rows:
-                yield self._entry(seq, elapsed_s, utc_s, kind, body)
+            for row in rows:
+                yield entry_of(self.path, row)
             if len(rows) < _CHUNK:
                 return
             after, from_s = rows[-1][0], rows[-1][1]

@@ -9,12 +9,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 
-from monitor.entries import Body, ClosedCleanly, Entry, RunStarted, decode_body, encode_body
+from monitor.entries import Body, ClosedCleanly, Entry, RunStarted, encode_body
 from monitor.journal.chain import ROOT, digest
 from monitor.journal.errors import JournalDamagedError, JournalError, JournalTakenError, translated
 from monitor.journal.lock import RecorderLock, is_recorded
+from monitor.journal.rows import WHOLE, entry_of
 from monitor.journal.schema import BY_RECORDER, connect, fold_back, migrate, tidy
 
 __all__ = ["Journal", "Timed", "append_entry"]
@@ -23,7 +23,6 @@ Timed = tuple[float, float | None, Body]
 """`elapsed_s`, `utc_s` and what happened."""
 
 _LAST = "SELECT seq, elapsed_s, hash FROM entries ORDER BY seq DESC LIMIT 1"
-_WHOLE = "SELECT seq, elapsed_s, utc_s, kind, body FROM entries"
 _INSERT = "INSERT INTO entries VALUES (?, ?, ?, ?, ?, ?)"
 
 
@@ -162,9 +161,8 @@ class Journal:
 
         Whoever adds a remark later guesses its time; the recorder's own entries know theirs.
         """
-        with translated(self.path):
-            first = self._connection.execute(f"{_WHOLE} WHERE seq = 1").fetchone()
-        return _last_recorded(self._connection, self.path) or _entry(first)
+        last = _last_recorded(self._connection, self.path)
+        return last or _entry(self._connection, self.path, "WHERE seq = 1")
 
     def is_in_place(self) -> bool:
         """Whether what is written is still the file at `path`: not deleted, replaced, cut short.
@@ -248,20 +246,20 @@ class Journal:
         self.close()
 
 
-def _entry(row: tuple[Any, ...] | None) -> Entry | None:
-    return None if row is None else Entry(row[0], row[1], row[2], decode_body(row[3], row[4]))
+def _entry(connection: sqlite3.Connection, path: Path, sql: str, *values: str) -> Entry | None:
+    """The entry that a query finds, or None."""
+    with translated(path):
+        row = connection.execute(f"SELECT {WHOLE} FROM entries {sql} LIMIT 1", values).fetchone()
+    return None if row is None else entry_of(path, row)
 
 
 def _last(connection: sqlite3.Connection, path: Path) -> Entry | None:
-    with translated(path):
-        return _entry(connection.execute(f"{_WHOLE} ORDER BY seq DESC LIMIT 1").fetchone())
+    return _entry(connection, path, "ORDER BY seq DESC")
 
 
 def _last_recorded(connection: sqlite3.Connection, path: Path) -> Entry | None:
     kinds = ", ".join("?" for _ in BY_RECORDER)
-    sql = f"{_WHOLE} WHERE kind IN ({kinds}) ORDER BY seq DESC LIMIT 1"
-    with translated(path):
-        return _entry(connection.execute(sql, BY_RECORDER).fetchone())
+    return _entry(connection, path, f"WHERE kind IN ({kinds}) ORDER BY seq DESC", *BY_RECORDER)
 
 
 def append_entry(path: Path, body: Body, utc_s: float | None = None) -> Entry:
@@ -295,10 +293,8 @@ def append_entry(path: Path, body: Body, utc_s: float | None = None) -> Entry:
 
 
 def _rehearsed(connection: sqlite3.Connection, path: Path) -> bool:
-    with translated(path):
-        row = connection.execute("SELECT kind, body FROM entries WHERE seq = 1").fetchone()
-    body = None if row is None else decode_body(*row)
-    return isinstance(body, RunStarted) and body.rehearsal
+    first = _entry(connection, path, "WHERE seq = 1")
+    return first is not None and isinstance(first.body, RunStarted) and first.body.rehearsal
 
 
 def _ended(connection: sqlite3.Connection, path: Path) -> bool:

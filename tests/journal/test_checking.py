@@ -1,6 +1,7 @@
 """The chain tells what was altered; a torn file is told from an altered one; nothing crashes."""
 
 import hashlib
+import sqlite3
 import struct
 
 import pytest
@@ -67,10 +68,21 @@ INSERT = (
         (SWAP, "entry 5 "),
         (INSERT, "entry 9 "),
         (["DELETE FROM entries"], "holds no entry"),
+        (["UPDATE entries SET elapsed_s = 'abc' WHERE seq = 5"], "entry 5 cannot be read"),
+        (["UPDATE entries SET elapsed_s = x'00' WHERE seq = 5"], "entry 5 cannot be read"),
+        (["UPDATE entries SET utc_s = 'x' WHERE seq = 5"], "entry 5 cannot be read"),
+        (["UPDATE entries SET body = x'00ff' WHERE seq = 5"], "entry 5 cannot be read"),
+        (["UPDATE entries SET kind = x'00ff' WHERE seq = 5"], "entry 5 cannot be read"),
+        (["UPDATE entries SET hash = 'abc' WHERE seq = 5"], "entry 5 "),
+        (["UPDATE entries SET hash = 7 WHERE seq = 5"], "entry 5 "),
+        (["UPDATE entries SET seq = -4 WHERE seq = 5"], "entry -4 has a number that none can have"),
+        (["UPDATE entries SET seq = -4 WHERE seq = 5"], "entry 5 is missing before entry 6"),
     ],
     ids=[
         *("value", "time", "utc", "no utc", "kind", "hash", "not json"),
         *("removed", "two removed", "first removed", "reordered", "inserted", "emptied"),
+        *("time a text", "time bytes", "utc a text", "body bytes", "kind bytes", "hash a text"),
+        *("hash a number", "number below 1", "its place"),
     ],
 )
 def test_what_was_altered_is_found_and_named(tmp_path, statements, said):
@@ -142,16 +154,51 @@ def test_of_a_torn_file_the_beginning_is_read(tmp_path):
     assert verify(torn).entries > 500
 
 
-@pytest.mark.parametrize("place", [18, 40, 2000, 5000, 9000, 20_000])
-def test_a_damaged_page_gives_a_report_and_no_traceback(tmp_path, place):
+@pytest.mark.parametrize("size", [5000, 20_000, 40_000])
+@pytest.mark.parametrize("column", ["elapsed_s", "utc_s", "kind", "body", "hash"])
+def test_a_torn_file_with_values_of_another_kind_gives_a_report(tmp_path, column, size):
+    path = make(tmp_path / "a.run", 600)
+    meddle(path, f"UPDATE entries SET {column} = 'abc' WHERE seq % 3 = 0")
+    path.write_bytes(path.read_bytes()[:size])
+
+    report = verify(path)
+
+    assert not report.ok
+    assert "torn" in report.problems[0]
+
+
+def _digest_at(whole: bytes, path) -> int:
+    """Where the digest of the 150th entry lies, the last of what is stored of it."""
+    connection = sqlite3.connect(path)
+    (stored,) = connection.execute("SELECT hash FROM entries WHERE seq = 150").fetchone()
+    connection.close()
+    return whole.index(stored)
+
+
+@pytest.mark.parametrize(
+    ("place", "is_found"),
+    [
+        (lambda *_: 18, True),  # the header: which versions may read the file
+        (lambda *_: 40, True),  # the header: the form of the tables
+        (lambda *_: 2000, False),  # room in the first page that nothing uses
+        (_digest_at, True),
+        (lambda *at: _digest_at(*at) - 40, True),  # its body
+        (lambda *at: _digest_at(*at) // 4096 * 4096, True),  # how its page is laid out
+    ],
+    ids=["versions", "form", "room", "digest", "body", "page"],
+)
+def test_a_damaged_place_gives_a_report_and_no_traceback(tmp_path, place, is_found):
+    """All that an entry rests on is found; room that holds nothing may hold anything."""
     path = make(tmp_path / "a.run", 300)
     whole = bytearray(path.read_bytes())
-    whole[place : place + 64] = bytes(255 - byte for byte in whole[place : place + 64])
+    at = place(bytes(whole), path)
+    whole[at : at + 32] = bytes(255 - byte for byte in whole[at : at + 32])
     path.write_bytes(whole)
 
     report = verify(path)
 
-    assert isinstance(report.ok, bool)
+    assert report.ok != is_found
+    assert bool(report.problems) == is_found
 
 
 def test_a_copy_of_a_live_journal_is_whole_and_one_file(tmp_path):
