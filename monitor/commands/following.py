@@ -11,6 +11,7 @@ from typing import Any
 from monitor.commands.saying import UsageError, complain, expect_journal
 from monitor.entries import EntryError
 from monitor.journal import JournalError, Reader
+from monitor.plan.files import FileErrors, parse_rig
 
 __all__ = ["answered", "channel_roles", "folded", "open_reader"]
 
@@ -26,8 +27,17 @@ def answered(command: Callable[[argparse.Namespace], int]) -> Callable[[argparse
             return complain(error.problems)
         except (JournalError, EntryError) as error:
             return complain([str(error)])
+        except FileErrors as errors:  # files of a person's own are told before: this is a journal's
+            return complain([_foreign(arguments, problem) for problem in errors.problems])
 
     return wrapped
+
+
+def _foreign(arguments: argparse.Namespace, problem: object) -> str:
+    """A plan or rig in a journal that this version cannot read."""
+    path = getattr(arguments, "journal", None)
+    which = f"journal {path}" if isinstance(path, Path) else "a journal"
+    return f"{which}: {problem}; look at it with the version of the program that made it"
 
 
 def open_reader(path: Path) -> Reader:
@@ -38,8 +48,6 @@ def open_reader(path: Path) -> Reader:
 
 def channel_roles(reader: Reader) -> dict[str, str]:
     """Channel -> role, by the rig the run began with and every amended one."""
-    from monitor.plan.files import parse_rig
-
     texts = [text for _, text in reader.rig_texts() if text]
     return {c.name: c.role for text in texts for c in parse_rig(text).channels()}
 

@@ -223,16 +223,28 @@ def watch(arguments: argparse.Namespace) -> int:
     """Look at a run in progress or a finished one."""
     path: Path = arguments.journal
     expect_journal(path)
-    from monitor.journal import JournalBusyError
-    from monitor.recorder.analyser import catch_up
     from monitor.recorder.control import is_alive
 
     if not is_alive(path):
-        with contextlib.suppress(JournalBusyError):  # its analyser is still finishing the lines
-            catch_up(path)
+        _analyse(path)
     if arguments.hold_C is not None:
         return _what_if(path, arguments)
     return _look(path, arguments)
+
+
+def _analyse(path: Path) -> None:
+    """Lines for all that was recorded; an archive that may only be read shows those it has."""
+    from monitor.journal import JournalBusyError, JournalReadOnlyError, Reader
+    from monitor.recorder.analyser import catch_up
+
+    try:
+        with contextlib.suppress(JournalBusyError):  # its analyser is still finishing the lines
+            catch_up(path)
+    except JournalReadOnlyError as error:
+        with Reader(path) as reader:
+            if not reader.lines_count():
+                raise
+        note(f"shown as it was analysed before: {error}")
 
 
 def _what_if(path: Path, arguments: argparse.Namespace) -> int:

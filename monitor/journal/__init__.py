@@ -8,6 +8,7 @@ from monitor.journal.errors import (
     JournalDamagedError,
     JournalError,
     JournalFullError,
+    JournalReadOnlyError,
     JournalTakenError,
 )
 from monitor.journal.lock import is_recorded
@@ -20,6 +21,7 @@ __all__ = [
     "JournalDamagedError",
     "JournalError",
     "JournalFullError",
+    "JournalReadOnlyError",
     "JournalTakenError",
     "LineWriter",
     "Reader",

@@ -3,6 +3,7 @@
 JournalError
 ├── JournalBusyError      another recorder writes it: do not start a second one
 ├── JournalDamagedError   not a journal, or torn: verify says what can still be read
+├── JournalReadOnlyError  it, or its folder, may only be read: show what there is, or copy it
 ├── JournalFullError      no room on the disk: keep the batch and try again
 └── JournalTakenError     a file of that name is there: choose another name
 """
@@ -19,6 +20,7 @@ __all__ = [
     "JournalDamagedError",
     "JournalError",
     "JournalFullError",
+    "JournalReadOnlyError",
     "JournalTakenError",
     "translated",
 ]
@@ -38,6 +40,16 @@ class JournalDamagedError(JournalError):
 
 class JournalFullError(JournalError):
     """The disk has no room. Nothing of the batch was written; it can be offered again."""
+
+
+class JournalReadOnlyError(JournalError):
+    """The file or its folder may only be read."""
+
+    def __init__(self, path: Path, why: object) -> None:
+        super().__init__(
+            f"journal {path}: nothing can be written there ({why}); copy it to a folder of your "
+            f"own with: mantlewatch export {path} --journal COPY"
+        )
 
 
 class JournalTakenError(JournalError):
@@ -65,4 +77,6 @@ def translated(path: Path) -> Iterator[None]:
                 f"journal {path}: damaged or no journal at all ({error}); "
                 "`mantlewatch verify` says what can still be read"
             ) from error
+        if code == sqlite3.SQLITE_READONLY:
+            raise JournalReadOnlyError(path, error) from error
         raise JournalError(f"journal {path}: {error}") from error

@@ -6,12 +6,13 @@ database file would get into the way of the database's own.
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
 import time
 from pathlib import Path
 
-from monitor.journal.errors import JournalBusyError
+from monitor.journal.errors import JournalBusyError, JournalError, JournalReadOnlyError
 
 __all__ = ["RecorderLock", "is_recorded"]
 
@@ -19,20 +20,30 @@ __all__ = ["RecorderLock", "is_recorded"]
 _TRIES = 5
 """Whoever asks `is_recorded` holds the lock for some microseconds; a recorder holds it for good."""
 _PAUSE_S = 0.03
+_READ_ONLY = (errno.EACCES, errno.EPERM, errno.EROFS)
 
 
-def _beside(path: Path) -> Path:
-    return path.with_name(path.name + "-lock")
+def _beside(path: Path, ending: str = "-lock") -> Path:
+    return path.with_name(path.name + ending)
 
 
 class RecorderLock:
-    """Held from construction until `release`. Raises JournalBusyError where another holds it."""
+    """Held from construction until `release`. Raises JournalBusyError where another holds it.
 
-    def __init__(self, path: Path) -> None:
-        self._path = _beside(path)
+    `ending` tells its file from that of another lock on the same journal. JournalReadOnlyError,
+    where nothing may be written beside the journal.
+    """
+
+    def __init__(self, path: Path, ending: str = "-lock") -> None:
+        self._path = _beside(path, ending)
         tries = 0
         while True:
-            self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            try:
+                self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            except OSError as error:
+                if error.errno in _READ_ONLY:
+                    raise JournalReadOnlyError(path, error.strerror) from error
+                raise JournalError(f"journal {path}: {error.strerror or error}") from error
             try:
                 fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except OSError as error:
@@ -64,9 +75,11 @@ class RecorderLock:
 def is_recorded(path: Path) -> bool:
     """Whether a recorder holds this journal just now."""
     try:
-        file = os.open(_beside(path), os.O_RDWR | os.O_CLOEXEC)
-    except FileNotFoundError:
+        file = os.open(_beside(path), os.O_RDONLY | os.O_CLOEXEC)
+    except (FileNotFoundError, NotADirectoryError):
         return False
+    except OSError:
+        return True  # most likely of somebody else's recorder: nothing of theirs is to be touched
     try:
         fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except OSError:

@@ -35,7 +35,7 @@ _POLL_S = 0.2
 def _lock(path: Path) -> RecorderLock:
     """One analyser a journal; a lock beside the recorder's own."""
     try:
-        return RecorderLock(path.with_name(path.name + "-analysis"))
+        return RecorderLock(path, "-analysis-lock")
     except JournalBusyError as error:
         raise JournalBusyError(f"journal {path}: it is being analysed already") from error
 

@@ -12,9 +12,10 @@ from pathlib import Path
 import pytest
 
 from drivers.reading import Reading
-from monitor.entries import Corrected, Mark, Readings, RunStarted
+from monitor.entries import ClosedCleanly, Corrected, Mark, Readings, RunStarted
 from monitor.exchange import readings_out
-from monitor.journal import Journal, Reader
+from monitor.journal import Journal, JournalReadOnlyError, Reader
+from monitor.recorder import analyser
 from tests.commands.conftest import PLAN, Call
 
 RIG = """format = 1
@@ -258,3 +259,78 @@ def test_a_file_that_is_no_journal(
     answer = call(command, path)
     assert answer.code == 2
     assert answer.err.startswith("mantlewatch: ")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["replay"], ["replay", "--json"], ["export"], ["watch"], ["watch", "--plain"], ["verify"]],
+    ids=" ".join,
+)
+@pytest.mark.parametrize(
+    "change", ["elapsed_s = 'abc' WHERE seq = 200", "seq = -4 WHERE seq = 200"]
+)
+def test_a_damaged_entry_is_a_sentence(
+    call: Call, journal: Path, words: list[str], change: str
+) -> None:
+    """Its numbers are none, which the database itself allows."""
+    with sqlite3.connect(journal) as database:
+        database.execute(f"UPDATE entries SET {change}")
+        database.execute("DELETE FROM lines")
+        database.execute("DELETE FROM progress")
+    database.close()
+    answer = call(words[0], journal, *words[1:])
+    if words == ["verify"]:
+        assert answer.code == 1
+        assert "200" in answer.out
+    else:
+        assert answer.code == 2
+        assert answer.err.startswith(f"mantlewatch: journal {journal}: ")
+        assert "`mantlewatch verify` says more" in answer.err
+
+
+@pytest.mark.parametrize(
+    ("words", "which"),
+    [
+        (["watch", "--plain"], "plan.toml"),
+        (["replay"], "plan.toml"),
+        (["export"], "rig.toml"),
+    ],
+)
+def test_a_plan_or_rig_of_another_version_is_a_sentence(
+    call: Call, tmp_path: Path, words: list[str], which: str
+) -> None:
+    path = tmp_path / "later.run"
+    texts = {"plan.toml": PLAN, "rig.toml": "format = 1\n"}
+    texts[which] += "later_key = 1\n"
+    started = RunStarted("t", texts["plan.toml"], texts["rig.toml"], "9.0", "none", 1)
+    with Journal.create(path, started, 1.7e9) as made:
+        made.append([(1.0, 1.7e9 + 1, ClosedCleanly("done"))])
+    answer = call(words[0], path, *words[1:])
+    assert answer.code == 2
+    assert answer.err.startswith(f"mantlewatch: journal {path}: {which}, line ")
+    assert "later_key" in answer.err
+    assert answer.err.rstrip().endswith("with the version of the program that made it")
+
+
+def test_an_archive_that_may_only_be_read(
+    call: Call, journal: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was analysed is shown; where nothing was, a sentence says what to do."""
+
+    def refused(path: Path) -> None:
+        raise JournalReadOnlyError(path, "Read-only file system")
+
+    monkeypatch.setattr(analyser, "catch_up", refused)
+    shown = call("watch", journal, "--plain")
+    assert shown.code == 0
+    assert "shown as it was analysed before: " in shown.err
+    assert "COMPLETE" in shown.out
+    with sqlite3.connect(journal) as database:
+        database.execute("DELETE FROM lines")
+    database.close()
+    answer = call("watch", journal, "--plain")
+    assert (answer.code, answer.out) == (2, "")
+    assert answer.err.splitlines() == [
+        f"mantlewatch: journal {journal}: nothing can be written there (Read-only file system); "
+        f"copy it to a folder of your own with: mantlewatch export {journal} --journal COPY"
+    ]

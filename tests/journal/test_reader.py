@@ -1,7 +1,9 @@
 """Reading: in order, while others write, and thinned without losing an extreme."""
 
+import errno
 import os
 import sqlite3
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -9,8 +11,16 @@ from hypothesis import strategies as st
 
 from drivers.reading import Quality, Reading
 from monitor.entries import Amended, Heartbeat, Mark, Readings
-from monitor.journal import Journal, JournalDamagedError, LineWriter, Reader
-from tests.journal.making import STARTED, make, readings
+from monitor.journal import (
+    Journal,
+    JournalDamagedError,
+    JournalReadOnlyError,
+    LineWriter,
+    Reader,
+    append_entry,
+    is_recorded,
+)
+from tests.journal.making import STARTED, make, meddle, readings
 
 
 def test_entries_by_range_kind_and_number(tmp_path):
@@ -95,6 +105,57 @@ def test_a_folder_that_may_not_be_written_can_be_read(tmp_path):
             assert len(list(reader.entries())) == 6
     finally:
         os.chmod(folder, 0o700)
+
+
+@pytest.mark.parametrize(
+    "change",
+    ["elapsed_s = 'abc'", "elapsed_s = 9e999", "utc_s = 'x'", "body = x'00ff'", "kind = x'00ff'"],
+)
+def test_an_entry_of_another_kind_of_value_is_said_to_be_damaged(tmp_path, change):
+    path = make(tmp_path / "a.run", 5)
+    meddle(path, f"UPDATE entries SET {change} WHERE seq = 6")
+    with Reader(path) as reader:
+        for ask in (lambda: list(reader.entries()), reader.last_entry):
+            with pytest.raises(JournalDamagedError, match=r"a\.run: entry 6 is damaged .*verify"):
+                ask()
+    with pytest.raises(JournalDamagedError, match="entry 6 is damaged"):
+        append_entry(path, Mark("note", "x"), utc_s=1.7e9)
+
+
+def test_a_number_that_no_entry_can_have_is_said_to_be_damage(tmp_path):
+    """Whoever reads from the first entry on would pass it over."""
+    path = make(tmp_path / "a.run", 5)
+    meddle(path, "UPDATE entries SET seq = -4 WHERE seq = 3")
+    with Reader(path) as reader, pytest.raises(JournalDamagedError, match="entry of number -4"):
+        reader.start()
+
+
+@pytest.mark.parametrize("number", [errno.EACCES, errno.EROFS])
+def test_a_lock_that_cannot_be_made_is_a_sentence(tmp_path, monkeypatch, number):
+    """A folder of an archive: nobody can record there, and whoever asks is answered."""
+    path = make(tmp_path / "a.run", 5)
+    opened = os.open
+
+    def refused(name, flags, *rest):
+        if str(name).endswith("-lock") and flags & os.O_CREAT:
+            raise OSError(number, os.strerror(number))
+        return opened(name, flags, *rest)
+
+    monkeypatch.setattr("monitor.journal.lock.os.open", refused)
+    assert not is_recorded(path)
+    with pytest.raises(JournalReadOnlyError, match=r"nothing can be written there.*--journal COPY"):
+        Journal.open_for_writing(path)
+
+
+def test_a_lock_of_somebody_else_is_respected(tmp_path, monkeypatch):
+    path = make(tmp_path / "a.run", 5)
+    Path(f"{path}-lock").touch()
+
+    def refused(*_):
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr("monitor.journal.lock.os.open", refused)
+    assert is_recorded(path)
 
 
 def test_a_journal_without_its_first_entry_is_said_to_be_damaged(tmp_path):
