@@ -223,10 +223,16 @@ def watch(arguments: argparse.Namespace) -> int:
     """Look at a run in progress or a finished one."""
     path: Path = arguments.journal
     expect_journal(path)
+    from monitor.journal import JournalDamagedError, Reader
     from monitor.recorder.control import is_alive
 
     if not is_alive(path):
         _analyse(path)
+    with Reader(path) as reader:
+        try:
+            reader.expect_numbers()
+        except JournalDamagedError as error:  # the rest may well be of a run in progress
+            note(f"not well: {error}")
     if arguments.hold_C is not None:
         return _what_if(path, arguments)
     return _look(path, arguments)

@@ -78,7 +78,11 @@ class Reader:
         kinds: Sequence[str] | None = None,
         limit: int | None = None,
     ) -> Iterator[Entry]:
-        """Entries in order, after one sequence number and up to another (that one included)."""
+        """Entries in order, after one sequence number and up to another (that one included).
+
+        Whoever reads all of them hears at the end of one that has no place among them.
+        """
+        is_all = after_seq < 1 and until_seq is None and (kinds is None or "readings" in kinds)
         wanted = ""
         if kinds is not None:
             wanted = f" AND kind IN ({','.join('?' * len(kinds))})"
@@ -95,9 +99,20 @@ class Reader:
             for row in rows:
                 yield entry_of(self.path, row)
             if len(rows) < min(_CHUNK, left):
+                if is_all:
+                    self.expect_numbers()
                 return
             left -= len(rows)
             after_seq = rows[-1][0]
+
+    def expect_numbers(self) -> None:
+        """Raise JournalDamagedError where an entry has a number that none can have."""
+        rows = self._rows("SELECT min(seq) FROM entries")
+        if rows[0][0] is not None and rows[0][0] < 1:
+            raise JournalDamagedError(
+                f"journal {self.path}: an entry has the number {rows[0][0]}, and the first is 1; "
+                "`mantlewatch verify` says more"
+            )
 
     def last_entry(self) -> Entry | None:
         """The newest entry, or None in a journal that holds none."""
@@ -113,12 +128,7 @@ class Reader:
 
     def start(self) -> RunStarted:
         """The first entry's body, with the plan and the rig."""
-        rows = self._rows(f"SELECT {WHOLE} FROM entries WHERE seq <= 1 ORDER BY seq LIMIT 1")
-        if rows and rows[0][0] < 1:  # none is numbered so, and all who read begin after 0
-            raise JournalDamagedError(
-                f"journal {self.path}: it holds an entry of number {rows[0][0]}, and the first is "
-                "1; `mantlewatch verify` says more"
-            )
+        rows = self._rows(f"SELECT {WHOLE} FROM entries WHERE seq = 1")
         body = entry_of(self.path, rows[0]).body if rows else None
         if not isinstance(body, RunStarted):
             raise JournalDamagedError(

@@ -123,11 +123,16 @@ def test_an_entry_of_another_kind_of_value_is_said_to_be_damaged(tmp_path, chang
 
 
 def test_a_number_that_no_entry_can_have_is_said_to_be_damage(tmp_path):
-    """Whoever reads from the first entry on would pass it over."""
+    """All that is in its place is read, and then it is said that this is not all."""
     path = make(tmp_path / "a.run", 5)
     meddle(path, "UPDATE entries SET seq = -4 WHERE seq = 3")
-    with Reader(path) as reader, pytest.raises(JournalDamagedError, match="entry of number -4"):
-        reader.start()
+    read = []
+    with Reader(path) as reader:
+        assert reader.start() == STARTED
+        with pytest.raises(JournalDamagedError, match="the number -4, and the first is 1"):
+            read += (entry.seq for entry in reader.entries())
+        assert [entry.seq for entry in reader.entries(kinds=("mark",))] == []
+    assert read == [1, 2, 4, 5, 6]
 
 
 @pytest.mark.parametrize("number", [errno.EACCES, errno.EROFS])
