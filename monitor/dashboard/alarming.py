@@ -66,9 +66,9 @@ class Alarm:
     over: bool
     """Its condition has gone."""
     put_aside: bool = False
+    """Shelved or out of service: a person did that, and may take it back."""
     unplaced: str = ""
     """The headline without its channel, for where there is no room."""
-    """Shelved or out of service: a person did that, and may take it back."""
 
 
 def alarms(
