@@ -120,10 +120,11 @@ def begin_recording(
     """Create the journal, start its recorder, and say which file it is.
 
     `or_next`: where a file of that name is there, another run begun in the same second, it is the
-    next free one with a number. Raises JournalError or RecorderError.
+    next free one with a number. Raises JournalError or RecorderError; a journal whose recorder did
+    not come up is taken away again, so that the same words may be tried once more.
     """
     from monitor.journal import Journal, JournalTakenError
-    from monitor.recorder.control import start_recorder
+    from monitor.recorder.control import RecorderError, start_recorder
 
     now_s = time.time()
     started = run_started(
@@ -139,8 +140,24 @@ def begin_recording(
                 raise
         else:
             break
-    start_recorder(name, speed=speed, epoch=epoch_s)
+    try:
+        start_recorder(name, speed=speed, epoch=epoch_s)
+    except RecorderError:
+        if _is_untouched(name):
+            name.unlink(missing_ok=True)
+        raise
     return name
+
+
+def _is_untouched(path: Path) -> bool:
+    """Whether a journal holds its first entry alone, and nobody records into it."""
+    from monitor.journal import JournalError, Reader, is_recorded
+
+    try:
+        with Reader(path) as reader:
+            return reader.head()[0] == 1 and not is_recorded(path)
+    except JournalError:
+        return False
 
 
 def local_utc_offset_s(utc_s: float) -> int:
