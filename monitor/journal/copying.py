@@ -13,7 +13,10 @@ __all__ = ["copy_journal"]
 
 
 def copy_journal(source: Path, target: Path) -> None:
-    """Copy `source` to the new file `target`, as it is at one moment. Raises JournalError."""
+    """Copy `source` to the new file `target`, as it is at one moment; half a copy is none.
+
+    Raises JournalError.
+    """
     source, target = Path(source), Path(target)
     reader = connect_to_read(source)
     try:
@@ -21,12 +24,16 @@ def copy_journal(source: Path, target: Path) -> None:
             os.close(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
         except OSError as error:
             raise JournalError(f"file {target}: {error.strerror or error}") from error
-        with translated(target):
-            copy = sqlite3.connect(target, isolation_level=None)
-            try:
-                reader.backup(copy)
-                copy.execute("PRAGMA journal_mode=DELETE")  # one file, readable from any folder
-            finally:
-                copy.close()
+        try:
+            with translated(target):
+                copy = sqlite3.connect(target, isolation_level=None)
+                try:
+                    reader.backup(copy)
+                    copy.execute("PRAGMA journal_mode=DELETE")  # one file, readable from any folder
+                finally:
+                    copy.close()
+        except BaseException:
+            target.unlink(missing_ok=True)
+            raise
     finally:
         reader.close()
