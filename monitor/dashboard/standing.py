@@ -115,7 +115,9 @@ def _silent_s(clues: Clues) -> float:
     by_wall_s = clues.wall_utc_s - clues.entry_utc_s
     if by_wall_s < 10.0:  # clocks of one host; a small step of it is no silence
         return clues.entry_quiet_for_s
-    return max(clues.entry_quiet_for_s, by_wall_s) if clues.entry_quiet_for_s > 1.5 else 0.0
+    if clues.entry_quiet_for_s > 1.5 or not clues.held:  # no entry comes: no clock was set
+        return max(clues.entry_quiet_for_s, by_wall_s)
+    return 0.0
 
 
 def _is_lagging(clues: Clues, behind_s: float) -> bool:

@@ -52,6 +52,12 @@ LIVE = Clues(
             "not recording",
             ["NOT RECORDING"],
         ),
+        # a look at a run that died two hours before: that long, not since the look began
+        (
+            {"held": False, "unheld_for_s": 9e9, "entry_quiet_for_s": 0.0, "wall_utc_s": 8200.0},
+            "not recording",
+            ["NOT RECORDING: the recorder ended 2 h 00 min ago"],
+        ),
         ({"closed": True, "held": False, "wall_utc_s": 9e9, "unheld_for_s": 9e9}, "finished", []),
         ({"closed": True, "held": False, "line_s": 5000.0}, "finished", ["the last 17 min"]),
         ({"line_s": 5960.0, "line_quiet_for_s": 5.0}, "recording", []),
