@@ -125,7 +125,7 @@ def test_a_rig_file_with_a_mark_of_its_encoding_is_written_back(
         answer = call("rig", rig, "--calibrate", "--channel", "pot", "--seconds", 0.4)
     assert answer.code == 0, answer.err
     assert rig.read_bytes().startswith(b"\xef\xbb\xbfformat = 1\n")
-    assert read_rig(rig).channels()[0].offset == -0.5
+    assert parse_rig(rig.read_text(encoding="utf-8-sig")).channels()[0].offset == -0.5
 
 
 def test_a_rig_file_that_is_gone_when_it_is_to_be_written(
