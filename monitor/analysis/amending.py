@@ -6,7 +6,9 @@ from collections.abc import Mapping
 
 from monitor.analysis.bins import BinStore
 from monitor.analysis.channels import ChannelState
+from monitor.analysis.forgetting import forget_channel, forget_meaning
 from monitor.analysis.setting import Setting
+from monitor.analysis.verdict_state import KINDS
 from monitor.plan.model import ChannelSpec, InstrumentSpec
 
 __all__ = ["follow_rig"]
@@ -21,18 +23,21 @@ def follow_rig(
     before: Specs,
     setting: Setting,
     now_s: float,
-) -> list[str]:
+) -> tuple[list[str], list[str]]:
     """Make `channels`, in place, those of the rig in `setting`, which was `before` until `now_s`.
 
-    What the rig names no longer is gone, and is returned: its past stays in `bins`. A channel that
-    measures something else from now on begins anew; one that is read in another way is believed
-    again, whatever was held against it. What was learned of a channel stays where the rig says
-    nothing new of it.
+    What the rig names no longer is gone; its past stays in `bins`. A channel that measures
+    something else from now on begins anew; one that is read in another way is believed again,
+    whatever was held against it. What was learned of a channel stays where the rig says nothing new
+    of it. Returns the names of those that are gone, and of those whose next number follows
+    on none before.
     """
+    anew: list[str] = []
     gone = [name for name in before if name not in setting.specs]
     for name in gone:
-        channels.pop(name, None)
-        _forget(memory, name)
+        known = channels.pop(name, None)
+        if known is not None:
+            _forget(memory, known)
     for name, (source, spec) in setting.specs.items():
         fresh = setting.channel(name, source.name)
         if fresh is None:
@@ -41,15 +46,19 @@ def follow_rig(
         known, was = channels.get(name), before.get(name)
         if known is None:
             channels[name] = fresh
+            anew.append(name)
         elif known.role != fresh.role:
             channels[name] = fresh
+            anew.append(name)
             bins.set_apart(name)
-            _forget(memory, name)
+            _forget(memory, known)
         else:
+            if known.mL_per_count != fresh.mL_per_count:
+                forget_meaning(memory, name)
             _adopt(known, fresh, None if was is None else was[1], spec)
             if was is not None and _is_read_otherwise(was, (source, spec)):
-                known.accept()
-    return gone
+                anew.append(name)
+    return gone, anew
 
 
 def _adopt(
@@ -73,7 +82,7 @@ def _is_read_otherwise(
     )  # fmt: skip
 
 
-def _forget(memory: dict[str, float], name: str) -> None:
-    """What rules have learned of that channel by itself."""
-    for key in [key for key in memory if key.endswith(f":{name}")]:
-        del memory[key]
+def _forget(memory: dict[str, float], known: ChannelState) -> None:
+    forget_channel(memory, known.name)
+    if known.role in KINDS:
+        forget_meaning(memory, known.name)

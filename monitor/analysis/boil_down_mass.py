@@ -56,6 +56,8 @@ def _weigh_one(weighed: Weighed, channel: ChannelState, sign: float, view: View)
     What was lost while nobody looked may have boiled off and counts; what came back then does not.
     """
     assert channel.value is not None
+    if math.isnan(weighed.last_g):  # its rig was amended
+        weighed.last_g = channel.value
     change, now_s = channel.value - weighed.last_g, view.now_s
     step_s = view.memory.get(f"step:{channel.name}", -1.0)
     if now_s - weighed.seen_s > _UNSEEN_S:

@@ -44,6 +44,11 @@ class BoilDownState:
     is_past: bool = False
     """Certainly past the dry line, and a reaction goes on: what leaves now is no water of ours."""
 
+    def forget_level(self, name: str) -> None:
+        """Another zero: that balance's next number follows on none before."""
+        if name in self.balances:
+            self.balances[name].last_g = math.nan
+
 
 @dataclass(frozen=True, slots=True)
 class BoilDownView:

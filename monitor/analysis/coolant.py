@@ -47,10 +47,11 @@ def limit_C(
 ) -> float | None:
     """The condensing point of the present or next NO2-giving step; None where none is to come.
 
-    From one step to the next the middle of the estimate leads. That nothing is to come any more it
-    does not tell alone: a tail that is slower than the plan's may go on beyond it. It takes the
-    verdict (`is_complete`), a person's mark that the run has ended (`is_marked`), or the whole
-    interval of an estimate that rests on a kind of evidence, where the step of [done] gives none.
+    Of steps that compete it is the coldest, for their gases come together. From one step to the
+    next the middle of the estimate leads. That nothing is to come any more it does not tell alone:
+    a tail that is slower than the plan's may go on beyond it. It takes the verdict (`is_complete`),
+    a person's mark that the run has ended (`is_marked`), or the whole interval of an estimate that
+    rests on a kind of evidence, where the step of [done] gives none.
     """
     network = setting.network
     if network is None or is_complete:
@@ -60,13 +61,24 @@ def limit_C(
     ]
     if not left and not is_marked and not _is_seen_over(setting, estimate):
         left = list(setting.no2_steps[-1:])
+    if not left:
+        return None
+    first = _group(setting, network, _earliest(setting, network, left))
     points = [
         point
         for i in left
-        if (point := setting.condensing_C[i]) is not None
-        and _group(setting, network, i) == _group(setting, network, left[0])
+        if (point := setting.condensing_C[i]) is not None and _group(setting, network, i) == first
     ]
-    return max(points, default=None)
+    return min(points, default=None)
+
+
+def _earliest(setting: Setting, network: Network, steps: Sequence[int]) -> int:
+    """The one of these steps of the plan, listed in any order, that comes behind none of them."""
+    if len(steps) == 1:
+        return steps[0]
+    at = {i: network.index(setting.plan.steps[i].name) for i in steps}
+    behind = {j for k in at.values() for j in network.after(k)}
+    return next((i for i in steps if at[i] not in behind), steps[0])
 
 
 def _group(setting: Setting, network: Network, step: int) -> tuple[int, ...]:

@@ -38,10 +38,10 @@ from monitor.analysis.fold_state import FoldState, note
 from monitor.analysis.line import build_line, channel_lines, line_json, remaining_data, time_text
 from monitor.analysis.setting import Setting, setting_of
 from monitor.analysis.stalling import is_behind
-from monitor.analysis.timed_hold import HoldState, hold_left_s, say_hold, watch_hold
+from monitor.analysis.timed_hold import held_under, hold_left_s, say_hold, watch_hold
 from monitor.analysis.told import told_left
 from monitor.analysis.verdict import NO_PROBE, decide, distrusted
-from monitor.analysis.verdict_state import Said
+from monitor.analysis.verdict_state import Said, Verdict
 from monitor.analysis.view import View
 from monitor.entries import (
     BY_A_PERSON,
@@ -196,6 +196,8 @@ class Fold:
             if isinstance(body, InstrumentState) and body.state == "tared":
                 channels = self._state.channels.values()
                 self._state.tares.told(c for c in channels if c.instrument == body.instrument)
+            if isinstance(body, InstrumentState) and body.state == "connected":
+                self._reconnected(body.instrument)
             note(self._state.happened, now, body)
 
     def _take_readings(self, now: float, body: Readings) -> None:
@@ -251,17 +253,30 @@ class Fold:
         elif _ENDED in alone:
             state.happened.ended_s = now
 
+    def _reconnected(self, instrument: str) -> None:
+        """What was still under way when its rig was amended has come: from now on it counts."""
+        state = self._state
+        of_it = [n for n in state.read_anew if state.channels[n].instrument == instrument]
+        self._read_anew(of_it)
+        state.read_anew = [n for n in state.read_anew if n not in of_it]
+
+    def _read_anew(self, names: list[str]) -> None:
+        for name in names:
+            self._state.channels[name].accept()
+            self._state.boil_down.forget_level(name)
+
     def _amend(self, now: float, body: Amended) -> None:
         """Another plan or rig from now on; one that cannot be read leaves the old one in force."""
         state = self._state
         before, specs = (state.plan_toml, state.rig_toml), self._setting.specs
+        old_profile = self._setting.plan.profile
         channels = dict(state.channels)
         state.plan_toml = state.plan_toml if body.plan_toml is None else body.plan_toml
         state.rig_toml = state.rig_toml if body.rig_toml is None else body.rig_toml
         state.happened.unread = ""
         try:
             self._set_up()
-        except ValueError as error:
+        except Exception as error:  # noqa: BLE001  no text that somebody sends ends an analysis
             state.plan_toml, state.rig_toml = before
             self._set_up()
             first = str(error).splitlines()[0] if str(error) else "unreadable"
@@ -269,15 +284,19 @@ class Fold:
             return
         if before[1] != state.rig_toml:
             state.channels = channels
-            gone = follow_rig(channels, self._bins, state.memory, specs, self._setting, now)
             named = self._setting.specs
+            gone, anew = follow_rig(channels, self._bins, state.memory, specs, self._setting, now)
+            state.read_anew = anew
+            self._read_anew(anew)
             state.taken_out = [n for n in (*state.taken_out, *gone) if n not in named]
             self._sort_by_role()
+        if before[0] == state.plan_toml:
+            return
         state.boil_down.is_past = state.boil_down.was_near = False
-        state.hold = HoldState(held_s=state.hold.held_s, looked_s=state.hold.looked_s)
+        state.hold = held_under(state.hold, old_profile, self._setting.plan.profile)
         if self._setting.setup is None:
-            state.estimate = None
-        elif before[0] != state.plan_toml:
+            state.estimate, state.verdict = None, Verdict(word=state.verdict.word)
+        else:
             state.estimator, state.estimate = begin(), None
             state.verdict.plan_anew()
 

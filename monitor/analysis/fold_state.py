@@ -53,6 +53,8 @@ class FoldState:
     clock: tuple[float, float] | None = None
     """(elapsed_s, utc_s) of the last entry that knew both."""
     channels: dict[str, ChannelState] = field(default_factory=dict)
+    read_anew: list[str] = field(default_factory=list)
+    """Channels whose source was amended, and has not said since that it is connected."""
     taken_out: list[str] = field(default_factory=list)
     """Channels that a rig named once and names no longer."""
     heating: Heating = field(default_factory=Heating)

@@ -13,7 +13,7 @@ from monitor.analysis.view import View
 from monitor.plan.model import ProfileSegment
 from monitor.plan.profile import segment_at
 
-__all__ = ["HoldState", "hold_left_s", "say_hold", "watch_hold"]
+__all__ = ["HoldState", "held_under", "hold_left_s", "say_hold", "watch_hold"]
 
 _LEFT_S = 600.0
 
@@ -22,6 +22,8 @@ _UNPLANNED = (
     "mantlewatch amend JOURNAL --plan PLAN brings a plan into force, for what was read before too",
 )
 
+_SLACK_S = 0.05
+"""What rounding of many short times may leave out."""
 _LONGEST_STEP_S = 60.0
 """More than this between two looks is a gap, not a hold."""
 
@@ -55,8 +57,21 @@ def watch_hold(
         return
     if last_look is not None and now_s - last_look <= _LONGEST_STEP_S:
         hold.held_s += now_s - last_look
-    if hold.complete_s is None and hold.held_s >= 60.0 * last.hold_min - 0.05:
+    if hold.complete_s is None and hold.held_s >= 60.0 * last.hold_min - _SLACK_S:
         hold.complete_s = now_s
+
+
+def held_under(
+    hold: HoldState, before: tuple[ProfileSegment, ...], profile: tuple[ProfileSegment, ...]
+) -> HoldState:
+    """What of a hold counts under another profile: all that was held where the last hold's is.
+
+    And it stays complete where as long is asked for as has been held.
+    """
+    if not before or not profile or before[-1].to_C != profile[-1].to_C:
+        return HoldState()
+    is_enough = hold.held_s >= 60.0 * profile[-1].hold_min - _SLACK_S
+    return HoldState(hold.held_s, hold.looked_s, complete_s=hold.complete_s if is_enough else None)
 
 
 def hold_left_s(

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 import pytest
 
 from monitor.analysis.fold import Fold
-from monitor.entries import Amended, Body, Entry, Heartbeat, InstrumentState, Mark
+from monitor.entries import Amended, Body, Entry, Heartbeat, InstrumentState, Mark, RunStarted
 from monitor.rehearsal.entries import rehearse_entries
-from tests.analysis.runs import POT_RIG, STEP_PLAN, check, names, numbered, said, start
+from tests.analysis.runs import HOLD_PLAN, POT_RIG, STEP_PLAN, check, names, numbered, said, start
 
 AMENDED_S = 600.0
 FOUR = ("pots", "coolers", "balance", "counter")
@@ -228,3 +229,181 @@ def test_a_run_goes_on_without_an_instrument_that_was_told_away(without: str) ->
     assert len(after) > 50
     assert not names(after, "alarms") & {"channel-silent", "power-lost"}
     assert after[-1]["progress"]["p95"] >= before["progress"]["p05"]
+
+
+@pytest.mark.parametrize(
+    "role", ["hood_airflow", "room_no2", "ambient_temperature", "bath_temperature"]
+)
+def test_what_was_taken_out_and_is_named_again_begins_anew(role: str) -> None:
+    """What rules had learned of it is gone as a whole, and nothing is judged by a half of it."""
+    unit = {"hood_airflow": "m/s", "room_no2": "ppm"}.get(role, "degC")
+    extra = (
+        '[[instrument]]\nname = "bench"\ndriver = "line"\nport = "tcp://127.0.0.1:8"\n'
+        f'[instrument.channels]\nit = {{ role = "{role}", unit = "{unit}" }}\n'
+    )
+
+    def saying(from_s: float, until_s: float) -> Iterator[tuple[float, Body]]:
+        for t, body in speaking(from_s, until_s, "pots"):
+            yield t, body
+            yield t, said("bench", it=0.3 + 0.01 * (t % 3))
+
+    def bodies() -> Iterator[tuple[float, Body]]:
+        yield from saying(0.0, 900.0)
+        yield 900.0, Amended(rig_toml=rig("pots"))
+        yield from speaking(901.0, 1200.0, "pots")
+        yield 1200.0, Amended(rig_toml=rig("pots") + extra)
+        yield from saying(1201.0, 1800.0)
+
+    lines = lines_of(bodies(), rig("pots") + extra)
+    assert lines[-1]["elapsed_s"] == 1790.0
+    assert not names(lines[-10:], "alarms") & {"channel-silent", "power-lost"}
+
+
+_NOTHING_LEAVES = STEP_PLAN.replace(
+    '[reactions]\nset = "manganese-nitrate"',
+    '[[step]]\nname = "rearranges"\nequation = "Mn(NO3)2·4H2O -> Mn(NO3)2·4H2O"\nhalf_C = 150',
+)
+
+
+@pytest.mark.parametrize("plan", ["not toml [", _NOTHING_LEAVES, STEP_PLAN.replace("50.0", "1e-6")])
+def test_no_text_that_is_amended_ends_the_analysis(plan: str) -> None:
+    def bodies() -> Iterator[tuple[float, Body]]:
+        yield from speaking(0.0, 100.0, *FOUR)
+        yield 100.0, Amended(plan_toml=plan)
+        yield from speaking(101.0, 200.0, *FOUR)
+
+    assert lines_of(bodies(), rig(*FOUR))[-1]["elapsed_s"] == 190.0
+
+
+def test_a_step_that_moves_no_balance_may_end_the_run() -> None:
+    """What a balance cannot show is not divided by."""
+    plan = """format = 1
+[run]
+title = "Turns at last"
+[charge]
+formula = "CaCO3"
+mass_g = 30
+[[step]]
+name = "gas"
+equation = "CaCO3 -> CaO + CO2"
+half_C = 150
+[[step]]
+name = "rearranges"
+equation = "2 CaO -> Ca2O2"
+half_C = 170
+[done]
+step = "rearranges"
+min_hold_min = 1
+[[profile]]
+rate_K_per_min = 10
+to_C = 190
+hold_min = 100
+"""
+    fold = Fold(start(plan, rig("pots", "balance")))
+
+    def bodies() -> Iterator[tuple[float, Body]]:
+        pot_C, gone = 20.0, 0.0
+        for t in range(0, 6000, 5):
+            pot_C = min(pot_C + 10.0 / 12.0, 190.0)
+            gone += (1.0 - gone) * (1.0 - math.exp(-5.0 * math.exp((pot_C - 170.0) / 15.0 - 7.0)))
+            w = 0.01 * (t * 7919 % 11 - 5)
+            yield float(t), said("pots", pot=pot_C + w, mantle=pot_C + 20.0)
+            yield float(t), said("balance", scale=300.0 - 13.0 * gone + 0.1 * w)
+
+    lines = [line for entry in numbered(bodies()) for line in fold.step(entry)]
+    check(lines)
+    assert lines[-1]["verdict"] != "complete"
+    assert lines[-1]["progress"]["p50"] > 0.9
+
+
+def hold(to_C: float, hold_min: float) -> str:
+    """A plan of one hold."""
+    return HOLD_PLAN.replace("to_C = 60", f"to_C = {to_C:g}").replace(
+        "hold_min = 10", f"hold_min = {hold_min:g}"
+    )
+
+
+@pytest.mark.parametrize(
+    ("answer", "said_then", "says"),
+    [
+        (Amended(plan_toml=hold(120.0, 10.0)), "heating", "held 0 of 10 min at 120 degC"),
+        (Amended(plan_toml=hold(60.0, 40.0)), "heating", "of 40 min at 60 degC"),
+        (Amended(plan_toml=hold(60.0, 5.0)), "complete", "of 5 min at 60 degC"),
+        (Amended(rig_toml=POT_RIG.replace("4711", "4799")), "complete", "of 10 min at 60 degC"),
+    ],
+)
+def test_a_hold_counts_under_another_plan_where_it_was_held(
+    answer: Body, said_then: str, says: str
+) -> None:
+    """At the same temperature; another rig takes nothing back."""
+
+    def pot(t: int) -> float:
+        return min(20.0 + 5.0 * t / 60.0, 60.0) if t < 1300 else 40.0
+
+    fold = Fold(start(HOLD_PLAN, POT_RIG))
+    bodies: list[tuple[float, Body]] = [
+        (float(t), said(pot=pot(t) + 0.02 * (t * 7919 % 11 - 5), mantle=70.0))
+        for t in range(0, 1400, 2)
+    ]
+    lines = [line for e in numbered(bodies) for line in fold.step(e)]
+    assert lines[-1]["verdict"] == "complete"
+    later: list[tuple[float, Body]] = [(1400.0, answer)]
+    later += [(float(t), said(pot=40.0 + 0.01 * (t % 5), mantle=70.0)) for t in range(1401, 1422)]
+    lines = [line for e in numbered(later) for line in fold.step(e)]
+    assert lines[-1]["verdict"] == said_then
+    assert says in " ".join(lines[-1]["why"])
+
+
+def test_a_plan_of_a_hold_takes_nothing_over_from_one_of_steps() -> None:
+    fold = Fold(start(STEP_PLAN, POT_RIG))
+    fold._state.verdict.complete_s = 5.0
+    bodies = [(10.0, Amended(plan_toml=HOLD_PLAN)), (11.0, said(pot=40.0)), (21.0, Heartbeat())]
+    lines = [line for e in numbered(bodies) for line in fold.step(e)]
+    assert lines[-1]["verdict"] == "heating"
+    assert lines[-1]["stage"] != "after the end"
+
+
+def test_another_balance_has_another_zero_and_nothing_has_boiled_off_by_it() -> None:
+    """Also where numbers of the old one are still under way when the rig is amended."""
+    plan = STEP_PLAN.replace(
+        "mass_g = 50.0", "mass_g = 251.0\nfree_water_g = 400\nfree_water_u_g = 2"
+    )
+    plan += "[boil_down]\nstop_water_mol_per_mol = 6\n"
+    other = rig("pots", "balance", swap={":3": ":9"})
+
+    def bodies() -> Iterator[tuple[float, Body]]:
+        pot_C, gone, zero = 20.0, 0.0, 0.0
+        for t in range(3600):
+            pot_C += 5.0 / 60.0 if pot_C < 103.0 else 5e-4
+            gone += 2.0 / 60.0 if pot_C >= 103.0 else 0.0
+            if t == 3000:
+                yield float(t), Amended(rig_toml=other)
+            if t == 3001:
+                zero = -200.0
+                yield float(t), InstrumentState("balance", "connected", "")
+            w = 0.01 * (t * 7919 % 11 - 5)
+            yield float(t), said("pots", pot=pot_C + w, mantle=pot_C + 30.0)
+            yield float(t), said("balance", scale=900.0 - gone + zero + w)
+
+    fold = Fold(start(plan, rig("pots", "balance")))
+    lines = [line for e in numbered(bodies()) for line in fold.step(e)]
+    water = {n["elapsed_s"]: n["boil_down"]["water_mol_per_mol"] for n in lines if "boil_down" in n}
+    before, after = water[3000.0]["p50"], water[3100.0]["p50"]
+    assert before - 0.5 < after < before
+    assert "near-dryness" not in names(lines[295:])
+
+
+def test_bubbles_of_another_size_are_no_leak() -> None:
+    """What a bubble meant beside the grams is learned anew."""
+    entries = [*rehearse_entries(STEP_PLAN, seed=7, until_s=6600.0, rate_hz=0.2)]
+    first, at_s = entries[0].body, 4800.0
+    assert isinstance(first, RunStarted)
+    fold = Fold(first)
+    for e in entries[1:]:
+        if e.elapsed_s < at_s:
+            fold.step(e)
+    usual = [k for k in fold._state.memory if k.startswith(("usual:", "bubbles-per-g"))]
+    assert any("bubbles" in key for key in usual)
+    fold.step(Entry(10**6, at_s, None, Amended(rig_toml=first.rig_toml.replace("0.11", "0.33"))))
+    assert fold._state.memory.get("bubbles-per-g-since", at_s) >= at_s
+    assert not any("/bubbles" in k or ":bubbles/" in k for k in fold._state.memory)

@@ -373,3 +373,30 @@ def test_a_lost_instrument_says_so() -> None:
     lines = folded(bodies, STEP_PLAN, FULL_RIG)
     (silent,) = [f for f in lines[-1]["findings"] if f["name"] == "channel-silent"]
     assert "counter: lost" in silent["why"]
+
+
+@pytest.mark.parametrize("every_s", [1, 5, 15])
+def test_a_pressure_that_jumps_and_stays_is_a_block(every_s: int) -> None:
+    """However rough it makes the gauge look: within four readings and some seconds."""
+    at_s = 600.0
+    bodies = [
+        (t, b)
+        for t, b in bench(at_s + 180.0, {"pressure": lambda _t: 9.0, "bubbles": lambda _t: 480.0})
+        if int(t) % every_s == 0
+    ]
+    lines = found(iter(bodies))
+    said_s = [
+        line["elapsed_s"] for line in lines
+        if line["elapsed_s"] > at_s and "outlet-blocked" in names([line], "alarms")
+    ]  # fmt: skip
+    assert said_s[0] <= at_s + 4 * every_s + 20.0
+
+
+@pytest.mark.parametrize(("every_s", "is_told"), [(1, True), (10, False)])
+def test_a_step_of_all_references_is_seen_or_cannot_be_told(every_s: int, is_told: bool) -> None:
+    at_s = 600.0
+    step = {name: shifted(USUAL[name], 6.0) for name in _BOARD}
+    bodies = [(t, b) for t, b in bench(at_s + 120.0, step) if int(t) % every_s == 0]
+    lines = [line for line in found(iter(bodies)) if line["elapsed_s"] > at_s]
+    untold = {c["name"] for c in lines[-1]["cannot_tell"]}
+    assert ("references-shifted" in untold) is not is_told

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from monitor.analysis.bins import BIN_S
 from monitor.analysis.channels import ChannelState
 from monitor.analysis.diagnosis.outlet import each_mL
-from monitor.analysis.diagnosis.rules import forget_ratio
+from monitor.analysis.forgetting import forget_meaning
 from monitor.analysis.view import View
 
 __all__ = ["learn_ceiling", "may_be_at_ceiling"]
@@ -69,7 +69,7 @@ def learn_ceiling(view: View, counter: ChannelState) -> None:
     counter.ceiling_per_s = even[1]
     memory[learned] = view.now_s
     memory[f"ceiling-from:{counter.name}"] = even[0]
-    _forget(view, counter.name)
+    forget_meaning(view.memory, counter.name)
 
 
 def may_be_at_ceiling(view: View, counter: ChannelState) -> bool:
@@ -168,19 +168,3 @@ def _climbs_too_far(view: View, counter: ChannelState, since_s: float, per_s: fl
     counted, lasts_s = np.diff(counts.last), np.diff(counts.t1_s)
     apart = np.abs(counted - per_s * lasts_s)[counts.t1_s[:-1] >= since_s + BIN_S]
     return bool(changes > _TIMES * max(float(apart.max()), 1.0) / (BIN_S * per_s))
-
-
-def _forget(view: View, name: str) -> None:
-    """What a count means, learned while it was none."""
-    for ratio in ("g-each", "bubbles-per-g", "passes"):
-        forget_ratio(view, ratio)
-    for key in list(view.memory):
-        kind, _, who = key.partition(":")
-        if kind in ("usual", "learned") and name in who.split("/"):
-            del view.memory[key]
-            # What was held against the other channel rests on it.
-            for other in who.split("/"):
-                for said in ("out", "agreed", "short"):
-                    view.memory.pop(f"{said}:{other}", None)
-    for key in (f"peak:{name}", f"means:{name}", "held"):
-        view.memory.pop(key, None)

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from monitor.analysis.conditions import Judged, Needs
+from monitor.analysis.forgetting import forget_ratio_of
 from monitor.analysis.view import View
 
 __all__ = [
@@ -113,7 +114,7 @@ def remember_slowly(view: View, key: str, value: float, tau_s: float) -> float:
     """An exponential mean of `value` over `tau_s`, kept from call to call; returns it."""
     memory, at = view.memory, f"{key}@"
     last = memory.get(at)
-    if last is None:
+    if last is None or key not in memory:
         memory[key], memory[at] = value, view.now_s
         return value
     share = min(max((view.now_s - last) / tau_s, 0.0), 1.0)
@@ -182,8 +183,7 @@ def is_learned(view: View, key: str) -> bool:
 
 def forget_ratio(view: View, key: str) -> None:
     """Begin to learn a ratio anew, as if nothing had been known of it."""
-    _begin_anew(view, key)
-    view.memory.pop(f"{key}-left", None)
+    forget_ratio_of(view.memory, key)
 
 
 def _begin_anew(view: View, key: str) -> None:

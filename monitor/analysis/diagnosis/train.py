@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterator
 
 from drivers.reading import Quality
-from monitor.analysis.channels import ChannelState, late_rate, slope_per_s
+from monitor.analysis.channels import ChannelState, late_rate, since, slope_per_s
 from monitor.analysis.conditions import Judged
 from monitor.analysis.dead_bands import dead_band_of
 from monitor.analysis.diagnosis.ceiling import may_be_at_ceiling
@@ -67,6 +67,8 @@ _BELOW_S, _NEARLY = _WINDOW_S + 20.0, 1.3
 _WELL_SEEN = 2.0
 _EXPLAINED_S = 60.0
 """Bubbles that the charge explains so shortly before a silence were its gas."""
+_JOLT_S = 10.0
+"""No bump keeps the pressure up for so long. Judgement."""
 _UNTOLD_S = 60.0
 """An outlet that has been still for longer may be shut as well as idle."""
 _SILENT_S = 14.0
@@ -191,7 +193,7 @@ def _blocked_by_pressure(view: View, gauge: ChannelState) -> Iterator[Judged]:
     still_goes = now is not None and before is not None and now > 0.4 * before and before > 0.1
     rising = climbs is not None and climbs > 0.004 and not still_goes
     high = value > 4.0 * max(usual, head_kPa(view)) + 0.2 and not still_goes
-    pulses = gauge.roughness() > 8.0
+    pulses = gauge.roughness() > 8.0 and not _stays_above(gauge, top, view.now_s)
     back = min(0.9 * top, top - dead_band_of("pressure", gauge))
     if dead_band(view, "blocked", value > top and (rising or high) and not pulses, value > back):
         why = f"{value:.2f} kPa in the train, usually {usual:.2f} kPa"
@@ -204,6 +206,12 @@ def _blocked_by_pressure(view: View, gauge: ChannelState) -> Iterator[Judged]:
     rate = late_rate(bubbles, view.now_s, 60.0)
     if rate is not None:
         remember_slowly(view, "bubbling", rate, 180.0)
+
+
+def _stays_above(gauge: ChannelState, top_kPa: float, now_s: float) -> bool:
+    """Jolts swing back at once: what has jumped and stays is none, however rough it looks."""
+    late = since(gauge.recent, now_s - max(_JOLT_S, 3.5 * gauge.period_s))
+    return len(late) >= 3 and min(value for _, value in late) > top_kPa
 
 
 def _blocked_by_silence(view: View) -> Iterator[Judged]:

@@ -126,7 +126,7 @@ def _needed_C(holds: _Array, seconds: _Array, within_s: float) -> _Array:
     """The hold (draws,) at which [done] comes within that time; inf: hotter than all looked at."""
     quick = -np.log(np.minimum(np.maximum(seconds, 1.0), 1e12))
     rising = np.maximum.accumulate(quick, axis=0).T
-    wanted = -math.log(within_s)
+    wanted = -math.log(max(within_s, 1.0))
     at = np.array([np.interp(wanted, own, holds) for own in rising])
     return np.where(quick[-1] < wanted, math.inf, at)
 

@@ -21,7 +21,9 @@ from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.shapes import integral_at
 from monitor.analysis.estimate.trend import trend
 
-__all__ = ["at_the_rate_shown", "comes_per_s", "likely_outstanding", "outstanding"]
+__all__ = [
+    "at_the_rate_shown", "comes_per_s", "likely_outstanding", "outstanding", "weighs_done",
+]  # fmt: skip
 
 _Array = NDArray[np.float64]
 
@@ -37,6 +39,8 @@ _TO_P95 = 1.645
 _OVER = 0.5
 """The fit has come to an end where it leaves less than that of what is missing."""
 _EDGE = 5e-4
+_NO_SHARE = 1e-9
+"""Of the whole loss: a step that only rearranges what is there moves no balance."""
 _SLOWEST = 0.005
 _MINUTE_S = 60.0
 
@@ -47,7 +51,7 @@ def likely_outstanding(past: Past, cloud: Cloud, missing: Band | None) -> float:
     `missing`: see `shortage`. 0 wherever a balance is not all that tells, or the fit goes on.
     """
     done = past.layout.done_group
-    if missing is None or len(past.heard) != 1 or len(done) > 1:
+    if missing is None or len(past.heard) != 1 or len(done) > 1 or not weighs_done(past, 0):
         return 0.0
     left = _in_step(past, cloud, missing.p50)
     gone = float(cloud.weights @ cloud.course.alpha[-1, :, done[0]])
@@ -88,6 +92,11 @@ def at_the_rate_shown(past: Past, cloud: Cloud, one: Heard, normals: _Array) -> 
     planned = _planned_per_s(past, cloud, cloud.course.g, cloud.course.alpha)
     pace = comes / np.maximum(planned, 1e-12)
     return replace(cloud, pace=np.clip(pace, _SLOWEST, 1.0))
+
+
+def weighs_done(past: Past, place: int) -> bool:
+    """Whether the step of [done] moves the balance at that place of what is heard."""
+    return abs(float(past.heard[place].signal.share[past.layout.done])) > _NO_SHARE
 
 
 def _in_step(past: Past, cloud: Cloud, missing: float) -> float:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from monitor.analysis.estimate.bands import Band
 from monitor.analysis.estimate.course import Course
 from monitor.analysis.estimate.hearing import Heard
-from monitor.analysis.estimate.outstanding import at_the_rate_shown, comes_per_s
+from monitor.analysis.estimate.outstanding import at_the_rate_shown, comes_per_s, weighs_done
 from monitor.analysis.estimate.past import Cloud, Past
 from monitor.analysis.estimate.shapes import integral_at
 
@@ -48,7 +48,7 @@ def weighed_at(past: Past) -> int | None:
 def how_strained(past: Past, cloud: Cloud) -> float:
     """The share of weight that goes to what was weighed, 0 to 0.9; 0 where nothing is weighed."""
     place = weighed_at(past)
-    if place is None or len(past.layout.done_group) > 1:
+    if place is None or len(past.layout.done_group) > 1 or not weighs_done(past, place):
         return 0.0
     one = past.heard[place]
     unheard = past.warmth.now_adrift_K is not None and bool(past.warmth.now_adrift_K.any())
@@ -68,7 +68,7 @@ def at_odds(past: Past, missing: Band) -> float:
     more comes.
     """
     place = weighed_at(past)
-    if place is None or len(past.layout.done_group) > 1:
+    if place is None or len(past.layout.done_group) > 1 or not weighs_done(past, place):
         return 0.0
     if missing.p50 > 0.0 and (len(past.heard) > 1 or not _comes(past, past.heard[place])):
         return 0.0
@@ -96,7 +96,7 @@ def as_weighed(past: Past, cloud: Cloud, missing: Band, seed: int) -> Cloud:
     short = (missing.p50 + u * normals[0]) * expected
     alpha, g = cloud.course.alpha.copy("K"), cloud.course.g.copy("K")
     for step, part in enumerate(_parts(past, mean, share)):
-        if part <= 0.0:
+        if part <= 0.0 or share[step] == 0.0:
             continue
         then = np.clip(alpha[-1, :, step] - part * short / share[step], _EDGE, 1.0 - _EDGE)
         alpha[-1, :, step] = then
