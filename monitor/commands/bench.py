@@ -28,7 +28,7 @@ def plan(arguments: argparse.Namespace) -> int:
     if arguments.svg is not None:
         expect_new(arguments.svg, "picture", "--svg")
     given = load_plan(arguments.plan)[0]
-    rig = load_rig(arguments.rig, any_driver=True)[0] if arguments.rig is not None else None
+    rig = load_rig(arguments.rig, or_table=True)[0] if arguments.rig is not None else None
     found = _what_if(given, arguments)
     course = expected_course(found)
     try:

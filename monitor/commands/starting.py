@@ -59,15 +59,14 @@ def load_plan(path: Path) -> tuple[Plan, str]:
         raise UsageError(*(str(problem) for problem in errors.problems)) from errors
 
 
-def load_rig(path: Path, *, any_driver: bool = False) -> tuple[Rig, str]:
+def load_rig(path: Path, *, or_table: bool = False) -> tuple[Rig, str]:
     """A rig and its text, its drivers' keys checked; UsageError holds every problem of the file.
 
-    `any_driver`: drivers are not looked at, since nothing is going to be opened.
+    `or_table`: nothing is going to be opened, so that the rig of an import is welcome too.
     """
     text = read_text(path, "rig")
-    keys = None if any_driver else known_drivers()
     try:
-        return parse_rig(text, str(path), keys), text
+        return parse_rig(text, str(path), known_drivers(), or_table=or_table), text
     except FileErrors as errors:
         raise UsageError(*(str(problem) for problem in errors.problems)) from errors
 

@@ -29,7 +29,7 @@ _BATCH = 2000
 def import_csv(arguments: argparse.Namespace) -> int:
     """Make a journal of a table, with its marks, and compute its analysis."""
     plan, plan_text = load_plan(arguments.plan)
-    rig, rig_text = load_rig(arguments.rig, any_driver=True) if arguments.rig else (None, "")
+    rig, rig_text = load_rig(arguments.rig, or_table=True) if arguments.rig else (None, "")
     if arguments.skip_rows < 0:
         raise UsageError(f"--skip-rows {arguments.skip_rows}: expected 0 or more")
     try:

@@ -117,18 +117,23 @@ def _run(top: Fields) -> tuple[str, str | None, str | None, bool]:
 
 
 def parse_rig(
-    text: str, file: str = "rig.toml", drivers: Mapping[str, DriverKeys] | None = None
+    text: str,
+    file: str = "rig.toml",
+    drivers: Mapping[str, DriverKeys] | None = None,
+    *,
+    or_table: bool = False,
 ) -> Rig:
     """Read a rig from its text.
 
-    `drivers` maps the name of each driver to the keys that it takes; without it any driver and any
-    key of an instrument is taken as it stands. Raises FileErrors with all problems.
+    `drivers` maps the name of each driver to the keys that it takes; without it, as for a rig that
+    a journal holds, any driver and any key of an instrument is taken as it stands. `or_table`: an
+    instrument may be a table handed in by an import. Raises FileErrors with all problems.
 
     >>> parse_rig("format = 1").channels()
     ()
     """
     source, top = open_source(text, file)
-    instruments = read_instruments(top.tables("instrument"), drivers)
+    instruments = read_instruments(top.tables("instrument"), drivers, or_table)
     train = read_train(top.table("train"))
     rig = Rig(
         with_bubbles(instruments, train),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from drivers.reading import ROLES, UNITS
@@ -30,6 +30,8 @@ _CHANNEL_NAME = re.compile(r"[^\W\d][\w .-]{0,59}")
 _SECRET = re.compile(r"(?i)pass|secret|token|credential|api_?key")
 _LOGIN = re.compile(r"//[^/@]*:[^/@]*@")
 _SHARED_SCHEMES = ("mqtt://", "mqtts://")
+_TABLE = "table"
+"""Port, and driver, of readings that an import hands in: good for all but being opened."""
 _ABOVE = (True, False)
 
 
@@ -65,10 +67,24 @@ class DriverKeys(Protocol):
         """Beginnings of an address that it can open; none: it opens nothing."""
 
 
+@dataclass(frozen=True, slots=True)
+class _TableKeys:
+    """What an instrument that is a table takes: nothing of its own."""
+
+    keys: Mapping[str, KeyOfDriver] = field(default_factory=dict)
+    channel_keys: Mapping[str, KeyOfDriver] = field(default_factory=dict)
+    schemes: tuple[str, ...] = ()
+
+
 def read_instruments(
-    tables: list[Fields], drivers: Mapping[str, DriverKeys] | None
+    tables: list[Fields], drivers: Mapping[str, DriverKeys] | None, or_table: bool = False
 ) -> tuple[InstrumentSpec, ...]:
-    """[[instrument]]: each with its channels, the drivers' keys checked if they are given."""
+    """[[instrument]]: each with its channels, the drivers' keys checked if they are given.
+
+    `or_table`: the driver or port of an import is taken too.
+    """
+    if drivers is not None and or_table:
+        drivers = {**drivers, _TABLE: _TableKeys()}
     read: list[InstrumentSpec] = []
     channels: dict[str, str] = {}
     for fields in tables:
@@ -89,10 +105,12 @@ def _instrument(fields: Fields, drivers: Mapping[str, DriverKeys] | None) -> Ins
     name = fields.text("name", "what this instrument is called", required=True) or ""
     driver = _driver(fields, drivers)
     info = drivers.get(driver) if drivers is not None else None
-    port = _port(fields, info)
+    port = _port(fields, info, drivers is not None and _TABLE in drivers)
     stale = fields.number("stale_s", "seconds, above 0", (0.0, 1e6), open_ends=_ABOVE)
     of_channels = fields.table("channels")
     options = _options(fields, info.keys if info is not None else None)
+    if info is not None:
+        _check_pattern(fields, dict(options).get("pattern"))
     channels = _channels(fields, of_channels, info)
     return InstrumentSpec(name, driver, port, channels, stale, options)
 
@@ -105,10 +123,11 @@ def _driver(fields: Fields, drivers: Mapping[str, DriverKeys] | None) -> str:
     return fields.choice("driver", tuple(drivers)) or ""
 
 
-def _port(fields: Fields, info: DriverKeys | None) -> str:
+def _port(fields: Fields, info: DriverKeys | None, or_table: bool) -> str:
     needed = info is None or bool(info.schemes)
     says = "where it is plugged in, such as serial:///dev/serial/by-id/... or tcp://host:port"
-    if info is not None and info.schemes == ("file",):
+    plays = info is not None and info.schemes == ("file",)
+    if plays:
         says = (
             "the file whose readings are played, such as file:///home/me/readings.csv, "
             "or the driver and port of a real instrument"
@@ -118,11 +137,11 @@ def _port(fields: Fields, info: DriverKeys | None) -> str:
         # The value itself is not shown: what is printed is often kept.
         found = "a password in clear"
         fields.problem("port", found, "the address alone, and password_env naming a variable")
-    elif info is not None and info.schemes and port:
+    elif info is not None and info.schemes and port and not (plays and or_table and port == _TABLE):
         scheme = port.partition("://")[0] if "://" in port else ""
         if scheme not in info.schemes:
             known = ", ".join(f"{one}://" for one in info.schemes)
-            wanted = says if info.schemes == ("file",) else f"an address that begins with {known}"
+            wanted = says if plays else f"an address that begins with {known}"
             fields.problem("port", f"found {shown(port)}", wanted)
     return port
 
@@ -187,6 +206,18 @@ def _of_kind(fields: Fields, key: str, info: KeyOfDriver) -> object | None:
     if info.kind == "boolean":
         return fields.flag(key) if key in fields else None
     return fields.number(key, info.meaning)
+
+
+def _check_pattern(fields: Fields, pattern: object) -> None:
+    """What is no regular expression is told here already: a driver is not always opened."""
+    if not isinstance(pattern, str):
+        return
+    try:
+        re.compile(pattern)
+    except (re.error, OverflowError, RecursionError) as error:
+        found = f"found {shown(pattern)}, which is no regular expression: {error}"
+        says = "one with a group (?P<name>...) for each channel, or fields in its place"
+        fields.problem("pattern", found, says)
 
 
 def _channels(

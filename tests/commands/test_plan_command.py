@@ -12,7 +12,20 @@ from monitor.commands.starting import BUNDLED_PLAN
 from monitor.plan.expect import expected_course
 from monitor.plan.files import parse_plan, read_plan
 from tests.commands.conftest import Call
-from tests.plan.samples import HOLD, ORE, PLAN, RIG
+from tests.plan.samples import HOLD, ORE, PLAN, RIG, bent
+
+TABLE_RIG = """\
+format = 1
+
+[[instrument]]
+name = "table"
+driver = "{driver}"
+port = "table"
+
+[instrument.channels]
+pot = {{ role = "pot_temperature", unit = "degC" }}
+scale = {{ role = "pot_mass", unit = "g" }}
+"""
 
 
 @pytest.mark.parametrize(
@@ -74,6 +87,46 @@ def test_a_rig_that_cannot_be_read(call: Call, tmp_path: Path) -> None:
 
     assert answer.code == 2
     assert "tip_depth_mm" in answer.err
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ('driver = "line"', 'driver = "lines"', "nearest: line"),
+        ("offset =", "ofset =", "nearest known key: 'offset'"),
+        ("stale_s =", "stale_min =", "nearest known key: 'stale_s'"),
+        ("bubble_mL =", "bubble_uL =", "nearest known key: 'bubble_u_mL'"),
+        ('fields = "T,{pot},{coolant}"', 'pattern = "("', "no regular expression: missing )"),
+        ('port = "tcp://127.0.0.1:4711"', 'port = "COM3"', "serial://, tcp://"),
+        ('port = "tcp://127.0.0.1:4711"', 'port = "table"', "serial://, tcp://"),
+    ],
+)
+def test_a_rig_is_checked_whatever_for(
+    call: Call, tmp_path: Path, table_file: Path, old: str, new: str, says: str
+) -> None:
+    """By a plan and by an import as by a run, though neither opens an instrument."""
+    rig, out = tmp_path / "rig.toml", tmp_path / "a.run"
+    rig.write_text(bent(RIG, old, new), encoding="utf-8")
+    planned = call("plan", BUNDLED_PLAN, "--rig", rig)
+    read = call("import", table_file, "--plan", BUNDLED_PLAN, "--rig", rig, "--out", out)
+
+    assert (planned.code, read.code) == (2, 2)
+    assert says in planned.err
+    assert says in read.err
+    assert not out.exists()
+
+
+@pytest.mark.parametrize("driver", ["playback", "table"])
+def test_the_rig_of_an_import_serves_again(
+    call: Call, tmp_path: Path, table_file: Path, plan_file: Path, driver: str
+) -> None:
+    """For another plan and another import; only a run has nothing to open there."""
+    rig, out = tmp_path / "rig.toml", tmp_path / "a.run"
+    rig.write_text(TABLE_RIG.format(driver=driver), encoding="utf-8")
+
+    assert call("plan", plan_file, "--rig", rig).code == 0
+    assert call("import", table_file, "--plan", plan_file, "--rig", rig, "--out", out).code == 0
+    assert call("run", plan_file, "--rig", rig, "--out", tmp_path / "b.run").code == 2
 
 
 def test_coolant_that_is_too_warm(call: Call) -> None:
