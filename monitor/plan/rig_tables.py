@@ -14,6 +14,7 @@ from monitor.plan.fields import Fields, shown
 from monitor.plan.model import ChannelSpec, Coolant, InstrumentSpec, Train
 
 __all__ = [
+    "CONVERTED",
     "DriverKeys",
     "KeyOfDriver",
     "read_coolant",
@@ -23,7 +24,12 @@ __all__ = [
 ]
 
 _ELECTRICAL = ("mV", "mA")
-"""Units that a driver converts on the way, so that any role may be measured in them."""
+"""Units that some drivers convert on the way to that of the role."""
+CONVERTED: Mapping[str, tuple[str, ...]] = {
+    "line": (), "balance": (), "counter": (), "modbus": (), "mqtt": (), "playback": (),
+    "millivolt": ("mV",), "current_loop": ("mA",),
+}  # fmt: skip
+"""Driver -> the electrical units that it converts. What a stranger's converts is not known."""
 _COUNTERS = ("bubble_count", "inlet_bubble_count")
 _BUBBLE_KEYS = ("bubble_mL", "bubble_u_mL", "ceiling_per_s", "bore_mm", "liquid")
 _CHANNEL_NAME = re.compile(r"[^\W\d][\w .-]{0,59}")
@@ -111,7 +117,7 @@ def _instrument(fields: Fields, drivers: Mapping[str, DriverKeys] | None) -> Ins
     options = _options(fields, info.keys if info is not None else None)
     if info is not None:
         _check_pattern(fields, dict(options).get("pattern"))
-    channels = _channels(fields, of_channels, info)
+    channels = _channels(fields, of_channels, driver, info)
     return InstrumentSpec(name, driver, port, channels, stale, options)
 
 
@@ -221,7 +227,7 @@ def _check_pattern(fields: Fields, pattern: object) -> None:
 
 
 def _channels(
-    instrument: Fields, fields: Fields | None, info: DriverKeys | None
+    instrument: Fields, fields: Fields | None, driver: str, info: DriverKeys | None
 ) -> tuple[ChannelSpec, ...]:
     if fields is None:
         if "channels" not in instrument:
@@ -235,18 +241,18 @@ def _channels(
             )
         table = fields.table(name)
         if table is not None:
-            read.append(_channel(table, name, info))
+            read.append(_channel(table, name, driver, info))
     return tuple(read)
 
 
-def _channel(fields: Fields, name: str, info: DriverKeys | None) -> ChannelSpec:
+def _channel(fields: Fields, name: str, driver: str, info: DriverKeys | None) -> ChannelSpec:
     role = ""
     if fields.require("role", "what the channel measures"):
         role = _role(fields)
     channel = ChannelSpec(
         name=name,
         role=role,
-        unit=_unit(fields, role),
+        unit=_unit(fields, role, _accepted(role, driver if info is not None else "")),
         offset=_or(fields.number("offset", "a number in the channel's unit"), 0.0),
         gain=_gain(fields),
         noise=fields.number("noise", "a standard deviation, above 0", (0.0, 1e6), open_ends=_ABOVE),
@@ -295,16 +301,29 @@ def _role(fields: Fields) -> str:
     return ""
 
 
-def _unit(fields: Fields, role: str) -> str:
+def _accepted(role: str, driver: str) -> tuple[str, ...]:
+    """Units in which a channel may speak; `driver` is empty where it is not to be looked at."""
+    if role not in ROLES:
+        return ()
+    plain = ROLES[role].unit
+    electrical = CONVERTED.get(driver, _ELECTRICAL)
+    if driver == "millivolt" and plain != "degC":  # a thermocouple measures nothing else
+        electrical = ()
+    # A loop of 4 to 20 mA speaks in nothing else.
+    return electrical if driver == "current_loop" else (*UNITS[plain], *electrical)
+
+
+def _unit(fields: Fields, role: str, accepted: tuple[str, ...]) -> str:
     if not role:
         fields.accept("unit")
         return ""
-    accepted = (*UNITS[ROLES[role].unit], *_ELECTRICAL)
     if not fields.require("unit", f"the unit in which it speaks, one of: {', '.join(accepted)}"):
         return ""
     value = fields.text("unit", "a unit")
     if value is not None and value not in accepted:
         found = f"{shown(value)}, which does not fit role {role}"
+        if value in _ELECTRICAL:
+            found = f"{shown(value)}, which this driver does not convert to that of role {role}"
         fields.problem("unit", found, f"one of: {', '.join(accepted)}")
     return value or ""
 

@@ -5,9 +5,11 @@ import pytest
 from drivers.catalogue import DRIVERS, DriverInfo
 from monitor.plan.files import FileErrors, parse_rig
 from monitor.plan.model import ChannelSpec, Coolant, InstrumentSpec, Publish, Train
+from monitor.plan.rig_tables import CONVERTED
 from monitor.recorder.playing import PLAYBACK
 from tests.plan.samples import RIG, bent
 
+ALL = {**DRIVERS, "playback": PLAYBACK}
 KNOWN = {
     "line": DRIVERS["line"],
     "playback": PLAYBACK,
@@ -159,6 +161,56 @@ def test_units_that_a_temperature_may_come_in(unit):
     text = bent(RIG, '"pot_temperature", unit = "degC"', f'"pot_temperature", unit = "{unit}"')
 
     assert parse_rig(text).channels()[0].unit == unit
+
+
+def with_unit(driver, role, unit):
+    return parse_rig(
+        f'format = 1\n[[instrument]]\nname = "a"\ndriver = "{driver}"\nport = "tcp://h:1"\n'
+        f'[instrument.channels]\na = {{ role = "{role}", unit = "{unit}" }}\n',
+        drivers={**ALL, "handed": KNOWN["handed"]},
+    )
+
+
+@pytest.mark.parametrize(
+    ("driver", "role", "unit", "expected"),
+    [
+        ("line", "pot_temperature", "mV", "one of: degC, degF, K"),
+        ("line", "room_no2", "mA", "one of: ppm, ppb"),
+        ("line", "pot_temperature", "furlong", "one of: degC, degF, K"),
+        ("balance", "pot_mass", "mV", "one of: g, mg, kg"),
+        ("counter", "bubble_count", "mA", "one of: 1"),
+        ("millivolt", "pot_temperature", "mA", "one of: degC, degF, K, mV"),
+        ("millivolt", "pot_mass", "mV", "one of: g, mg, kg"),
+        ("current_loop", "coolant_flow", "mV", "one of: mA"),
+        ("current_loop", "coolant_flow", "L/h", "one of: mA"),
+        ("handed", "pot_mass", "degC", "one of: g, mg, kg, mV, mA"),
+    ],
+)
+def test_a_unit_that_the_driver_does_not_convert(driver, role, unit, expected):
+    """Refused before anything is opened; the cure names no unit that would not work."""
+    with pytest.raises(FileErrors) as caught:
+        with_unit(driver, role, unit)
+
+    (found,) = (one for one in caught.value.problems if one.key == "unit")
+    assert found.expected == expected
+
+
+@pytest.mark.parametrize(
+    ("driver", "role", "unit"),
+    [
+        ("millivolt", "pot_temperature", "mV"),
+        ("millivolt", "pot_temperature", "degC"),
+        ("current_loop", "train_pressure", "mA"),
+        ("handed", "pot_mass", "mV"),
+    ],
+)
+def test_a_unit_that_the_driver_converts(driver, role, unit):
+    """What a driver of another package converts is not known here, so both pass."""
+    assert with_unit(driver, role, unit).channels()[0].unit == unit
+
+
+def test_of_every_driver_it_is_known_what_it_converts():
+    assert set(CONVERTED) == set(ALL)
 
 
 PUBLISH = """
