@@ -18,10 +18,15 @@ _NO_RANGE = (-math.inf, math.inf)
 
 
 class Source:
-    """One file that is being read: its problems so far, and the lines of its keys."""
+    """One file that is being read: its problems so far, and the lines of its keys.
 
-    def __init__(self, file: str, text: str) -> None:
+    `is_new`: a person is about to use it. Else a journal may hold it, written when less was
+    checked, and has to stay readable.
+    """
+
+    def __init__(self, file: str, text: str, is_new: bool = False) -> None:
         self.file = file
+        self.is_new = is_new
         self.problems: list[Problem] = []
         self._text = text
         self._lines: Mapping[KeyPath, int] | None = None
@@ -37,7 +42,8 @@ class Source:
     def problem(self, path: KeyPath, key: str, found: str, expected: str) -> None:
         """Note one problem with a key of the table at `path`, or with that table (key empty)."""
         line = self.line((*path, key) if key else path)
-        self.problems.append(Problem(self.file, _table(path), key, line, found, expected))
+        told = shown_key(key)
+        self.problems.append(Problem(self.file, _table(path), told, line, found, expected))
 
     def unknown(self, path: KeyPath, key: str, known: Sequence[str]) -> None:
         """Note a key that nobody asked for, with the nearest of those that somebody did."""
@@ -60,11 +66,11 @@ class Source:
             raise FileErrors(self.problems)
 
 
-def open_source(text: str, file: str) -> tuple[Source, Fields]:
+def open_source(text: str, file: str, is_new: bool = False) -> tuple[Source, Fields]:
     """Parse TOML; raises FileErrors where it is none, or has not `format = 1`."""
     # The line counts below are those of the person's editor, whatever ends its lines.
     text = text.removeprefix("\ufeff").replace("\r\n", "\n")
-    source = Source(file, text)
+    source = Source(file, text, is_new)
     if len(text) > _LONGEST_FILE:
         raise FileErrors(
             [Problem(file, "", "", None, f"{len(text)} characters", f"at most {_LONGEST_FILE}")]

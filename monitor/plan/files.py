@@ -37,7 +37,7 @@ _RESERVED = ("marks",)
 
 def read_plan(path: Path, sets_folder: Path | None = None) -> Plan:
     """Read a plan from a file. Raises FileErrors, also where it cannot be opened."""
-    return parse_plan(_text(path), str(path), sets_folder)
+    return parse_plan(_text(path), str(path), sets_folder, is_new=True)
 
 
 def _text(path: Path) -> str:
@@ -52,16 +52,23 @@ def _text(path: Path) -> str:
         raise FileErrors([problem]) from error
 
 
-def parse_plan(text: str, file: str = "plan.toml", sets_folder: Path | None = None) -> Plan:
+def parse_plan(
+    text: str,
+    file: str = "plan.toml",
+    sets_folder: Path | None = None,
+    *,
+    is_new: bool = False,
+) -> Plan:
     r"""Read a plan from its text.
 
-    `sets_folder` holds reaction sets of the person's own. Raises FileErrors with all problems.
+    `sets_folder` holds reaction sets of the person's own. `is_new`: what would be passed over in a
+    plan that a journal has held for long is refused too. Raises FileErrors with all problems.
 
     >>> parse_plan('format = 1\n[run]\ntitle = "Drying"\n[[profile]]\n'
     ...            'rate_K_per_min = 2\nto_C = 105\nhold_min = 60').profile[0].to_C
     105.0
     """
-    source, top = open_source(text, file)
+    source, top = open_source(text, file, is_new)
     title, bench, batch, unplanned = _run(top)
     charge = read_charge(top.table("charge"))
     tables = top.tables("step")

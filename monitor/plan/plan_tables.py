@@ -30,6 +30,7 @@ HOTTEST_C, COLDEST_C = 1600.0, -100.0
 """Between these a pot temperature is taken for one. [degC]"""
 _LONGEST_MIN = 30 * 24 * 60.0
 _NOT_NEGATIVE = (0.0, 1e9)
+_OWN_LINE = "your own line for what to do then"
 
 
 def read_site(fields: Fields | None) -> Site:
@@ -270,11 +271,17 @@ def read_limits(fields: Fields | None) -> Limits:
 
 
 def read_stop_plan(fields: Fields | None) -> tuple[tuple[str, str], ...]:
-    """[stop_plan]: name of a hazard -> the person's own line for it. What is no line is left."""
+    """[stop_plan]: name of a hazard -> the person's own line for it.
+
+    What is no line is refused; in a plan that a journal holds it is left, as it was then.
+    """
     if fields is None:
         return ()
-    return tuple(
-        (key, value)
-        for key, value in fields.others()
-        if isinstance(value, str) and value.isprintable() and key.isprintable()
-    )
+    if not fields.source.is_new:
+        return tuple(
+            (key, value)
+            for key, value in fields.others()
+            if isinstance(value, str) and value.isprintable() and key.isprintable()
+        )
+    read = [(key, fields.text(key, _OWN_LINE)) for key, _ in tuple(fields.others())]
+    return tuple((key, line) for key, line in read if line is not None)

@@ -30,7 +30,7 @@ def self_contained(text: str, file: str, sets_folder: Path | None) -> tuple[Plan
 
     The same text where the plan takes no set from there. Raises FileErrors with all problems.
     """
-    plan = parse_plan(text, file, sets_folder)
+    plan = parse_plan(text, file, sets_folder, is_new=True)
     name = plan.set_name
     if name is None or available_sets(sets_folder)[name] == available_sets().get(name):
         return plan, text

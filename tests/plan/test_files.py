@@ -15,7 +15,7 @@ OPEN_DATA = Path(__file__).parents[2] / "recordings" / "open-data"
 
 def problems(text):
     with pytest.raises(FileErrors) as caught:
-        parse_plan(text, "p.toml")
+        parse_plan(text, "p.toml", is_new=True)
     return caught.value.problems
 
 
@@ -233,6 +233,29 @@ def test_reserved_tables_pass():
     later = "[checklist]\ny = 2\n[marks]\n[stop_plan]\nice-gone = 'fetch more'\n"
 
     assert parse_plan(HOLD + later).stop_plan == (("ice-gone", "fetch more"),)
+
+
+@pytest.mark.parametrize(
+    ("line", "key", "says"),
+    [
+        ("suck-back = 1", "suck-back", "found 1; expected your own line for what to do then"),
+        ("suck-back = ['vent', 'lift']", "suck-back", "found an array; expected your own line"),
+        (r"suck-back = 'a\nb'".replace("'", '"'), "suck-back", "one line, not empty"),
+        ("suck-back = ' '", "suck-back", "one line, not empty"),
+        ("[stop_plan.suck-back]", "suck-back", "found a table"),
+        ("suck-back = true", "suck-back", "found true"),
+        (r'"suck\u0007" = 1', r"'suck\x07'", "found 1"),
+    ],
+)
+def test_a_line_of_a_stop_plan_that_is_none(line, key, says):
+    """Never passed over: it is the person's own line. A journal that holds it stays readable."""
+    text = f"{HOLD}[stop_plan]\nice-gone = 'fetch more'\n{line}\n"
+    (found,) = problems(text)
+
+    assert (found.table, found.key) == ("[stop_plan]", key)
+    assert found.line == line_of(text, line)
+    assert says in str(found)
+    assert dict(parse_plan(text).stop_plan)["ice-gone"] == "fetch more"
 
 
 def test_a_small_charge_is_weighed_better_by_default():
