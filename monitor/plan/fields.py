@@ -157,6 +157,10 @@ class Fields:
     def _wrong(self, key: str, value: object, expected: str) -> None:
         self.problem(key, f"found {shown(value)}", expected)
 
+    def as_it_stands(self, key: str) -> object | None:
+        """A value of which somebody else tells what is wrong with it; None where it is absent."""
+        return self._data.get(key)
+
     def require(self, key: str, expected: str) -> bool:
         """Whether the key is there; a problem if not."""
         self._asked[key] = None

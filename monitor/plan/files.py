@@ -71,10 +71,12 @@ def parse_plan(
     source, top = open_source(text, file, is_new)
     title, bench, batch, unplanned = _run(top)
     charge = read_charge(top.table("charge"))
+    before = len(source.problems)
     tables = top.tables("step")
     set_name, of_set = read_set(top.table("reactions"), sets_folder, charge, tables)
     own, places = read_steps(tables, of_set)
     steps = merge_steps(of_set, own)
+    names = tuple(step.name for step in steps) if len(source.problems) == before else None
     profile = read_profile(top.tables("profile"))
     has_plan = any(key in top for key in ("profile", "step", "reactions"))
     if unplanned and has_plan:
@@ -89,7 +91,7 @@ def parse_plan(
         charge=charge,
         site=read_site(top.table("site")),
         receivers=read_receivers(top.tables("receiver")),
-        done=read_done(top.table("done"), tuple(step.name for step in steps)),
+        done=read_done(top.table("done"), names),
         limits=read_limits(top.table("limits")),
         set_name=set_name,
         bench=bench,

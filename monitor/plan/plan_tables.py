@@ -209,13 +209,13 @@ def read_receivers(tables: list[Fields]) -> tuple[ReceiverSpec, ...]:
     return tuple(read)
 
 
-def read_done(fields: Fields | None, steps: tuple[str, ...]) -> Done:
-    """[done]: when the run counts as done. `steps`: names of the steps there are."""
+def read_done(fields: Fields | None, steps: tuple[str, ...] | None) -> Done:
+    """[done]: when the run counts as done. `steps`: names of those there are; None: not known."""
     plain = Done()
     if fields is None:
         return plain
     step = fields.text("step", "the name of a step")
-    if step is not None and step not in steps:
+    if step is not None and steps is not None and step not in steps:
         found = f"{step!r} is no step of this plan"
         fields.problem("step", found, f"one of: {', '.join(steps) or '(the plan has no steps)'}")
         step = None

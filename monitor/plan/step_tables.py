@@ -64,7 +64,7 @@ def read_set(
 def _overruled(own: list[Fields]) -> set[str]:
     """Names of own steps that say themselves what they do."""
     says = (fields for fields in own if "equation" in fields or "mass_loss" in fields)
-    return {name for fields in says if (name := fields.text("name", "a name")) is not None}
+    return {name for fields in says if isinstance(name := fields.as_it_stands("name"), str)}
 
 
 def _steps_of(
@@ -107,7 +107,8 @@ def _step(fields: Fields, name: str, of_set: StepSpec | None) -> StepSpec:
     by_mass = loss is not None
     after = fields.text("after", "the name of another step")
     gas = fields.number("gas_g_per_mol", "g/mol, 1 to 1000", (1.0, 1000.0))
-    if not by_mass:
+    # Where a mass_loss is wrong, or neither stands, that has been said and is all there is to say.
+    if "mass_loss" not in fields and (equation is not None or "equation" in fields):
         for key in ("mass_loss_u", "gas_g_per_mol", "water", "after"):
             if key in fields:
                 found = "a key of steps by mass_loss in a step by equation"

@@ -192,6 +192,34 @@ def test_an_after_that_names_no_step():
     assert "names no other step" in found.found
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "key"),
+    [
+        ("mass_loss = 0.31", "mass_loss = 31", "mass_loss"),
+        ("mass_loss = 0.31\n", "", "equation"),
+        ("mass_loss = 0.31", 'mass_loss = 0.31\nequation = "CaCO3 -> CaO + CO2"', "mass_loss"),
+        ('name = "burning off"', "name = 7", "name"),
+    ],
+)
+def test_a_wrong_step_says_no_more_than_what_is_wrong(old, new, key):
+    """Nothing of the keys that go with a mass_loss, which would be false."""
+    assert [problem.key for problem in problems(bent(ORE, old, new))] == [key]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key"),
+    [
+        ('name = "oxide formation"', "name = 7", "name"),
+        ('"manganese-nitrate"', '"mangan-nitrate"', "set"),
+    ],
+)
+def test_what_hangs_on_a_wrong_step_is_not_told_of(old, new, key):
+    """Once, and not again by [done], which names a step that would be there."""
+    text = bent(PLAN, 'step = "oxide formation"', 'step = "water off"')
+
+    assert [problem.key for problem in problems(bent(text, old, new))] == [key]
+
+
 def test_every_problem_at_once_in_the_order_of_lines():
     """So that a file is mended in one go."""
     text = bent(bent(bent(PLAN, "mass_g", "mas_g"), "0.985", "9.85"), "mantle_C", "mantel_C")
