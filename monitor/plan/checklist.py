@@ -7,6 +7,7 @@ for it puts the lab's own in their place with [checklist] in plan.toml.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from difflib import get_close_matches
 
 from monitor.plan.fields import Fields
 
@@ -48,7 +49,7 @@ class Checklist:
 
 
 def read_checklist(fields: Fields | None) -> Checklist:
-    """[checklist]. Further keys are left, and told of as such."""
+    """[checklist]. Further keys are left, and told of as such, unless they are misspelt ones."""
     if fields is None:
         return Checklist()
     every_min = fields.number(
@@ -60,4 +61,9 @@ def read_checklist(fields: Fields | None) -> Checklist:
     ask = fields.texts("ask", "the questions before a run") if "ask" in fields else None
     fields.accept("ask")
     unread = tuple(key for key, _ in fields.others() if key.isprintable())
+    if fields.source.is_new:
+        # The table is kept for later, and so is any key but one that is meant to be one of these.
+        for key in unread:
+            if get_close_matches(key.lower().replace("-", "_"), fields.known(), n=1):
+                fields.source.unknown(fields.path, key, fields.known())
     return Checklist(ask, every_min, unread)

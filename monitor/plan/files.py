@@ -32,8 +32,6 @@ from monitor.plan.step_tables import check_steps, merge_steps, read_set, read_st
 
 __all__ = ["FileErrors", "Problem", "parse_plan", "parse_rig", "read_plan"]
 
-_RESERVED = ("marks",)
-
 
 def read_plan(path: Path, sets_folder: Path | None = None) -> Plan:
     """Read a plan from a file. Raises FileErrors, also where it cannot be opened."""
@@ -100,14 +98,23 @@ def parse_plan(
         checklist=checklist.ask,
         check_in_min=checklist.check_in_min,
         checklist_unread=checklist.unread,
+        marks_unread=_marks(top),
         boil_down=read_boil_down(top.table("boil_down"), charge),
     )
-    top.accept(*_RESERVED)
     top.finish()
     if steps and not source.problems:
         check_steps(steps, charge, top, places)
     source.finish()
     return plan
+
+
+def _marks(top: Fields) -> tuple[str, ...]:
+    """[marks] is kept for later: its keys, so that a person is told that none is read."""
+    if not (top.source.is_new or isinstance(top.as_it_stands("marks"), dict)):
+        top.accept("marks")
+        return ()
+    fields = top.table("marks")
+    return tuple(key for key, _ in fields.others() if key.isprintable()) if fields else ()
 
 
 def _run(top: Fields) -> tuple[str, str | None, str | None, bool]:

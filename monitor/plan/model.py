@@ -135,6 +135,8 @@ class Plan:
     """So often somebody at the bench has agreed to give a sign; None: no such thing was agreed."""
     checklist_unread: tuple[str, ...] = ()
     """Further keys of [checklist], which mean nothing here."""
+    marks_unread: tuple[str, ...] = ()
+    """Keys of [marks], a table that is kept for later: none means anything here."""
     boil_down: BoilDown | None = None
 
 

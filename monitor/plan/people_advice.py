@@ -21,6 +21,8 @@ def people_advice(plan: Plan, rig: Rig | None) -> Iterator[str]:
             )
     for key in plan.checklist_unread:
         yield f"[checklist] {key!r} is not read{_nearest(key, ('ask', 'check_in_min'))}"
+    for key in plan.marks_unread:
+        yield f"[marks] {key!r} is not read: the table is kept for later"
     if rig is not None:
         yield from _with_rig(plan, rig)
 

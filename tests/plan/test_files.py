@@ -260,7 +260,28 @@ def test_reserved_tables_pass():
     """Their content is for later, but for the person's own lines of a stop plan."""
     later = "[checklist]\ny = 2\n[marks]\n[stop_plan]\nice-gone = 'fetch more'\n"
 
-    assert parse_plan(HOLD + later).stop_plan == (("ice-gone", "fetch more"),)
+    for is_new in (True, False):
+        plan = parse_plan(HOLD + later, is_new=is_new)
+        assert plan.stop_plan == (("ice-gone", "fetch more"),)
+
+
+@pytest.mark.parametrize(
+    "key", ["check_in_minute", "check_in_mins", "checkin_min", "check_in_h", "Check-In-Min", "asks"]
+)
+def test_a_check_in_is_not_lost_by_a_slip(key):
+    """A key of [checklist] that is meant to be a known one is no key for later."""
+    text = f"{HOLD}[checklist]\n{key} = 30\n"
+    (found,) = problems(text)
+
+    assert (found.table, found.key, found.line) == ("[checklist]", key, line_of(text, key))
+    assert found.expected == "one of: check_in_min, ask"
+    assert parse_plan(text).check_in_min is None
+
+
+def test_marks_are_a_table():
+    (found,) = problems(HOLD.replace("[run]", "marks = 5\n[run]"))
+
+    assert "the header [marks]" in found.expected
 
 
 @pytest.mark.parametrize(

@@ -29,14 +29,15 @@ def test_the_names_are_those_of_the_alarms() -> None:
         ("[stop_plan]\ngas-in-room = 'leave'", None, []),
         ("[stop_plan]\ngas_in_room = 'leave'", None, ["'gas_in_room' is the name of no alarm"]),
         ("[stop_plan]\ngas_in_room = 'leave'", None, ["nearest: gas-in-room"]),
-        ("[checklist]\ncheck_in_mins = 30", None, ["'check_in_mins' is not read; nearest"]),
+        ("[checklist]\nround_min = 30", None, ["'round_min' is not read"]),
+        ("[marks]\nx = 1\ny = 2", None, ["[marks] 'x' is not read", "[marks] 'y' is not read"]),
         ("[checklist]\nask = ['Ice?']\ncheck_in_min = 30", None, []),
         ("", PHONE, ["no line of your own stop plan for: outlet-blocked, gas-in-room"]),
     ],
 )
 def test_what_is_told(tables: str, rig: Rig | None, told: list[str]) -> None:
     """A sentence for each, and none where all is well."""
-    plan = parse_plan(f"{HOLD_PLAN}\n{tables}\n")
+    plan = parse_plan(f"{HOLD_PLAN}\n{tables}\n", is_new=True)
     found = list(people_advice(plan, rig))
     assert len(found) == len(told)
     assert all(part in text for part, text in zip(told, found, strict=True))

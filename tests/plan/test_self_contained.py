@@ -36,8 +36,16 @@ def test_a_bundled_set_needs_no_writing_out(folder: Path) -> None:
         OWN.replace('title = "Test batch"', 'title = "[reactions]"'),
         OWN.replace('model = "F1"', 'source = "a \\" [done] °"'),
         OWN.replace("\n", "\r\n"),
+        OWN + "[marks]\nx = 1\n[checklist]\ny = 2\n",
     ],
-    ids=["plain", "blanks and a comment", "heading as a title", "quotes in a source", "CRLF"],
+    ids=[
+        "plain",
+        "blanks and a comment",
+        "heading as a title",
+        "quotes in a source",
+        "CRLF",
+        "for later",
+    ],
 )
 def test_an_own_set_is_written_out(folder: Path, text: str) -> None:
     plan, written = self_contained(text, "p", folder)
