@@ -62,6 +62,8 @@ def read_charge(fields: Fields | None) -> Charge | None:
         fields.problem("amount_mol", "an amount beside a mass", "one of the two alone")
     if "amount_mol" in fields and "formula" not in fields:
         fields.problem("amount_mol", "moles of a charge without formula", "mass_g in its place")
+    if fields.source.is_new:
+        _check_uncertainties(fields)
     plain = Charge()
     usual_u = plain.mass_u_g if mass is None else min(plain.mass_u_g, _MASS_U_SHARE * mass)
     charge = Charge(
@@ -94,6 +96,16 @@ def read_charge(fields: Fields | None) -> Charge | None:
     )
     fields.finish()
     return charge
+
+
+def _check_uncertainties(fields: Fields) -> None:
+    """One of an amount that is not stated would count for nothing, and nobody would know."""
+    if "amount_u_mol" in fields and "amount_mol" not in fields:
+        cure = "mass_u_g, that of mass_g" if "mass_g" in fields else "amount_mol beside it"
+        fields.problem("amount_u_mol", "an uncertainty without amount_mol, so of nothing", cure)
+    if "mass_u_g" in fields and "amount_mol" in fields and "mass_g" not in fields:
+        found = "an uncertainty of a mass beside amount_mol, so of nothing"
+        fields.problem("mass_u_g", found, "amount_u_mol, that of amount_mol")
 
 
 def _or(value: float | None, default: float) -> float:

@@ -315,6 +315,27 @@ def test_a_small_charge_is_weighed_better_by_default():
     assert charge.mass_u_g == pytest.approx(5e-5)
 
 
+MOLES = bent(PLAN, "mass_g = 52.0", "amount_mol = 0.2")
+
+
+@pytest.mark.parametrize(
+    ("base", "old", "new", "key", "says"),
+    [
+        (PLAN, "mass_g = 52.0", "mass_g = 52.0\namount_u_mol = 0.01", "amount_u_mol", "mass_u_g"),
+        (PLAN, "mass_g = 52.0", "amount_u_mol = 0.01", "amount_u_mol", "without amount_mol"),
+        (MOLES, "amount_mol = 0.2", "amount_mol = 0.2\nmass_u_g = 0.1", "mass_u_g", "amount_u_mol"),
+    ],
+)
+def test_an_uncertainty_of_what_is_not_stated(base, old, new, key, says):
+    """It would count for nothing. A journal that holds such a plan stays readable."""
+    text = bent(base, old, new)
+    (found,) = problems(text)
+
+    assert (found.table, found.key) == ("[charge]", key)
+    assert says in str(found)
+    assert parse_plan(text).charge is not None
+
+
 def test_a_set_of_ones_own(tmp_path):
     """From the folder handed in; one that is broken is told as a problem with [reactions]."""
     text = bent(PLAN[: PLAN.index("[[step]]")], "manganese-nitrate", "mine")
