@@ -130,7 +130,7 @@ def shown(value: object) -> str:
         return str(value).lower()
     if isinstance(value, int) and abs(value) >= 10**18:
         return "a whole number of too many digits"
-    told = ascii(value) if isinstance(value, str) and not value.isprintable() else repr(value)
+    told = repr(value)  # of a text it escapes what is not printable, and nothing else
     return told if len(told) <= 80 else told[:76] + "..." + told[-1]
 
 
@@ -178,7 +178,8 @@ class Fields:
     ) -> float | None:
         """A finite number within `span`; None where it is absent or wrong.
 
-        `says` ends the sentence "expected ...". `open_ends`: the ends of `span` are out themselves.
+        `says` ends the sentence "expected ..."; where a number is too large and it does not name
+        the most, that is added. `open_ends`: the ends of `span` are out themselves.
         """
         value = self._value(key)
         if value is None:
@@ -194,6 +195,9 @@ class Fields:
         inside = low < number if open_ends[0] else low <= number
         inside &= number < high if open_ends[1] else number <= high
         if not (math.isfinite(number) and inside):
+            most = f"{high:.10g}"
+            if math.inf > high <= number and most not in says:
+                says += f", {'below' if open_ends[1] else 'at most'} {most}"
             self._wrong(key, value, says)
             return None
         return number

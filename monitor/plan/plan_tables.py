@@ -134,7 +134,7 @@ def _formula(fields: Fields) -> str | None:
 def _uncertainty(fields: Fields, key: str, default: float, unit: str, below: float | None) -> float:
     """A standard uncertainty, 0 or more, and smaller than what it belongs to."""
     most = below if below is not None else 1e6
-    says = f"a standard uncertainty in {unit}, 0 or more, below {most:g}"
+    says = f"a standard uncertainty in {unit}, 0 or more, below {most:.10g}"
     return _or(fields.number(key, says, (0.0, most), open_ends=(False, True)), default)
 
 

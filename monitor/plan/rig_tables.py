@@ -32,7 +32,8 @@ CONVERTED: Mapping[str, tuple[str, ...]] = {
 """Driver -> the electrical units that it converts. What a stranger's converts is not known."""
 _COUNTERS = ("bubble_count", "inlet_bubble_count")
 _BUBBLE_KEYS = ("bubble_mL", "bubble_u_mL", "ceiling_per_s", "bore_mm", "liquid")
-_CHANNEL_NAME = re.compile(r"[^\W\d][\w .-]{0,59}")
+_LONGEST_NAME = 60
+_CHANNEL_NAME = re.compile(rf"[^\W\d][\w .-]{{0,{_LONGEST_NAME - 1}}}")
 _SECRET = re.compile(r"(?i)pass|secret|token|credential|api_?key")
 _LOGIN = re.compile(r"//[^/@]*:[^/@]*@")
 _SHARED_SCHEMES = ("mqtt://", "mqtts://")
@@ -236,9 +237,11 @@ def _channels(
     read = []
     for name, _ in tuple(fields.others()):
         if not _CHANNEL_NAME.fullmatch(name):
-            fields.problem(
-                "", f"channel {shown(name)}", "a name of letters, digits, '_', '-', '.' or spaces"
+            says = (
+                f"a name that begins with a letter, of letters, digits, '_', '-', '.' or spaces, "
+                f"at most {_LONGEST_NAME} characters"
             )
+            fields.problem("", f"channel {shown(name)}", says)
         table = fields.table(name)
         if table is not None:
             read.append(_channel(table, name, driver, info))
