@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor import __version__
-from monitor.commands.saying import UsageError, read_text
+from monitor.commands.saying import UsageError, note, read_text
 from monitor.entries import RunStarted
 from monitor.plan import __file__ as bundled_at
 from monitor.plan.files import FileErrors, parse_rig
@@ -53,8 +53,11 @@ def load_plan(path: Path) -> tuple[Plan, str]:
     UsageError holds every problem of the file.
     """
     text = read_text(path, "plan")
+    folder = sets_folder()
+    if folder is not None and not folder.is_dir():
+        note(f"MANTLEWATCH_SETS names {folder}, which is no folder: only built-in sets are found")
     try:
-        return self_contained(text, str(path), sets_folder())
+        return self_contained(text, str(path), folder)
     except FileErrors as errors:
         raise UsageError(*(str(problem) for problem in errors.problems)) from errors
 

@@ -80,6 +80,20 @@ def test_a_rig_is_judged_with_the_plan(call: Call, tmp_path: Path) -> None:
     assert "one kind of evidence" in judged.out
 
 
+def test_a_folder_of_sets_that_is_not_there(
+    call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Said beside the answer: the plan may need no set of the person's own."""
+    monkeypatch.setenv("MANTLEWATCH_SETS", str(tmp_path / "stes"))
+    answer = call("plan", BUNDLED_PLAN, "--json")
+
+    assert answer.code == 0
+    assert "stes, which is no folder" in answer.err
+    assert json.loads(answer.out)["format"] == 1
+    monkeypatch.setenv("MANTLEWATCH_SETS", str(tmp_path))
+    assert call("plan", BUNDLED_PLAN).err == ""
+
+
 def test_a_rig_that_cannot_be_read(call: Call, tmp_path: Path) -> None:
     rig = tmp_path / "rig.toml"
     rig.write_text(RIG.replace("tip_depth_mm", "tip_depth_cm"), encoding="utf-8")
