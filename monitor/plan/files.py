@@ -76,7 +76,10 @@ def parse_plan(
     steps = merge_steps(of_set, own)
     names = tuple(step.name for step in steps) if len(source.problems) == before else None
     profile = read_profile(top.tables("profile"))
-    has_plan = any(key in top for key in ("profile", "step", "reactions"))
+    # An array without a table in it plans nothing.
+    nothing: tuple[object, ...] = (None, []) if is_new else (None,)
+    tried = (top.as_it_stands(key) for key in ("profile", "step", "reactions"))
+    has_plan = any(value not in nothing for value in tried)
     if unplanned and has_plan:
         top.problem("run", "unplanned = true beside a profile or steps", "one of the two alone")
     if not unplanned and not has_plan:
@@ -148,7 +151,7 @@ def parse_rig(
     >>> parse_rig("format = 1").channels()
     ()
     """
-    source, top = open_source(text, file)
+    source, top = open_source(text, file, is_new=drivers is not None)
     instruments = read_instruments(top.tables("instrument"), drivers, or_table)
     train = read_train(top.table("train"))
     rig = Rig(

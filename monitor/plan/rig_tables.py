@@ -230,9 +230,10 @@ def _check_pattern(fields: Fields, pattern: object) -> None:
 def _channels(
     instrument: Fields, fields: Fields | None, driver: str, info: DriverKeys | None
 ) -> tuple[ChannelSpec, ...]:
-    if fields is None:
-        if "channels" not in instrument:
-            instrument.problem("channels", "it has no channels", "[instrument.channels]")
+    if fields is None or (fields.source.is_new and not any(fields.others())):
+        if not instrument.as_it_stands("channels"):
+            says = "[instrument.channels] with a line for each channel"
+            instrument.problem("channels", "it has no channels", says)
         return ()
     read = []
     for name, _ in tuple(fields.others()):

@@ -262,6 +262,13 @@ def test_what_is_no_file(tmp_path):
         read_plan(tmp_path / "bytes.toml")
 
 
+@pytest.mark.parametrize("key", ["profile", "step"])
+def test_an_empty_array_plans_nothing(key):
+    (found,) = problems(f"format = 1\n{key} = []\n[run]\ntitle = 'x'\n")
+
+    assert found.found == "neither a profile nor a step"
+
+
 def test_reserved_tables_pass():
     """Their content is for later, but for the person's own lines of a stop plan."""
     later = "[checklist]\ny = 2\n[marks]\n[stop_plan]\nice-gone = 'fetch more'\n"

@@ -7,7 +7,7 @@ from monitor.plan.files import FileErrors, parse_rig
 from monitor.plan.model import ChannelSpec, Coolant, InstrumentSpec, Publish, Train
 from monitor.plan.rig_tables import CONVERTED
 from monitor.recorder.playing import PLAYBACK
-from tests.plan.samples import RIG, bent
+from tests.plan.samples import RIG, bent, line_of
 
 ALL = {**DRIVERS, "playback": PLAYBACK}
 KNOWN = {
@@ -82,6 +82,16 @@ def test_the_name_of_a_channel(name):
     assert "begins with a letter" in found.expected
     assert "at most 60 characters" in found.expected
     assert parse_rig(bent(RIG, "pot = {", "p" * 60 + " = {")).channels()[0].name == "p" * 60
+
+
+def test_an_instrument_without_channels():
+    text = RIG.replace(
+        'bubbles = { role = "bubble_count", unit = "1", bubble_mL = 0.11, ceiling_per_s = 10 }', ""
+    )
+    (found,) = problems(text, KNOWN)
+
+    assert (found.key, found.line) == ("channels", line_of(text, "[instrument.channels]\n\n"))
+    assert "a line for each channel" in found.expected
 
 
 def test_without_drivers_any_key_stands():
