@@ -6,6 +6,7 @@ import difflib
 import math
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import date, time
 
 from monitor.plan.lines import KeyPath, lines_of_keys
 from monitor.plan.problems import FileErrors, Problem
@@ -128,6 +129,8 @@ def shown(value: object) -> str:
         return "an array"
     if isinstance(value, bool):
         return str(value).lower()
+    if isinstance(value, date | time):
+        return f"a date or time, {value.isoformat()}"
     if isinstance(value, int) and abs(value) >= 10**18:
         return "a whole number of too many digits"
     told = repr(value)  # of a text it escapes what is not printable, and nothing else
@@ -274,7 +277,8 @@ class Fields:
         if value is None:
             return None
         if not isinstance(value, dict):
-            header = key if not self.path else f"...{key}"
+            names = (part for part in (*self.path, key) if isinstance(part, str))
+            header = ".".join(shown_key(name) for name in names)
             self._wrong(key, value, f"a table, with the header [{header}]")
             return None
         return Fields(self.source, value, (*self.path, key))

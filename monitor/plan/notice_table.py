@@ -27,13 +27,14 @@ def read_notices(tables: list[Fields]) -> tuple[Notice, ...]:
 def _notice(fields: Fields) -> Notice:
     name = fields.text("name", "what this way is called", required=True) or ""
     command = fields.texts("command", "a program and its arguments, {text} where the words go")
-    speak = fields.flag("speak")
+    fields.flag("speak")
     says = "the name of an environment variable that holds the addresses"
     apprise_env = fields.text("apprise_env", says)
-    given = [key for key in ("command", "speak", "apprise_env") if key in fields]
+    ways = ("command", "speak", "apprise_env")
+    given = [key for key in ways if fields.as_it_stands(key) not in (None, False)]
     if len(given) > 1:
         fields.problem(given[1], f"{given[1]} beside {given[0]}", "one of them alone")
-    elif not given or (given == ["speak"] and not speak):
+    elif not given:
         fields.problem("command", "no command", f"{_COMMAND}, speak = true, or {_APPRISE}")
     if apprise_env is not None and "://" in apprise_env:
         fields.problem("apprise_env", "an address in clear", says)

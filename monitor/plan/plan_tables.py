@@ -54,7 +54,7 @@ def read_charge(fields: Fields | None) -> Charge | None:
     formula = _formula(fields)
     name = fields.text("name", "what the charge is called")
     if ("formula" in fields) == ("name" in fields):
-        found = "both" if name is not None else "neither"
+        found = "both" if "name" in fields else "neither"
         fields.problem("formula", f"{found} of formula and name", "one of the two")
     mass = fields.number("mass_g", "grams, above 0", (0.0, 1e6), open_ends=(True, False))
     amount = fields.number("amount_mol", "moles, above 0", (0.0, 1e5), open_ends=(True, False))

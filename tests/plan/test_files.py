@@ -87,6 +87,9 @@ def test_little_is_obligatory(text, steps, profile):
 
 WRONG = [
     ("format = 1\n", "", "", "format", None, "format = 1 at the top"),
+    ('bench = "hood 2"', "batch = 2026-03-01", "[run]", "batch", 5, "found a date or time, 2026-"),
+    ('bench = "hood 2"', "batch = 10:30:00", "[run]", "batch", 5, "found a date or time, 10:30:00"),
+    ("mass_g = 52.0", "name = 7", "[charge]", "formula", 11, "both of formula and name"),
     ("format = 1", "format = 2", "", "format", 1, "format 2"),
     ("format = 1", "format = true", "", "format", 1, "found true"),
     ('title = "Test batch"', "", "[run]", "title", 3, "it is missing"),

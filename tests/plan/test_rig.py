@@ -56,6 +56,7 @@ WRONG = [
     ('"pot_temperature", unit = "degC"', '"pot_temperature", unit = "g"', "unit", 11, "not fit"),
     ('"pot_temperature", unit = "degC"', '"pot_temperature"', "unit", 11, "it is missing"),
     ("offset = -0.4", "ofset = -0.4", "ofset", 12, "nearest known key: 'offset'"),
+    ("bubbles = {", "bubbles = 5 # {", "bubbles", 20, "header [instrument.channels.bubbles]"),
     ("offset = -0.4", "offset = inf", "offset", 12, "expected a number in the channel's unit"),
     ("offset = -0.4", "gain = 0", "gain", 12, "every value would be the same"),
     ("offset = -0.4", "bubble_mL = 0.1", "bubble_mL", 12, "key of bubbles"),
@@ -279,6 +280,13 @@ def test_a_broker_that_cannot_be_used_is_refused(old, new, key, says):
     assert problem.key == key
     assert says in str(problem)
     assert "secret@" not in str(problem)
+
+
+def test_no_control_character_reaches_a_terminal():
+    found = problems(bent(RIG, "bubbles = {", r'"\u0007" = 2 # {'))
+
+    assert [problem.key for problem in found] == ["", r"'\x07'"]
+    assert all(str(problem).isprintable() for problem in found)
 
 
 def test_two_rates_are_no_two_ports():

@@ -464,7 +464,7 @@ def test_no_addresses_in_the_environment(monkeypatch):
 def test_the_table_is_read():
     text = rig(["a", "{text}"], 'classes = ["A"]\ntest_every_h = 6')
     text += '[[notice]]\nname = "voice"\nspeak = true\n'
-    text += '[[notice]]\nname = "web"\napprise_env = "ADDRESSES"\n'
+    text += '[[notice]]\nname = "web"\nspeak = false\napprise_env = "ADDRESSES"\n'
     assert parse_rig(text).notices == (
         Notice("phone", ("a", "{text}"), ("A",), 6.0),
         Notice("voice"),
@@ -495,6 +495,12 @@ def test_what_is_wrong_with_a_table_is_told(body, told):
     with pytest.raises(FileErrors) as errors:
         parse_rig(f"format = 1\n[[notice]]\n{body}\n")
     assert told in str(errors.value)
+
+
+def test_a_way_that_is_written_wrongly_is_told_of_once():
+    with pytest.raises(FileErrors) as errors:
+        parse_rig('format = 1\n[[notice]]\nname = "a"\nspeak = 1\n')
+    assert [problem.key for problem in errors.value.problems] == ["speak"]
 
 
 # As in life
