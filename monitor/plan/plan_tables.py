@@ -9,6 +9,7 @@ from monitor.plan.model import Charge, Done, Limits, ProfileSegment, ReceiverSpe
 __all__ = [
     "COLDEST_C",
     "HOTTEST_C",
+    "SLOWEST_K_PER_MIN",
     "START_C",
     "read_charge",
     "read_done",
@@ -28,6 +29,8 @@ _MOIST_U = 0.05
 deviation: what it takes up from the air. From memory."""
 HOTTEST_C, COLDEST_C = 1600.0, -100.0
 """Between these a pot temperature is taken for one. [degC]"""
+SLOWEST_K_PER_MIN = 1e-3
+"""Slower than this nothing is heated on a bench, and time runs out of numbers. [K/min]"""
 _LONGEST_MIN = 30 * 24 * 60.0
 _NOT_NEGATIVE = (0.0, 1e9)
 _OWN_LINE = "your own line for what to do then"
@@ -196,6 +199,9 @@ def _check_rate(fields: Fields, rate: float, start_C: float, to_C: float) -> Non
     if rate == 0.0:
         found = f"rate 0, and yet it is to go from {start_C:g} to {to_C:g} degC"
         fields.problem("rate_K_per_min", found, "a rate above 0")
+    elif abs(rate) < SLOWEST_K_PER_MIN and fields.source.is_new:
+        found = f"found {rate:g}: from {start_C:g} to {to_C:g} degC that outlasts any run"
+        fields.problem("rate_K_per_min", found, f"a rate of {SLOWEST_K_PER_MIN:g} K/min or more")
     elif rate < 0.0 and to_C > start_C:
         found = f"a falling rate, and yet it is to go up from {start_C:g} to {to_C:g} degC"
         fields.problem("rate_K_per_min", found, "a rate above 0, or a lower to_C")

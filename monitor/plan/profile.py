@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.plan.model import Plan, ProfileSegment
-from monitor.plan.plan_tables import COLDEST_C, HOTTEST_C, START_C
+from monitor.plan.plan_tables import COLDEST_C, HOTTEST_C, SLOWEST_K_PER_MIN, START_C
 
 __all__ = [
     "Place",
@@ -125,7 +125,7 @@ def with_hold_C(plan: Plan, hold_C: float) -> Plan:
 
 def with_rate(plan: Plan, rate_K_per_min: float) -> Plan:
     """The plan with its last segment ramping at another rate, above 0, at most 500. [K/min]"""
-    _check("rate", rate_K_per_min, 1e-3, 500.0, "K/min")
+    _check("rate", rate_K_per_min, SLOWEST_K_PER_MIN, 500.0, "K/min")
     return _with_last(plan, replace(_last(plan), rate_K_per_min=rate_K_per_min))
 
 

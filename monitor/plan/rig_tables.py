@@ -269,6 +269,10 @@ def _channel(fields: Fields, name: str, driver: str, info: DriverKeys | None) ->
         liquid=fields.choice("liquid", tuple(LIQUIDS)) or "water",
         options=_options(fields, info.channel_keys if info is not None else None),
     )
+    alone = "bubble_u_mL" in fields and "bubble_mL" not in fields
+    if alone and role in _COUNTERS and fields.source.is_new:
+        found = "an uncertainty without bubble_mL, so of nothing"
+        fields.problem("bubble_u_mL", found, "bubble_mL beside it")
     if role and role not in _COUNTERS:
         for key in _BUBBLE_KEYS:
             if key in fields:

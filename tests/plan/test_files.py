@@ -130,6 +130,8 @@ WRONG = [
         34,
         "rate 0",
     ),
+    ("rate_K_per_min = 4", "rate_K_per_min = 1e-310", "[[profile]] 1", "rate_K_per_min", 28, "any"),
+    ("rate_K_per_min = 4", "rate_K_per_min = 5e-4", "[[profile]] 1", "rate_K_per_min", 28, "0.001"),
     ("rate_K_per_min = 2\n", "rate_K_per_min = -2\n", "[[profile]] 2", "rate_K_per_min", 34, "up"),
     ("rate_K_per_min = 2\n", "", "[[profile]] 2", "rate_K_per_min", 32, "how fast"),
     ("in_ice = true", 'in_ice = "yes"', "[[receiver]] 1", "in_ice", 40, "true or false"),

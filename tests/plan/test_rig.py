@@ -57,6 +57,8 @@ WRONG = [
     ('"pot_temperature", unit = "degC"', '"pot_temperature"', "unit", 11, "it is missing"),
     ("offset = -0.4", "ofset = -0.4", "ofset", 12, "nearest known key: 'offset'"),
     ("bubbles = {", "bubbles = 5 # {", "bubbles", 20, "header [instrument.channels.bubbles]"),
+    ("bubble_mL = 0.11", "bubble_u_mL = 0.03", "bubble_u_mL", 20, "without bubble_mL"),
+    ("bubble_mL = 0.11", "bore_mm = 3, bubble_u_mL = 0.03", "bubble_u_mL", 20, "without bubble_mL"),
     ("offset = -0.4", "offset = inf", "offset", 12, "expected a number in the channel's unit"),
     ("offset = -0.4", "gain = 0", "gain", 12, "every value would be the same"),
     ("offset = -0.4", "bubble_mL = 0.1", "bubble_mL", 12, "key of bubbles"),
