@@ -63,13 +63,16 @@ def _ice(course: Course, cold: ColdExpected) -> Iterator[str]:
     gone, needed = cold.ice_gone_s, cold.ice_needed_kg
     if gone is None or needed is None or gone.p05 > course.duration_s:
         return
-    minutes = round(gone.p50 / 60.0)
+    at = "after more than a week"
+    if math.isfinite(gone.p50):
+        minutes = round(gone.p50 / 60.0)
+        at = f"at about {minutes // 60}:{minutes % 60:02d}"
     then = ""
     if cold.after_ice_s is not None:
         then = f", and {round(cold.after_ice_s / 60.0)} min later the coolant may be at its limit"
     yield (
-        f"the rig's {cold.ice_kg:g} kg of ice may not last: gone at about "
-        f"{minutes // 60}:{minutes % 60:02d}{then}; have {needed.p95:.1f} kg"
+        f"the rig's {cold.ice_kg:g} kg of ice may not last: gone {at}{then}; "
+        f"have {needed.p95:.1f} kg"
     )
 
 

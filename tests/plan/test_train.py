@@ -11,7 +11,7 @@ from monitor.chemistry.formulas import molar_mass_g_mol
 from monitor.chemistry.sets import available_sets, load_set
 from monitor.plan.advice import advise
 from monitor.plan.cold import LEAK_W, cold_of
-from monitor.plan.expect import expected_course
+from monitor.plan.expect import Quantiles, expected_course
 from monitor.plan.files import parse_plan, parse_rig
 from monitor.plan.model import Coolant, Limits, ReceiverSpec, Rig, Train
 from monitor.plan.profile import with_rate
@@ -234,6 +234,16 @@ def test_cold_adds_up(manganese):
     assert 1e3 * cold.cold_kJ == pytest.approx(course.way.cold_J[1][-1], rel=0.02)
     assert np.all(np.diff(course.way.cold_J, axis=1) >= -1e-6)
     assert cold.cold_kJ == pytest.approx(sum(s.steam_kJ + s.no2_kJ for s in cold.steps))
+
+
+def test_ice_that_may_outlast_a_week(manganese):
+    """Said in words where no time of day can be told."""
+    plan, course = manganese
+    cold = cold_of(plan, course, Rig(coolant=Coolant("ice bath", 2.0)))
+    late = replace(cold, ice_gone_s=Quantiles(0.0, math.inf, math.inf))
+    told = " ".join(one.text for one in advise(plan, Rig(), course, cold=late))
+
+    assert "2 kg of ice may not last: gone after more than a week" in told
 
 
 @pytest.mark.parametrize("ice_kg", [0.3, 0.6, 1.0])
