@@ -18,7 +18,6 @@ from monitor.commands.starting import journal_path, load_plan, load_rig, run_sta
 from monitor.entries import ClosedCleanly, Entry
 from monitor.exchange.header import TableError, parse_map
 from monitor.exchange.readings_in import INSTRUMENT, Table, TimedBody, read_marks, read_table
-from monitor.plan.model import Rig
 
 __all__ = ["export", "import_csv"]
 
@@ -40,7 +39,7 @@ def import_csv(arguments: argparse.Namespace) -> int:
             renamed=renamed,
             skipped=frozenset(arguments.skip),
             skip_rows=arguments.skip_rows,
-            names=_names(rig),
+            rig=None if rig is None else {c.name: c.role for c in rig.channels()},
         )
         marks: tuple[TimedBody, ...] = ()
         if arguments.marks:
@@ -62,14 +61,6 @@ def import_csv(arguments: argparse.Namespace) -> int:
     else:
         say(f"{path}: {entries} entries; look at it with: mantlewatch watch {path}")
     return 0
-
-
-def _names(rig: Rig | None) -> dict[str, str]:
-    """A role that only one channel of the rig has -> that channel's name."""
-    if rig is None:
-        return {}
-    roles = [channel.role for channel in rig.channels()]
-    return {c.role: c.name for c in rig.channels() if roles.count(c.role) == 1}
 
 
 def _rig_of(table: Table) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from drivers.reading import ROLES, UnitError, to_canonical
 
@@ -60,13 +60,19 @@ def parse_map(text: str) -> tuple[str, str]:
 
 
 def parse_columns(
-    cells: Sequence[str], renamed: Mapping[str, str], skipped: frozenset[str], file: str
+    cells: Sequence[str],
+    renamed: Mapping[str, str],
+    skipped: frozenset[str],
+    file: str,
+    rig: Mapping[str, str] | None = None,
 ) -> tuple[TimeColumn, tuple[Column, ...]]:
     """What each header cell means.
 
     `renamed` maps headers as found to headers in our form; `skipped` holds headers (as found) to
-    leave out. Raises TableError with all that is wrong: no time, a column that is no role, a unit
-    that does not fit, two columns for one channel, a header of `renamed` or `skipped` not there.
+    leave out. `rig` maps the rig's channels to their roles, where there is a rig: each column is
+    one of them. Raises TableError with all that is wrong: no time, a column that is no role or no
+    channel of the rig, a unit that does not fit, two columns for one channel, a header of
+    `renamed` or `skipped` not there.
     """
     found = [cell.strip().lstrip("\ufeff") for cell in cells]
     problems = [
@@ -103,7 +109,15 @@ def parse_columns(
         )
     if not columns and not problems:
         problems.append(f"{file}: no column of readings beside the time")
-    problems += _doubled(columns, file)
+    if rig is not None:
+        in_rig = [replace(c, name=name) for c in columns if (name := _rig_channel(c, rig))]
+        problems += [
+            f"{file}, column {c.index + 1}: {_not_in_rig(c, found[c.index], rig)}"
+            for c in columns
+            if _rig_channel(c, rig) is None
+        ]
+        columns = in_rig
+    problems += _doubled(columns, found, file)
     if problems or time is None:
         raise TableError(problems)
     return time, tuple(columns)
@@ -137,16 +151,49 @@ def read_header(cell: str, index: int = 0) -> Column:
     return Column(index, role, name, match["unit"])
 
 
-def _doubled(columns: Sequence[Column], file: str) -> list[str]:
-    seen: dict[str, int] = {}
+def _rig_channel(column: Column, rig: Mapping[str, str]) -> str | None:
+    """The rig's channel that a column is of; None where that does not follow from the header."""
+    if rig.get(column.name) == column.role:
+        return column.name
+    alike = [name for name, role in rig.items() if role == column.role]
+    return alike[0] if len(alike) == 1 and column.name == column.role else None
+
+
+def _not_in_rig(column: Column, as_found: str, rig: Mapping[str, str]) -> str:
+    """What is wrong with a column that would be kept under a name that nothing looks for."""
+    alike = [name for name, role in rig.items() if role == column.role]
+    mapped = (
+        f"say which it is with --map '{as_found}={column.role}/{alike[0]} [{column.unit}]', "
+        if alike
+        else ""
+    )
+    channels = _listed([f"{role}/{name}" for name, role in rig.items()])
+    named = f" {column.name!r}" if column.name != column.role else ""
+    return (
+        f"{as_found!r} is no channel of the rig; the rig's channels: {channels}; {mapped}"
+        f"give the rig file a channel{named} of role {column.role}, "
+        f"or leave the column out with --skip {as_found!r}"
+    )
+
+
+def _doubled(columns: Sequence[Column], found: Sequence[str], file: str) -> list[str]:
+    seen: dict[str, Column] = {}
     problems = []
     for column in columns:
-        if column.name in seen:
+        other = seen.setdefault(column.name, column)
+        if other is not column:
+            ours, theirs = found[column.index], found[other.index]
+            named = f"{column.role}/NAME [{column.unit}]"
             problems.append(
-                f"{file}, columns {seen[column.name] + 1} and {column.index + 1}: two channels "
-                f"named {column.name!r}; tell them apart as 'role/name [unit]'"
+                f"{file}, columns {other.index + 1} and {column.index + 1}: two channels named "
+                f"{column.name!r}, {theirs!r} and {ours!r}; "
+                + (
+                    f"tell them apart in the table's header, as '{named}' with a name of its own"
+                    if ours == theirs
+                    else f"give one another name with --map '{ours}={named}', or leave it out "
+                    f"with --skip {ours!r}"
+                )
             )
-        seen.setdefault(column.name, column.index)
     return problems
 
 

@@ -68,12 +68,12 @@ def read_table(
     renamed: Mapping[str, str] | None = None,
     skipped: frozenset[str] = frozenset(),
     skip_rows: int = 0,
-    names: Mapping[str, str] | None = None,
+    rig: Mapping[str, str] | None = None,
 ) -> Table:
     """All readings of a CSV table.
 
-    `skip_rows` rows under the header (units, say) are passed over; `names` gives a channel's name
-    for a role that the header leaves unnamed. Comma, semicolon and tab are told apart by the
+    `skip_rows` rows under the header (units, say) are passed over; `rig` maps channels to roles,
+    where a rig says which there are. Comma, semicolon and tab are told apart by the
     header. Rows out of order are put in order, and a note says so. Raises TableError with all
     that is wrong.
     """
@@ -81,10 +81,7 @@ def read_table(
     _, header = next(rows, (0, None))
     if header is None:
         raise TableError([f"{file}: the file is empty; expected a header row"])
-    time, columns = parse_columns(header, renamed or {}, skipped, file)
-    columns = tuple(
-        Column(c.index, c.role, (names or {}).get(c.name, c.name), c.unit) for c in columns
-    )
+    time, columns = parse_columns(header, renamed or {}, skipped, file, rig)
     parsed, offset_s = _parse_rows(
         itertools.islice(rows, skip_rows, None), time, columns, len(header), file
     )

@@ -133,6 +133,19 @@ def test_export_and_import_again_give_the_same_readings(
     assert first.read_text() == second.read_text()
 
 
+def test_what_the_rig_has_no_channel_for_is_not_let_go_unsaid(
+    call: Call, plan_file: Path, table_file: Path, tmp_path: Path
+) -> None:
+    rig, path = tmp_path / "rig.toml", tmp_path / "a.run"
+    rig.write_text(RIG, encoding="utf-8")
+    words = ("import", table_file, "--plan", plan_file, "--rig", rig, "--out", path)
+    answer = call(*words)
+    assert answer.code == 2
+    assert "'pot_temperature [degC]' is no channel of the rig" in answer.err
+    assert not path.exists()
+    assert call(*words, "--skip", "pot_temperature [degC]").code == 0
+
+
 def test_a_run_whose_clock_was_set_back_comes_back_with_its_marks(
     call: Call, tmp_path: Path
 ) -> None:

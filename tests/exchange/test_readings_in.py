@@ -234,6 +234,65 @@ def test_says_what_is_wrong_with_marks_and_where(text, said):
     assert said in str(caught.value)
 
 
+POT = {"pot": "pot_temperature"}
+TWO = {"left": "receiver_mass", "right": "receiver_mass", "pot": "pot_temperature"}
+
+
+@pytest.mark.parametrize(
+    ("header", "rig", "names"),
+    [
+        ("pot_temperature [degC]", POT, ["pot"]),
+        ("pot_temperature/pot [degC]", POT, ["pot"]),
+        ("receiver_mass/right [g],receiver_mass/left [g]", TWO, ["right", "left"]),
+        ("pot_mass [g]", {"pot_mass": "pot_mass", "b": "pot_mass"}, ["pot_mass"]),
+        ("pot_temperature [degC]", {"pot_temperature": "pot_mass", **POT}, ["pot"]),
+    ],
+)
+def test_each_column_is_a_channel_of_the_rig(header, rig, names):
+    """By its name, or by its role where only one channel has that."""
+    text = f"elapsed [s],{header}\n0{',1' * len(names)}\n"
+
+    assert [column.name for column in table(text, rig=rig).columns] == names
+
+
+@pytest.mark.parametrize(
+    ("header", "rig", "said"),
+    [
+        (
+            "head_temperature [degC],pot_temperature [degC]",
+            POT,
+            "column 2: 'head_temperature [degC]' is no channel of the rig; the rig's channels: "
+            "'pot_temperature/pot'; give the rig file a channel of role head_temperature, "
+            "or leave the column out with --skip 'head_temperature [degC]'",
+        ),
+        (
+            "pot_temperature/other [degF],pot_temperature [degC]",
+            POT,
+            "--map 'pot_temperature/other [degF]=pot_temperature/pot [degF]'",
+        ),
+        (
+            "coolant_out_temperature/pot [degC],pot_temperature [degC]",
+            POT,
+            "'coolant_out_temperature/pot [degC]' is no channel of the rig",
+        ),
+        ("receiver_mass [g],pot_temperature [degC]", TWO, "'receiver_mass/left', 'receiver_mass/"),
+        ("pot_mass [g],pot_temperature [degC]", {}, "the rig's channels: nothing"),
+        (
+            "pot_temperature [degC],pot_temperature/pot [degC]",
+            POT,
+            "columns 2 and 3: two channels named 'pot', 'pot_temperature [degC]' and "
+            "'pot_temperature/pot [degC]'; give one another name with --map",
+        ),
+    ],
+)
+def test_what_the_rig_does_not_have_is_refused_by_name(header, rig, said):
+    """Kept under a name that nothing looks for it would be lost, or be taken for another's."""
+    with pytest.raises(TableError) as caught:
+        table(f"elapsed [s],{header}\n0,1,2\n", rig=rig)
+
+    assert said in str(caught.value)
+
+
 @pytest.mark.parametrize("text", ["a=b=c [g]", "M (g)=pot_mass [g]"])
 def test_the_last_equals_sign_parts_a_map(text):
     """Somebody else's header may hold an equals sign of its own."""
