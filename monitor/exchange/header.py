@@ -65,8 +65,8 @@ def parse_columns(
     skipped: frozenset[str],
     file: str,
     rig: Mapping[str, str] | None = None,
-) -> tuple[TimeColumn, tuple[Column, ...]]:
-    """What each header cell means.
+) -> tuple[TimeColumn, tuple[Column, ...], tuple[str, ...]]:
+    """What each header cell means, and notes on channels that are called otherwise than it says.
 
     `renamed` maps headers as found to headers in our form; `skipped` holds headers (as found) to
     leave out. `rig` maps the rig's channels to their roles, where there is a rig: each column is
@@ -109,7 +109,10 @@ def parse_columns(
         )
     if not columns and not problems:
         problems.append(f"{file}: no column of readings beside the time")
-    if rig is not None:
+    notes: tuple[str, ...] = ()
+    if rig is None:
+        columns, notes = _told_apart(columns, found, file)
+    else:
         in_rig = [replace(c, name=name) for c in columns if (name := _rig_channel(c, rig))]
         problems += [
             f"{file}, column {c.index + 1}: {_not_in_rig(c, found[c.index], rig)}"
@@ -120,7 +123,7 @@ def parse_columns(
     problems += _doubled(columns, found, file)
     if problems or time is None:
         raise TableError(problems)
-    return time, tuple(columns)
+    return time, tuple(columns), notes
 
 
 def read_header(cell: str, index: int = 0) -> Column:
@@ -151,10 +154,42 @@ def read_header(cell: str, index: int = 0) -> Column:
     return Column(index, role, name, match["unit"])
 
 
+def _joined(column: Column) -> str:
+    """A name that no other role's channel has, as long as nobody gives it to one by hand."""
+    return f"{column.role}_{column.name}"
+
+
+def _told_apart(
+    columns: Sequence[Column], found: Sequence[str], file: str
+) -> tuple[list[Column], tuple[str, ...]]:
+    """Channels of several roles by one name, each under a name of its own, and notes of that.
+
+    A header tells them apart by their roles; a journal has channels by their names alone.
+    """
+    roles: dict[str, set[str]] = {}
+    for column in columns:
+        roles.setdefault(column.name, set()).add(column.role)
+    named = []
+    notes = []
+    for column in columns:
+        is_shared = len(roles[column.name]) > 1 and column.name != column.role
+        apart = replace(column, name=_joined(column)) if is_shared else column
+        if is_shared and _NAME.fullmatch(apart.name):
+            named.append(apart)
+            notes.append(
+                f"{file}: another role has a channel {column.name!r} too, so "
+                f"{found[column.index]!r} is called {apart.name!r} in the journal"
+            )
+        else:
+            named.append(column)
+    return named, tuple(notes)
+
+
 def _rig_channel(column: Column, rig: Mapping[str, str]) -> str | None:
     """The rig's channel that a column is of; None where that does not follow from the header."""
-    if rig.get(column.name) == column.role:
-        return column.name
+    for name in (column.name, _joined(column)):
+        if rig.get(name) == column.role:
+            return name
     alike = [name for name, role in rig.items() if role == column.role]
     return alike[0] if len(alike) == 1 and column.name == column.role else None
 

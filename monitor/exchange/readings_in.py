@@ -81,13 +81,13 @@ def read_table(
     _, header = next(rows, (0, None))
     if header is None:
         raise TableError([f"{file}: the file is empty; expected a header row"])
-    time, columns = parse_columns(header, renamed or {}, skipped, file, rig)
+    time, columns, notes = parse_columns(header, renamed or {}, skipped, file, rig)
     parsed, offset_s = _parse_rows(
         itertools.islice(rows, skip_rows, None), time, columns, len(header), file
     )
     if not parsed:
         raise TableError([f"{file}: no row of readings under the header"])
-    return _table(columns, parsed, time.absolute, offset_s, file)
+    return _table(columns, parsed, time.absolute, offset_s, file, notes)
 
 
 def read_marks(lines: Iterable[str], file: str, table: Table) -> tuple[TimedBody, ...]:
@@ -251,9 +251,15 @@ def _parse_rows(
 
 
 def _table(
-    columns: tuple[Column, ...], parsed: list[_Row], absolute: bool, offset_s: int | None, file: str
+    columns: tuple[Column, ...],
+    parsed: list[_Row],
+    absolute: bool,
+    offset_s: int | None,
+    file: str,
+    said: Sequence[str],
 ) -> Table:
-    notes = []
+    """`said`: notes on the header, which come first."""
+    notes = [*said]
     if any(b.time_s < a.time_s for a, b in itertools.pairwise(parsed)):
         notes.append(f"{file}: rows were not in order of time; they have been put in order")
         parsed = sorted(parsed, key=lambda row: row.time_s)

@@ -99,6 +99,11 @@ def test_takes_every_usual_shape(text, options, expected):
         ('elapsed [s],pot_mass/a"b [g]\n0,1\n', {}, "is no name of a channel"),
         ("elapsed [s],pot_mass/a\\b [g]\n0,1\n", {}, "is no name of a channel"),
         ('elapsed [s],"pot_mass/a\nb [g]"\n0,1\n', {}, "is no name of a channel"),
+        (
+            f"elapsed [s],pot_mass/{'x' * 60} [g],pot_temperature/{'x' * 60} [K]\n0,1,2\n",
+            {},
+            "give one another name with --map 'pot_temperature/xxx",
+        ),
         (f"elapsed [s],pot_mass/{'x' * 61} [g]\n0,1\n", {}, "60 at most"),
         (
             f"elapsed [s],pot_mass [g]\n0,1\n1,{'2' * 200_000}\n",
@@ -291,6 +296,44 @@ def test_what_the_rig_does_not_have_is_refused_by_name(header, rig, said):
         table(f"elapsed [s],{header}\n0,1,2\n", rig=rig)
 
     assert said in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("header", "names", "notes"),
+    [
+        (
+            "receiver_temperature/first [degC],receiver_mass/first [g]",
+            ["receiver_temperature_first", "receiver_mass_first"],
+            2,
+        ),
+        ("pot_mass/x [g],pot_mass/y [g],bath_temperature/x [K]", ["pot_mass_x", "y"], 2),
+        ("pot_temperature [degC],pot_mass/pot_temperature [g]", ["pot_temperature"], 1),
+        ("pot_temperature/a [degC],pot_mass/b [g]", ["a", "b"], 0),
+    ],
+)
+def test_one_name_under_two_roles_is_two_names_in_the_journal(header, names, notes):
+    """And a note says so: a journal has channels by their names alone."""
+    found = table(f"elapsed [s],{header}\n0,1,2{',3' * (header.count(',') - 1)}\n")
+
+    assert [column.name for column in found.columns][: len(names)] == names
+    assert len({column.name for column in found.columns}) == len(found.columns)
+    assert sum("is called" in note for note in found.notes) == notes
+
+
+def test_names_that_were_told_apart_come_back_as_they_are():
+    """Two receivers, each with a balance and a thermometer; a rig that has them finds them too."""
+    roles = ("receiver_mass", "receiver_temperature")
+    head = ",".join(f"{r}/{n} [{u}]" for n in "ab" for r, u in zip(roles, ("g", "K"), strict=True))
+    first = table(f"elapsed [s],{head}\n0,1,2,3,4\n")
+    named = {column.name: column.role for column in first.columns}
+    entries = [Entry(n, r.elapsed_s, r.utc_s, r.body) for n, r in enumerate(first.rows, 1)]
+    out = io.StringIO()
+    write_csv(entries, named, out, None)
+
+    for again in (table(out.getvalue()), table(out.getvalue(), rig=named)):
+        assert values(again) == values(first)
+        assert {column.name: column.role for column in again.columns} == named
+    assert values(table(f"elapsed [s],{head}\n0,1,2,3,4\n", rig=named)) == values(first)
 
 
 @pytest.mark.parametrize("text", ["a=b=c [g]", "M (g)=pot_mass [g]"])
