@@ -109,9 +109,8 @@ def parse_columns(
         )
     if not columns and not problems:
         problems.append(f"{file}: no column of readings beside the time")
-    notes: tuple[str, ...] = ()
     if rig is None:
-        columns, notes = _told_apart(columns, found, file)
+        columns = _told_apart(columns)
     else:
         in_rig = [replace(c, name=name) for c in columns if (name := _rig_channel(c, rig))]
         problems += [
@@ -123,14 +122,24 @@ def parse_columns(
     problems += _doubled(columns, found, file)
     if problems or time is None:
         raise TableError(problems)
-    return time, tuple(columns), notes
+    notes = (
+        f"{file}: {found[c.index]!r} is called {c.name!r} in the journal, where a name begins with "
+        "a letter and belongs to one role"
+        for c in columns
+        if rig is None and c.name != _written_name(renamed.get(found[c.index], found[c.index]))
+    )
+    return time, tuple(columns), tuple(notes)
 
 
 def read_header(cell: str, index: int = 0) -> Column:
     """One header cell of a channel as a Column; ValueError says what was expected.
 
+    What is no name by itself, as it begins with no letter, is one behind its role.
+
     >>> read_header("coolant_out_temperature/upper [K]").name
     'upper'
+    >>> read_header("coolant_out_temperature/2 [K]").name
+    'coolant_out_temperature_2'
     """
     match = _CELL.match(cell)
     role = match["role"].strip() if match else cell
@@ -146,43 +155,42 @@ def read_header(cell: str, index: int = 0) -> Column:
     except UnitError as error:
         raise ValueError(f"{cell!r}: {error}") from error
     name = match["name"] or role
-    if not _NAME.fullmatch(name):
+    column = Column(index, role, name, match["unit"])
+    if _NAME.fullmatch(name):
+        return column
+    if not _NAME.fullmatch(_joined(column)):
         raise ValueError(
             f"{cell!r}: {name[:70]!r} is no name of a channel; expected letters, digits, '_', '-', "
-            "'.' or spaces, a letter first, 60 at most (--map gives it another header)"
+            f"'.' or spaces, 60 at most, as in '{role}/left-2 [{match['unit']}]' "
+            "(--map gives it another header)"
         )
-    return Column(index, role, name, match["unit"])
+    return replace(column, name=_joined(column))  # a number, most often
 
 
 def _joined(column: Column) -> str:
-    """A name that no other role's channel has, as long as nobody gives it to one by hand."""
+    """A name that begins with a letter, and that a channel of another role hardly has."""
     return f"{column.role}_{column.name}"
 
 
-def _told_apart(
-    columns: Sequence[Column], found: Sequence[str], file: str
-) -> tuple[list[Column], tuple[str, ...]]:
-    """Channels of several roles by one name, each under a name of its own, and notes of that.
+def _written_name(cell: str) -> str:
+    match = _CELL.match(cell)
+    return (match["name"] or match["role"].strip()) if match else cell
+
+
+def _told_apart(columns: Sequence[Column]) -> list[Column]:
+    """Channels of several roles by one name, each under a name of its own.
 
     A header tells them apart by their roles; a journal has channels by their names alone.
     """
     roles: dict[str, set[str]] = {}
     for column in columns:
         roles.setdefault(column.name, set()).add(column.role)
-    named = []
-    notes = []
-    for column in columns:
-        is_shared = len(roles[column.name]) > 1 and column.name != column.role
-        apart = replace(column, name=_joined(column)) if is_shared else column
-        if is_shared and _NAME.fullmatch(apart.name):
-            named.append(apart)
-            notes.append(
-                f"{file}: another role has a channel {column.name!r} too, so "
-                f"{found[column.index]!r} is called {apart.name!r} in the journal"
-            )
-        else:
-            named.append(column)
-    return named, tuple(notes)
+    return [
+        replace(c, name=_joined(c))
+        if len(roles[c.name]) > 1 and c.name != c.role and _NAME.fullmatch(_joined(c))
+        else c
+        for c in columns
+    ]
 
 
 def _rig_channel(column: Column, rig: Mapping[str, str]) -> str | None:

@@ -309,10 +309,17 @@ def test_what_the_rig_does_not_have_is_refused_by_name(header, rig, said):
         ("pot_mass/x [g],pot_mass/y [g],bath_temperature/x [K]", ["pot_mass_x", "y"], 2),
         ("pot_temperature [degC],pot_mass/pot_temperature [g]", ["pot_temperature"], 1),
         ("pot_temperature/a [degC],pot_mass/b [g]", ["a", "b"], 0),
+        (
+            "pot_temperature/1 [degC],pot_temperature/2 [degC]",
+            ["pot_temperature_1", "pot_temperature_2"],
+            2,
+        ),
+        ("pot_mass/1 [g],pot_temperature/1 [degC]", ["pot_mass_1", "pot_temperature_1"], 2),
+        ("pot_mass/-2 [g],pot_mass/x [g]", ["pot_mass_-2", "x"], 1),
     ],
 )
-def test_one_name_under_two_roles_is_two_names_in_the_journal(header, names, notes):
-    """And a note says so: a journal has channels by their names alone."""
+def test_a_name_that_a_journal_cannot_have_is_joined_to_its_role(header, names, notes):
+    """And a note says so: names begin with a letter, and a journal has channels by them alone."""
     found = table(f"elapsed [s],{header}\n0,1,2{',3' * (header.count(',') - 1)}\n")
 
     assert [column.name for column in found.columns][: len(names)] == names
@@ -320,10 +327,11 @@ def test_one_name_under_two_roles_is_two_names_in_the_journal(header, names, not
     assert sum("is called" in note for note in found.notes) == notes
 
 
-def test_names_that_were_told_apart_come_back_as_they_are():
+@pytest.mark.parametrize("both", ["ab", "12"])
+def test_names_that_were_joined_come_back_as_they_are(both):
     """Two receivers, each with a balance and a thermometer; a rig that has them finds them too."""
     roles = ("receiver_mass", "receiver_temperature")
-    head = ",".join(f"{r}/{n} [{u}]" for n in "ab" for r, u in zip(roles, ("g", "K"), strict=True))
+    head = ",".join(f"{r}/{n} [{u}]" for n in both for r, u in zip(roles, ("g", "K"), strict=True))
     first = table(f"elapsed [s],{head}\n0,1,2,3,4\n")
     named = {column.name: column.role for column in first.columns}
     entries = [Entry(n, r.elapsed_s, r.utc_s, r.body) for n, r in enumerate(first.rows, 1)]
