@@ -106,6 +106,13 @@ def read_marks(lines: Iterable[str], file: str, table: Table) -> tuple[TimedBody
                 "'time,kind,text'"
             ]
         )
+    if surplus := [cell for cell in header[3:] if cell]:
+        raise TableError(
+            [
+                f"{file}, line {line}: {surplus[0][:40]!r} is no column of marks; expected "
+                f"'{header[0]},kind,text' alone: take it out, or write what it holds into the text"
+            ]
+        )
     absolute = header[0] == "time"
     start_utc_s = table.start_utc_s()
     if absolute and start_utc_s is None:
@@ -132,10 +139,10 @@ def read_marks(lines: Iterable[str], file: str, table: Table) -> tuple[TimedBody
                 f"as in '{cells[0].strip()[:40]},note,colour turns'"
             )
             continue
-        if _has_more(cells, len(header)):
+        if _has_more(cells, 3):
             problems.append(
-                f"{file}, line {number}: {len(cells)} cells where the header has {len(header)}; "
-                "put a text that has commas in it between quotation marks"
+                f"{file}, line {number}: {len(cells)} cells where the header has 3; put "
+                "a text that has commas in it between quotation marks"
             )
             continue
         elapsed_s = at_s - origin_s

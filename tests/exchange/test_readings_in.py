@@ -229,6 +229,8 @@ def test_marks_fall_where_the_readings_of_their_moment_do(readings, text, elapse
         ('elapsed [s],kind,text\n5,note,"a\nb"\nx,,\n', "line 4, column 1: 'x' is no number"),
         ("elapsed [s],kind,text\n1773477600,note,a\n", "line 2, column 1: 2.053e+04 days after"),
         ("elapsed [s],kind,text\n5,note,a, b\n", "line 2: 4 cells where the header has 3"),
+        ("elapsed [s],kind,text,\n5,note,a, b\n", "line 2: 4 cells where the header has 3"),
+        ("elapsed [s],kind,text,who\n5,note,a,b\n", "line 1: 'who' is no column of marks"),
     ],
 )
 def test_says_what_is_wrong_with_marks_and_where(text, said):
