@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import math
-from datetime import datetime
+import re
+from datetime import UTC, datetime
 
 _EARLIEST_S, _LATEST_S = -86400.0, 32_503_680_000.0
 """1970 to 2999, in every time zone: what lies outside is no clock's time. [s since 1970 UTC]"""
+
+_LEAP_SECOND = re.compile(r"(.*:\d\d:)60(?:\.\d+)?([Zz]|[+-]\d\d:\d\d)")
+"""RFC 3339, 5.7. The groups are what stands before and behind the seconds."""
 
 __all__ = ["number_of", "separator_of", "time_of"]
 
@@ -19,7 +23,9 @@ def separator_of(header: str) -> str:
 def time_of(cell: str, absolute: bool) -> tuple[float, int | None]:
     """Seconds, and the offset from UTC where the cell states one; ValueError says what is wrong.
 
-    `absolute`: RFC 3339 with offset, as seconds since 1970 UTC; otherwise a number of seconds.
+    `absolute`: RFC 3339 with offset, as seconds since 1970 UTC, which have no leap seconds: one is
+    read as the second after it begins, so that rows within it keep their order. Otherwise a number
+    of seconds.
     """
     text = cell.strip()
     if not absolute:
@@ -30,8 +36,10 @@ def time_of(cell: str, absolute: bool) -> tuple[float, int | None]:
         if not math.isfinite(value):
             raise ValueError(f"{text[:40]!r} is no number of seconds{_with_point(text)}")
         return value, None
+    leap = _LEAP_SECOND.fullmatch(text)
     try:
-        moment = datetime.fromisoformat(text)
+        # RFC 3339, 5.6: T and Z may be small letters.
+        moment = datetime.fromisoformat((f"{leap[1]}59{leap[2]}" if leap else text).upper())
     except ValueError:
         raise ValueError(
             f"{text[:40]!r} is no time; expected RFC 3339 with offset, such as "
@@ -41,9 +49,14 @@ def time_of(cell: str, absolute: bool) -> tuple[float, int | None]:
     if offset is None:
         whole = text if len(text) > 10 else f"{text}T00:00:00"  # a date alone takes no offset
         raise ValueError(f"{text[:40]!r} has no offset from UTC; write it as {whole[:40]}+01:00")
-    utc_s = moment.timestamp()
+    utc_s = moment.timestamp() + (1.0 if leap else 0.0)
     if not _EARLIEST_S <= utc_s <= _LATEST_S:
         raise ValueError(f"{text[:40]!r} is no time of a run; expected a year from 1970 to 2999")
+    if leap and datetime.fromtimestamp(utc_s, UTC).strftime("%d %H:%M") != "01 00:00":
+        raise ValueError(
+            f"{text[:40]!r} is no time: seconds go to 59; 60 is a leap second, which only a "
+            "month's last minute has, by UTC"
+        )
     return utc_s, int(offset.total_seconds())
 
 

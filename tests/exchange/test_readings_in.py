@@ -47,6 +47,11 @@ def values(found):
             {},
             [(0.0, 2.0), (10.0, 1.0)],
         ),
+        (  # RFC 3339, 5.6: small letters; 5.8: the leap second at the end of 1990
+            "time,pot_mass [g]\n1990-12-31t23:59:50z,2\n1990-12-31T15:59:60.5-08:00,1\n",
+            {},
+            [(0.0, 2.0), (10.0, 1.0)],
+        ),
         (
             "time,pot_mass [g]\n2026-03-14T10:00:00+01:00,2\n2026-03-14T09:00:30Z,1\n",
             {},
@@ -87,6 +92,8 @@ def test_takes_every_usual_shape(text, options, expected):
             {"skipped": frozenset({"x"})},
             "line 3: it cannot be parted into cells",
         ),
+        ("time,pot_mass [g]\n2026-03-14T10:00:60Z,1\n", {}, "60 is a leap second, which only"),
+        ("time,pot_mass [g]\n1990-12-31T23:59:61Z,1\n", {}, "is no time; expected RFC 3339"),
         ("time,pot_mass [g]\n2026-03-14,1\n", {}, "write it as 2026-03-14T00:00:00+01:00"),
         ("time,pot_mass [g]\n0001-01-01T00:00:00+01:00,1\n", {}, "a year from 1970 to 2999"),
         (
