@@ -82,9 +82,7 @@ def read_table(
     if header is None:
         raise TableError([f"{file}: the file is empty; expected a header row"])
     time, columns, notes = parse_columns(header, renamed or {}, skipped, file, rig)
-    parsed, offset_s = _parse_rows(
-        itertools.islice(rows, skip_rows, None), time, columns, len(header), file
-    )
+    parsed, offset_s = _parse_rows(rows, skip_rows, time, columns, len(header), file)
     if not parsed:
         raise TableError([f"{file}: no row of readings under the header"])
     return _table(columns, parsed, time.absolute, offset_s, file, notes)
@@ -216,8 +214,19 @@ def _cells(lines: Iterable[str], file: str) -> Iterator[tuple[int, list[str]]]:
         yield number, cells
 
 
+def _holds_number(cells: Iterable[str]) -> bool:
+    for cell in cells:
+        try:
+            if number_of(cell) is not None:
+                return True
+        except ValueError:
+            continue
+    return False
+
+
 def _parse_rows(
     rows: Iterator[tuple[int, list[str]]],
+    skip_rows: int,
     time: TimeColumn,
     columns: Sequence[Column],
     width: int,
@@ -226,7 +235,7 @@ def _parse_rows(
     parsed: list[_Row] = []
     problems: list[str] = []
     offset_s: int | None = None
-    for number, cells in rows:
+    for place, (number, cells) in enumerate(itertools.islice(rows, skip_rows, None), skip_rows + 1):
         if not any(cell.strip() for cell in cells):
             continue
         if _has_more(cells, width):
@@ -240,7 +249,13 @@ def _parse_rows(
             at, offset = time_of(cell, time.absolute)
             offset_s = offset if offset_s is None else offset_s
         except ValueError as error:
-            problems.append(f"{file}, line {number}, column {time.index + 1}: {error}")
+            hint = (
+                ""
+                if parsed or _holds_number(cells)
+                else f"; rows of units under the header, down to here, are passed over with "
+                f"--skip-rows {place}"
+            )
+            problems.append(f"{file}, line {number}, column {time.index + 1}: {error}{hint}")
             continue
         values = []
         for column in columns:

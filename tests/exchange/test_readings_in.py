@@ -79,6 +79,16 @@ def test_takes_every_usual_shape(text, options, expected):
         ("elapsed [s],pot_mass [g]\n0,1\n1,abc\n", {}, "line 3, column 2: 'abc' is no number"),
         ("elapsed [s],pot_mass [g]\n0,1\n1,inf\n", {}, "no finite number"),
         ("elapsed [s],pot_mass [g]\nx,1\n", {}, "'x' is no number of seconds"),
+        ("elapsed [s],pot_mass [g]\ns,g\n0,1\n", {}, "passed over with --skip-rows 1"),
+        ("elapsed [s],pot_mass [g]\n\n\ns,m3\n0,1\n", {}, "line 4, column 1: 's' is no number"),
+        ("elapsed [s],pot_mass [g]\n\n\ns,m3\n0,1\n", {}, "passed over with --skip-rows 3"),
+        (
+            "time,pot_mass [g]\nof day,of pot\nUTC,g\n2026-03-14T10:00:00Z,1\n",
+            {"skip_rows": 1},
+            "line 3, column 1: 'UTC' is no time; expected RFC 3339 with offset, such as "
+            "2026-03-14T10:40:00+01:00; rows of units under the header, down to here, are passed "
+            "over with --skip-rows 2",
+        ),
         ("elapsed [s];pot_mass [g]\n0;12,5\n", {}, "write the decimal comma as a point: 12.5"),
         ("elapsed [s];pot_mass [g]\n0,5;12\n", {}, "write the decimal comma as a point: 0.5"),
         ("time,pot_mass [g]\n2026-03-14T10:00:00,1\n", {}, "no offset from UTC"),
@@ -125,6 +135,15 @@ def test_says_what_is_wrong_and_where(text, options, said):
         table(text, **options)
 
     assert said in str(caught.value)
+
+
+@pytest.mark.parametrize("row", ["x,1", "1,1\ns,g"])
+def test_a_row_that_is_none_of_units_is_not_to_be_passed_over(row):
+    """It holds a number, or stands among the readings."""
+    with pytest.raises(TableError) as caught:
+        table(f"elapsed [s],pot_mass [g]\n{row}\n2,1\n")
+
+    assert "--skip-rows" not in str(caught.value)
 
 
 def test_tells_all_problems_at_once_but_not_a_screenful():
