@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import itertools
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -224,6 +225,17 @@ def _holds_number(cells: Iterable[str]) -> bool:
     return False
 
 
+def _value(cell: str, column: Column) -> float | None:
+    """A cell in the canonical unit of its role; ValueError says what is wrong with it."""
+    value = number_of(cell)
+    if value is None:
+        return None
+    canonical = to_canonical(value, column.unit, column.role)
+    if not math.isfinite(canonical):
+        raise ValueError(f"{value:g} {column.unit} is too much for a number; leave the cell empty")
+    return canonical
+
+
 def _parse_rows(
     rows: Iterator[tuple[int, list[str]]],
     skip_rows: int,
@@ -260,12 +272,12 @@ def _parse_rows(
         values = []
         for column in columns:
             try:
-                value = number_of(cells[column.index] if column.index < len(cells) else "")
+                value = _value(cells[column.index] if column.index < len(cells) else "", column)
             except ValueError as error:
                 problems.append(f"{file}, line {number}, column {column.index + 1}: {error}")
                 continue
             if value is not None:
-                values.append(Reading(column.name, to_canonical(value, column.unit, column.role)))
+                values.append(Reading(column.name, value))
         parsed.append(_Row(number, at, tuple(values)))
     if problems:
         raise TableError(_first_of(problems, file))

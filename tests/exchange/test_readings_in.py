@@ -78,6 +78,7 @@ def test_takes_every_usual_shape(text, options, expected):
         ("elapsed [s],pot_mass [g],pot_mass [g]\n0,1,1\n", {}, "two channels named 'pot_mass'"),
         ("elapsed [s],pot_mass [g]\n0,1\n1,abc\n", {}, "line 3, column 2: 'abc' is no number"),
         ("elapsed [s],pot_mass [g]\n0,1\n1,inf\n", {}, "no finite number"),
+        ("elapsed [s],pot_mass [kg]\n0,1e308\n", {}, "line 2, column 2: 1e+308 kg is too much"),
         ("elapsed [s],pot_mass [g]\nx,1\n", {}, "'x' is no number of seconds"),
         ("elapsed [s],pot_mass [g]\ns,g\n0,1\n", {}, "passed over with --skip-rows 1"),
         ("elapsed [s],pot_mass [g]\n\n\ns,m3\n0,1\n", {}, "line 4, column 1: 's' is no number"),
