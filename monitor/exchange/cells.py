@@ -16,8 +16,15 @@ __all__ = ["number_of", "separator_of", "time_of"]
 
 
 def separator_of(header: str) -> str:
-    """Comma, semicolon or tab: whichever the header has most of."""
-    return max(",;\t", key=header.count)
+    """Comma, semicolon or tab: whichever the header has most of, quoted cells aside.
+
+    Where two are as many it is the one that seldom stands within a cell.
+
+    >>> separator_of('"Mass, dry (g)";"Temp, pot (K)";t'), separator_of("Mass, dry (g);t")
+    (';', ';')
+    """
+    unquoted = re.sub(r'"[^"]*"', "", header)
+    return max("\t;,", key=unquoted.count)
 
 
 def time_of(cell: str, absolute: bool) -> tuple[float, int | None]:

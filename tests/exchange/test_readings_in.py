@@ -38,6 +38,16 @@ def values(found):
             {"renamed": {"t": "elapsed [s]", "m": "pot_mass [g]"}, "skip_rows": 1},
             [(0.0, 1.0)],
         ),
+        (
+            'time (s);"mass, dry, of pot (mg)"\n0;1500\n',
+            {"renamed": {"time (s)": "elapsed [s]", "mass, dry, of pot (mg)": "pot_mass [mg]"}},
+            [(0.0, 1.5)],
+        ),
+        (
+            "time (s);mass, dry (mg)\n0;1500\n",
+            {"renamed": {"time (s)": "elapsed [s]", "mass, dry (mg)": "pot_mass [mg]"}},
+            [(0.0, 1.5)],
+        ),
         ("elapsed [s],pot_mass [g],x\n0,1,zzz\n", {"skipped": frozenset({"x"})}, [(0.0, 1.0)]),
         ("elapsed [s],pot_mass [g]\n9,2\n3,1\n", {}, [(3.0, 1.0), (9.0, 2.0)]),
         ("elapsed [s],pot_mass [g]\n-4,2\n3,1\n", {}, [(0.0, 2.0), (7.0, 1.0)]),
