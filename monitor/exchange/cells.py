@@ -12,7 +12,7 @@ _EARLIEST_S, _LATEST_S = -86400.0, 32_503_680_000.0
 _LEAP_SECOND = re.compile(r"(.*:\d\d:)60(?:\.\d+)?([Zz]|[+-]\d\d:\d\d)")
 """RFC 3339, 5.7. The groups are what stands before and behind the seconds."""
 
-__all__ = ["number_of", "separator_of", "time_of"]
+__all__ = ["is_time_of_run", "number_of", "separator_of", "time_of"]
 
 
 def separator_of(header: str) -> str:
@@ -25,6 +25,11 @@ def separator_of(header: str) -> str:
     """
     unquoted = re.sub(r'"[^"]*"', "", header)
     return max("\t;,", key=unquoted.count)
+
+
+def is_time_of_run(utc_s: float) -> bool:
+    """Whether a wall clock may have said so: else it was not set, or what it said was altered."""
+    return _EARLIEST_S <= utc_s <= _LATEST_S
 
 
 def time_of(cell: str, absolute: bool) -> tuple[float, int | None]:
@@ -57,7 +62,7 @@ def time_of(cell: str, absolute: bool) -> tuple[float, int | None]:
         whole = text if len(text) > 10 else f"{text}T00:00:00"  # a date alone takes no offset
         raise ValueError(f"{text[:40]!r} has no offset from UTC; write it as {whole[:40]}+01:00")
     utc_s = moment.timestamp() + (1.0 if leap else 0.0)
-    if not _EARLIEST_S <= utc_s <= _LATEST_S:
+    if not is_time_of_run(utc_s):
         raise ValueError(f"{text[:40]!r} is no time of a run; expected a year from 1970 to 2999")
     if leap and datetime.fromtimestamp(utc_s, UTC).strftime("%d %H:%M") != "01 00:00":
         raise ValueError(

@@ -11,6 +11,7 @@ from typing import TextIO
 
 from drivers.reading import ROLES
 from monitor.entries import Entry, Mark, Readings
+from monitor.exchange.cells import is_time_of_run
 
 __all__ = ["begin_utc_s", "header_cells", "write_csv", "write_marks", "write_parquet"]
 
@@ -133,8 +134,13 @@ def _rows(
 
 
 def _begin_s(entry: Entry) -> float | None:
-    """The wall clock at elapsed 0 as this entry has it, in seconds since 1970 UTC."""
-    return None if entry.utc_s is None else entry.utc_s - entry.elapsed_s
+    """The wall clock at elapsed 0 as this entry has it, in seconds since 1970 UTC.
+
+    None where it has none, or one that `import` would refuse.
+    """
+    if entry.utc_s is None or not is_time_of_run(entry.utc_s):
+        return None
+    return entry.utc_s - entry.elapsed_s
 
 
 def _when(entry: Entry, begin_s: float | None, utc_offset_s: int | None) -> str:

@@ -68,6 +68,18 @@ def test_a_wall_clock_that_was_set_changes_no_order_and_no_distance(clock):
     assert text.splitlines()[0].partition(",")[0] == ("elapsed [s]" if clock[0] is None else "time")
 
 
+@pytest.mark.parametrize("utc_s", [1e15, 1e11, -3e8])
+def test_a_wall_clock_that_no_run_has_is_left_out(utc_s):
+    """No calendar has the first, and `import` takes none of them; the elapsed time stays."""
+    entry = Entry(1, 5.0, utc_s, Readings("i", (Reading("pot", 20.0),)))
+    out = io.StringIO()
+    write_marks([Entry(2, 6.0, utc_s, Mark("note", "a"))], out, 3600)
+
+    assert exported([entry]).splitlines()[1] == "5.0,20.0"
+    assert back(exported([entry])) == [(5.0, 20.0)]
+    assert out.getvalue().splitlines() == ["elapsed [s],kind,text", "6.0,note,a"]
+
+
 def test_times_of_day_go_on_from_what_the_clock_was_at_first():
     """An hour back after three minutes."""
     rows = exported(readings((0, 0, 0, -3600))).splitlines()[1:]
