@@ -67,30 +67,20 @@ def write_marks(
     """Write all marks as `time,kind,text` or `elapsed [s],kind,text`; returns how many.
 
     `start_utc_s`: the wall clock at elapsed 0 by the first reading; times of day are counted from
-    it as those of the readings are. Without it each mark has what the wall clock said, also where
-    that was set meanwhile.
+    it as those of the readings are. Without it the readings have elapsed seconds, and so have the
+    marks, also those that were made when the wall clock was known: else they would not go together.
     """
     writer = csv.writer(out, lineterminator="\n")
     quoting = csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_ALL)
-    count = 0
-    begin_s: float | None = None
-    for entry in entries:
-        if not isinstance(entry.body, Mark):
-            continue
-        own_s = _begin_s(entry) if start_utc_s is None else start_utc_s
-        if count == 0:
-            begin_s = own_s
-            writer.writerow(["elapsed [s]" if begin_s is None else "time", "kind", "text"])
-        elif begin_s is not None and own_s is not None:
-            begin_s = own_s
-        said = (entry.body.kind, entry.body.text)
+    marks = [(entry, entry.body) for entry in entries if isinstance(entry.body, Mark)]
+    is_timed = bool(marks) and start_utc_s is not None
+    writer.writerow(["time" if is_timed else "elapsed [s]", "kind", "text"])
+    for entry, mark in marks:
+        said = (mark.kind, mark.text)
         # A carriage return ends a line for whoever reads, but is not quoted for it.
         row_writer = quoting if any("\r" in cell for cell in said) else writer
-        row_writer.writerow([_when(entry, begin_s, utc_offset_s), *said])
-        count += 1
-    if count == 0:
-        writer.writerow(["elapsed [s]", "kind", "text"])
-    return count
+        row_writer.writerow([_when(entry, start_utc_s, utc_offset_s), *said])
+    return len(marks)
 
 
 def write_parquet(

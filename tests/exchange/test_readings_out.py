@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from drivers.reading import Reading
 from monitor.entries import Entry, Mark, Readings
 from monitor.exchange.readings_in import read_marks, read_table
-from monitor.exchange.readings_out import write_csv, write_marks
+from monitor.exchange.readings_out import begin_utc_s, write_csv, write_marks
 
 START_UTC_S = 1_773_477_600.0
 """2026-03-14T09:40:00+01:00."""
@@ -134,19 +134,14 @@ def test_marks_come_back_whatever_is_written_in_them(said):
     ]
 
 
-def test_marks_have_one_kind_of_time():
-    """The header says which; a mark without a wall clock has a time of day all the same."""
-    notes = [
-        Entry(1, 60.0, START_UTC_S + 60.0, Mark("note", "a")),
-        Entry(2, 90.0, None, Mark("note", "b")),
-    ]
-    out, other = io.StringIO(), io.StringIO()
-    write_marks(notes, out, 0)
-    write_marks(notes[::-1], other, 0)
+@pytest.mark.parametrize("clock", [(None, None, 0, 0), (1e13, 1e13, 0, 0), (0, 0, None, None)])
+def test_marks_have_the_kind_of_time_that_the_readings_have(clock):
+    """The wall clock is known, or has sense, from a resumption on, or until one."""
+    entries = readings(clock)
+    notes = [Entry(10, e.elapsed_s, e.utc_s, Mark("note", "a")) for e in entries[2:]]
+    out = io.StringIO()
+    write_marks(notes, out, 3600, begin_utc_s(entries))
+    found = read_marks(out.getvalue().splitlines(keepends=True), "m.csv", table(exported(entries)))
 
-    assert out.getvalue().splitlines() == [
-        "time,kind,text",
-        "2026-03-14T08:41:00.000000+00:00,note,a",
-        "2026-03-14T08:41:30.000000+00:00,note,b",
-    ]
-    assert other.getvalue().splitlines() == ["elapsed [s],kind,text", "90.0,note,b", "60.0,note,a"]
+    assert out.getvalue().partition(",")[0] == exported(entries).partition(",")[0]
+    assert [mark.elapsed_s for mark in found] == [120.0, 180.0]
