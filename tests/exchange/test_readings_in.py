@@ -175,6 +175,15 @@ def test_a_long_hole_becomes_a_gap_entry():
     assert [(g.cause, g.from_s, g.to_s) for g in gap] == [("source", 2.0, 1802.0)]
 
 
+def test_two_slow_instruments_leave_no_gap_between_their_rows():
+    """Each speaks every two minutes, one a moment after the other, and is silent for an hour."""
+    rows = "".join(f"{at},1,\n{at + 0.001},,20\n" for at in (0, 120, 240, 360, 3960, 4080))
+    found = table("elapsed [s],pot_mass [g],pot_temperature [degC]\n" + rows)
+
+    gaps = [row.body for row in found.rows if isinstance(row.body, Gap)]
+    assert [(gap.from_s, gap.to_s) for gap in gaps] == [(360.001, 3960.0)]
+
+
 def test_an_empty_cell_is_no_reading():
     """The channel is left out of that moment; a row of empty cells is told in a note."""
     found = table("elapsed [s],pot_mass [g],pot_temperature [K]\n0,1,\n1,,373.15\n2,,\n")
