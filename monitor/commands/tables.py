@@ -32,7 +32,7 @@ def import_csv(arguments: argparse.Namespace) -> int:
     if arguments.skip_rows < 0:
         raise UsageError(f"--skip-rows {arguments.skip_rows}: expected 0 or more")
     try:
-        renamed = dict(parse_map(text) for text in arguments.map)
+        renamed = _renamed(arguments.map)
         table = read_table(
             read_text(arguments.csv, "table").splitlines(keepends=True),
             str(arguments.csv),
@@ -61,6 +61,17 @@ def import_csv(arguments: argparse.Namespace) -> int:
     else:
         say(f"{path}: {entries} entries; look at it with: mantlewatch watch {path}")
     return 0
+
+
+def _renamed(maps: Sequence[str]) -> dict[str, str]:
+    """Header as found -> header in our form; TableError where one is to be two."""
+    renamed: dict[str, str] = {}
+    for theirs, ours in map(parse_map, maps):
+        if renamed.setdefault(theirs, ours) != ours:
+            raise TableError(
+                [f"--map names {theirs!r} as {renamed[theirs]!r} and as {ours!r}; expected one"]
+            )
+    return renamed
 
 
 def _rig_of(table: Table) -> str:

@@ -15,6 +15,8 @@ _CELL = re.compile(
     r"^\s*(?P<role>[^\[\]/]+?)\s*(?:/\s*(?P<name>[^\[\]]+?)\s*)?\[\s*(?P<unit>[^\[\]]+?)\s*\]\s*$"
 )
 
+_LIKE_TIME = re.compile(r"(elapsed|time)\b", re.IGNORECASE)
+
 _NAME = re.compile(r"[^\W\d][\w .-]{0,59}")
 """What a rig file takes for a channel's name, since names become such a file's."""
 
@@ -75,6 +77,7 @@ def parse_columns(
     `renamed` or `skipped` not there.
     """
     found = [cell.strip().lstrip("\ufeff") for cell in cells]
+    skipped = frozenset(name.strip() for name in skipped)
     problems = [
         f"{file}: --map names a column {theirs!r} that is not there; found: {_listed(found)}"
         for theirs in renamed
@@ -101,7 +104,7 @@ def parse_columns(
         try:
             columns.append(read_header(cell, index))
         except ValueError as error:
-            problems.append(f"{file}, column {index + 1}: {error}")
+            problems.append(f"{file}, column {index + 1}: {_refused(as_found, cell, error)}")
     if time is None:
         problems.append(
             f"{file}: no column of time; expected a header 'elapsed [s]' or 'time' "
@@ -147,8 +150,7 @@ def read_header(cell: str, index: int = 0) -> Column:
         near = difflib.get_close_matches(role, ROLES, n=1, cutoff=0.5)
         hint = f"; nearest role: {near[0]}" if near else ""
         raise ValueError(
-            f"{cell!r} is no channel; expected 'role [unit]' or 'role/name [unit]'{hint} "
-            f"(--map names it, --skip {cell!r} leaves it out)"
+            f"{cell!r} is no channel; expected 'role [unit]' or 'role/name [unit]'{hint}"
         )
     try:
         to_canonical(1.0, match["unit"], role)
@@ -161,10 +163,21 @@ def read_header(cell: str, index: int = 0) -> Column:
     if not _NAME.fullmatch(_joined(column)):
         raise ValueError(
             f"{cell!r}: {name[:70]!r} is no name of a channel; expected letters, digits, '_', '-', "
-            f"'.' or spaces, 60 at most, as in '{role}/left-2 [{match['unit']}]' "
-            "(--map gives it another header)"
+            f"'.' or spaces, 60 at most, as in '{role}/left-2 [{match['unit']}]'"
         )
     return replace(column, name=_joined(column))  # a number, most often
+
+
+def _refused(as_found: str, cell: str, error: ValueError) -> str:
+    """What is wrong with a header cell and what to do; `cell`: in our form, as --map gave it."""
+    mapped = "" if cell == as_found else f"--map '{as_found}={cell}': "
+    if _LIKE_TIME.match(cell):
+        return (
+            f"{mapped}{cell!r} is no column of time; expected 'elapsed [s]', in seconds, or "
+            "'time', in RFC 3339 with offset (--map gives it another header and converts nothing, "
+            f"--skip {as_found!r} leaves it out)"
+        )
+    return f"{mapped}{error} (--map gives it another header, --skip {as_found!r} leaves it out)"
 
 
 def _joined(column: Column) -> str:

@@ -85,6 +85,15 @@ def test_a_bad_table(
         assert part in answer.err
 
 
+def test_a_column_cannot_be_mapped_twice(
+    call: Call, plan_file: Path, table_file: Path, tmp_path: Path
+) -> None:
+    words = ("import", table_file, "--plan", plan_file, "--out", tmp_path / "out.run")
+    answer = call(*words, "--map", "m=pot_mass [g]", "--map", "m=receiver_mass [g]")
+    assert answer.code == 2
+    assert "--map names 'm' as 'pot_mass [g]' and as 'receiver_mass [g]'" in answer.err
+
+
 def test_a_journal_is_never_overwritten(
     call: Call, journal: Path, plan_file: Path, table_file: Path
 ) -> None:

@@ -48,7 +48,7 @@ def values(found):
             {"renamed": {"time (s)": "elapsed [s]", "mass, dry (mg)": "pot_mass [mg]"}},
             [(0.0, 1.5)],
         ),
-        ("elapsed [s],pot_mass [g],x\n0,1,zzz\n", {"skipped": frozenset({"x"})}, [(0.0, 1.0)]),
+        ("elapsed [s],pot_mass [g],x \n0,1,zzz\n", {"skipped": frozenset({"x "})}, [(0.0, 1.0)]),
         ("elapsed [s],pot_mass [g]\n9,2\n3,1\n", {}, [(3.0, 1.0), (9.0, 2.0)]),
         ("elapsed [s],pot_mass [g]\n-4,2\n3,1\n", {}, [(0.0, 2.0), (7.0, 1.0)]),
         ("elapsed [s],pot_mass [g]\n1773477600,2\n1773477607,1\n", {}, [(0.0, 2.0), (7.0, 1.0)]),
@@ -82,6 +82,18 @@ def test_takes_every_usual_shape(text, options, expected):
         ("elapsed [s],pot_mass [g]\n", {}, "no row of readings"),
         ("elapsed [s],pot_mas [g]\n0,1\n", {}, "nearest role: pot_mass"),
         ("elapsed [s],pot_mass\n0,1\n", {}, "role [unit]"),
+        ("elapsed [min],pot_mass [g]\n0,1\n", {}, "'elapsed [min]' is no column of time; expected"),
+        (
+            "t,pot_mass [g]\n0,1\n",
+            {"renamed": {"t": "elapsed [h]"}},
+            "column 1: --map 't=elapsed [h]': 'elapsed [h]' is no column of time",
+        ),
+        (
+            "elapsed [s],pot_mass [g],M\n0,1,1\n",
+            {"renamed": {"M": "weight"}},
+            "column 3: --map 'M=weight': 'weight' is no channel; expected 'role [unit]' or "
+            "'role/name [unit]' (--map gives it another header, --skip 'M' leaves it out)",
+        ),
         ("elapsed [s],pot_mass [degC]\n0,1\n", {}, "does not fit role 'pot_mass'"),
         ("pot_mass [g]\n1\n", {}, "no column of time"),
         ("elapsed [s],time,pot_mass [g]\n0,0,1\n", {}, "second column of time"),
