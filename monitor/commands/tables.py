@@ -17,7 +17,14 @@ from monitor.commands.saying import UsageError, answer_json, complain, read_text
 from monitor.commands.starting import journal_path, load_plan, load_rig, run_started
 from monitor.entries import ClosedCleanly, Entry
 from monitor.exchange.header import TableError, parse_map
-from monitor.exchange.readings_in import INSTRUMENT, Table, TimedBody, read_marks, read_table
+from monitor.exchange.readings_in import (
+    INSTRUMENT,
+    Marks,
+    Table,
+    TimedBody,
+    read_marks,
+    read_table,
+)
 
 __all__ = ["export", "import_csv"]
 
@@ -41,7 +48,7 @@ def import_csv(arguments: argparse.Namespace) -> int:
             skip_rows=arguments.skip_rows,
             rig=None if rig is None else {c.name: c.role for c in rig.channels()},
         )
-        marks: tuple[TimedBody, ...] = ()
+        marks = Marks((), ())
         if arguments.marks:
             lines = read_text(arguments.marks, "marks").splitlines(keepends=True)
             marks = read_marks(lines, str(arguments.marks), table)
@@ -54,8 +61,8 @@ def import_csv(arguments: argparse.Namespace) -> int:
     started = run_started(
         plan, plan_text, rig_text or _rig_of(table), utc_offset_s=table.utc_offset_s
     )
-    entries = _write(path, started, table, marks)
-    complain(table.notes)
+    entries = _write(path, started, table, marks.rows)
+    complain((*table.notes, *marks.notes))
     if arguments.json:
         answer_json({"format": 1, "journal": str(path), "entries": entries})
     else:

@@ -13,7 +13,7 @@ from monitor.entries import Body, Gap, Mark, Readings
 from monitor.exchange.cells import number_of, separator_of, time_of
 from monitor.exchange.header import Column, TableError, TimeColumn, parse_columns
 
-__all__ = ["Table", "TimedBody", "read_marks", "read_table"]
+__all__ = ["Marks", "Table", "TimedBody", "read_marks", "read_table"]
 
 _MOST_PROBLEMS = 20
 """Problems told at once: more would scroll the first, which is the one to mend, off the screen."""
@@ -56,6 +56,14 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True)
+class Marks:
+    """All marks of a table in ascending time, with what was noticed on the way."""
+
+    rows: tuple[TimedBody, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class _Row:
     line: int
     time_s: float
@@ -89,8 +97,11 @@ def read_table(
     return _table(columns, parsed, time.absolute, offset_s, file, notes)
 
 
-def read_marks(lines: Iterable[str], file: str, table: Table) -> tuple[TimedBody, ...]:
-    """Marks of a second file: the same first column, then `kind`, `text`."""
+def read_marks(lines: Iterable[str], file: str, table: Table) -> Marks:
+    """Marks of a second file: the same first column, then `kind`, `text`.
+
+    A run begins with its readings: what was marked before stands there, and a note says so.
+    """
     rows = _cells(lines, file)
     line, cells = next(rows, (1, []))
     header = [cell.strip().lstrip("\ufeff") for cell in cells]
@@ -124,6 +135,7 @@ def read_marks(lines: Iterable[str], file: str, table: Table) -> tuple[TimedBody
     # Elapsed seconds beside a table with times of day count from that table's first row.
     origin_s = table.origin_s if absolute == table.has_utc else 0.0
     found, problems = [], []
+    earliest_s = 0.0
     for number, cells in rows:
         if not any(cell.strip() for cell in cells):
             continue
@@ -152,13 +164,22 @@ def read_marks(lines: Iterable[str], file: str, table: Table) -> tuple[TimedBody
                 "within the run, in the readings' own time"
             )
             continue
+        earliest_s = min(earliest_s, elapsed_s)
         utc_s = None if start_utc_s is None else start_utc_s + elapsed_s
         text = cells[2] if len(cells) > 2 else ""
         mark = Mark(cells[1].strip() or "note", text)
         found.append(TimedBody(max(0.0, elapsed_s), utc_s, mark))
     if problems:
         raise TableError(_first_of(problems, file))
-    return tuple(sorted(found, key=lambda mark: mark.elapsed_s))
+    notes = (
+        (
+            f"{file}: the first mark is from {-earliest_s:.12g} s before the readings begin; what "
+            "was marked before them stands at their beginning",
+        )
+        if earliest_s < 0.0
+        else ()
+    )
+    return Marks(tuple(sorted(found, key=lambda mark: mark.elapsed_s)), notes)
 
 
 def _first_of(problems: list[str], file: str) -> list[str]:

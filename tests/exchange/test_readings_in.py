@@ -208,7 +208,7 @@ def test_marks_come_in_by_the_same_clock():
     """Marks with a time of day fall where the readings' clock puts them."""
     found = table("time,pot_mass [g]\n2026-03-14T10:00:00+01:00,2\n2026-03-14T10:01:00+01:00,1\n")
     text = "time,kind,text\n2026-03-14T09:00:20Z,note,colour turns\n"
-    (mark,) = read_marks(text.splitlines(keepends=True), "m.csv", found)
+    (mark,) = read_marks(text.splitlines(keepends=True), "m.csv", found).rows
 
     assert (mark.elapsed_s, mark.body) == (20.0, Mark("note", "colour turns"))
 
@@ -231,7 +231,7 @@ port = "table"
 
 
 def marks(text, found):
-    return read_marks(text.splitlines(keepends=True), "m.csv", found)
+    return read_marks(text.splitlines(keepends=True), "m.csv", found).rows
 
 
 LATE = "time,pot_mass [g]\n" + "".join(
@@ -274,6 +274,18 @@ def test_marks_fall_where_the_readings_of_their_moment_do(readings, text, elapse
     assert mark.utc_s == (None if start_utc_s is None else start_utc_s + elapsed_s)
     for row in found.rows:
         assert row.utc_s == (None if start_utc_s is None else start_utc_s + row.elapsed_s)
+
+
+def test_what_was_marked_before_the_readings_stands_at_their_beginning():
+    """And a note says so; a negative time among the readings' own is none before them."""
+    text = "elapsed [s],kind,text\n-300,note,charged\n5,note,b\n"
+    lines = text.splitlines(keepends=True)
+    late, early = (table(f"elapsed [s],pot_mass [g]\n{at_s},2\n9,1\n") for at_s in (0, -300))
+    found = read_marks(lines, "m.csv", late)
+
+    assert [mark.elapsed_s for mark in found.rows] == [0.0, 5.0]
+    assert "the first mark is from 300 s before the readings begin" in found.notes[0]
+    assert read_marks(lines, "m.csv", early).notes == ()
 
 
 @pytest.mark.parametrize(

@@ -100,7 +100,9 @@ def test_marks_keep_their_place_among_the_readings(ahead_s):
     ]
     out = io.StringIO()
     assert write_marks(notes, out, 3600, START_UTC_S) == 2
-    found = read_marks(out.getvalue().splitlines(keepends=True), "m.csv", table(exported(entries)))
+    found = read_marks(
+        out.getvalue().splitlines(keepends=True), "m.csv", table(exported(entries))
+    ).rows
 
     assert [(mark.elapsed_s, mark.body) for mark in found] == [
         (60.0, Mark("note", "1")),
@@ -127,7 +129,7 @@ def test_marks_come_back_whatever_is_written_in_them(said):
     out = io.StringIO()
     write_marks((Entry(1, 60.0, None, Mark(kind, text)) for kind, text in said), out, 3600)
     lines = out.getvalue().splitlines(keepends=True)
-    found = read_marks(lines, "m.csv", table("elapsed [s],pot_mass [g]\n0,1\n"))
+    found = read_marks(lines, "m.csv", table("elapsed [s],pot_mass [g]\n0,1\n")).rows
 
     assert [mark.body for mark in found] == [
         Mark(kind.strip() or "note", text) for kind, text in said
@@ -141,7 +143,9 @@ def test_marks_have_the_kind_of_time_that_the_readings_have(clock):
     notes = [Entry(10, e.elapsed_s, e.utc_s, Mark("note", "a")) for e in entries[2:]]
     out = io.StringIO()
     write_marks(notes, out, 3600, begin_utc_s(entries))
-    found = read_marks(out.getvalue().splitlines(keepends=True), "m.csv", table(exported(entries)))
+    found = read_marks(
+        out.getvalue().splitlines(keepends=True), "m.csv", table(exported(entries))
+    ).rows
 
     assert out.getvalue().partition(",")[0] == exported(entries).partition(",")[0]
     assert [mark.elapsed_s for mark in found] == [120.0, 180.0]
