@@ -237,9 +237,10 @@ def _cells(lines: Iterable[str], file: str) -> Iterator[tuple[int, list[str]]]:
 
 
 def _holds_number(cells: Iterable[str]) -> bool:
+    """Whether it is no row of words; a decimal comma is wrong, but is one of a number."""
     for cell in cells:
         try:
-            if number_of(cell) is not None:
+            if number_of(cell.replace(",", ".", 1)) is not None:
                 return True
         except ValueError:
             continue

@@ -160,7 +160,7 @@ def test_says_what_is_wrong_and_where(text, options, said):
     assert said in str(caught.value)
 
 
-@pytest.mark.parametrize("row", ["x,1", "1,1\ns,g"])
+@pytest.mark.parametrize("row", ["x,1", "1,1\ns,g", '"0,5","12,5"'])
 def test_a_row_that_is_none_of_units_is_not_to_be_passed_over(row):
     """It holds a number, or stands among the readings."""
     with pytest.raises(TableError) as caught:
