@@ -68,6 +68,8 @@ class _Row:
     line: int
     time_s: float
     values: tuple[Reading, ...]
+    is_short: bool
+    """It has fewer cells than the header: cut, or written by what leaves empty ends out."""
 
 
 def read_table(
@@ -300,7 +302,7 @@ def _parse_rows(
                 continue
             if value is not None:
                 values.append(Reading(column.name, value))
-        parsed.append(_Row(number, at, tuple(values)))
+        parsed.append(_Row(number, at, tuple(values), len(cells) < width))
     if problems:
         raise TableError(_first_of(problems, file))
     return parsed, offset_s
@@ -316,6 +318,12 @@ def _table(
 ) -> Table:
     """`said`: notes on the header, which come first."""
     notes = [*said]
+    if short := [row.line for row in parsed if row.is_short]:
+        notes.append(
+            f"{file}: rows with fewer cells than the header: {len(short)}, line {short[0]} "
+            f"{'alone' if len(short) == 1 else 'first'}; what they lack is no reading, and of a "
+            "row that was cut the last number may be too short"
+        )
     if any(b.time_s < a.time_s for a, b in itertools.pairwise(parsed)):
         notes.append(f"{file}: rows were not in order of time; they have been put in order")
         parsed = sorted(parsed, key=lambda row: row.time_s)

@@ -276,6 +276,17 @@ def test_marks_fall_where_the_readings_of_their_moment_do(readings, text, elapse
         assert row.utc_s == (None if start_utc_s is None else start_utc_s + row.elapsed_s)
 
 
+@pytest.mark.parametrize(
+    ("rows", "said"), [("0,1,2\n5,2", "1, line 3 alone;"), ("0,1\n2,1,\n5,2\n", "2, line 2 first;")]
+)
+def test_a_row_that_ends_early_is_told(rows, said):
+    """`2` may be all that was written of `20.5`."""
+    found = table(f"elapsed [s],pot_mass [g],pot_temperature [degC]\n{rows}")
+
+    assert f"rows with fewer cells than the header: {said}" in " ".join(found.notes)
+    assert values(found)[-1] == (5.0, {"pot_mass": 2.0})
+
+
 def test_what_was_marked_before_the_readings_stands_at_their_beginning():
     """And a note says so; a negative time among the readings' own is none before them."""
     text = "elapsed [s],kind,text\n-300,note,charged\n5,note,b\n"
