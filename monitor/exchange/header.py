@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from drivers.reading import ROLES, UnitError, to_canonical
@@ -116,8 +116,9 @@ def parse_columns(
         columns = _told_apart(columns)
     else:
         in_rig = [replace(c, name=name) for c in columns if (name := _rig_channel(c, rig))]
+        taken = {c.name for c in in_rig}
         problems += [
-            f"{file}, column {c.index + 1}: {_not_in_rig(c, found[c.index], rig)}"
+            f"{file}, column {c.index + 1}: {_not_in_rig(c, found[c.index], rig, taken)}"
             for c in columns
             if _rig_channel(c, rig) is None
         ]
@@ -215,12 +216,17 @@ def _rig_channel(column: Column, rig: Mapping[str, str]) -> str | None:
     return alike[0] if len(alike) == 1 and column.name == column.role else None
 
 
-def _not_in_rig(column: Column, as_found: str, rig: Mapping[str, str]) -> str:
-    """What is wrong with a column that would be kept under a name that nothing looks for."""
-    alike = [name for name, role in rig.items() if role == column.role]
+def _not_in_rig(
+    column: Column, as_found: str, rig: Mapping[str, str], taken: Collection[str]
+) -> str:
+    """What is wrong with a column that would be kept under a name that nothing looks for.
+
+    `taken`: channels that other columns are of.
+    """
+    free = [name for name, role in rig.items() if role == column.role and name not in taken]
     mapped = (
-        f"say which it is with --map '{as_found}={column.role}/{alike[0]} [{column.unit}]', "
-        if alike
+        f"say which it is with --map '{as_found}={column.role}/{free[0]} [{column.unit}]', "
+        if free
         else ""
     )
     channels = _listed([f"{role}/{name}" for name, role in rig.items()])

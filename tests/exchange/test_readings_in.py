@@ -356,6 +356,11 @@ def test_each_column_is_a_channel_of_the_rig(header, rig, names):
         (
             "pot_temperature/other [degF],pot_temperature [degC]",
             POT,
+            "'pot_temperature/pot'; give the rig file a channel 'other' of role pot_temperature",
+        ),
+        (
+            "pot_temperature/other [degF],pot_mass [g]",
+            {**POT, "scale": "pot_mass"},
             "--map 'pot_temperature/other [degF]=pot_temperature/pot [degF]'",
         ),
         (
