@@ -29,7 +29,8 @@ GASES = (
 
 _ARROW = re.compile(r"\s*(?:->|→|=>|⟶|=)\s*")
 _TERM = re.compile(
-    r"^\s*(?P<n>\d+\s*/\s*\d+|\d+(?:\.\d+)?)?\s*(?P<vulgar>[¼½¾⅓⅔])?\s*(?P<formula>\D.*?)\s*$"
+    r"^\s*(?:(?P<whole>\d+)\s+(?=\d+\s*/))?(?P<n>\d+\s*/\s*\d+|\d+(?:\.\d+)?)?"
+    r"\s*(?P<vulgar>[¼½¾⅓⅔])?\s*(?P<formula>[^\d\s].*?)\s*$"
 )
 _VULGAR = {"¼": Fraction(1, 4), "½": Fraction(1, 2), "¾": Fraction(3, 4), "⅓": Fraction(1, 3),
            "⅔": Fraction(2, 3)}  # fmt: skip
@@ -95,6 +96,7 @@ def _side(side: str, text: str) -> Side:
         except ZeroDivisionError:
             told = f"equation {text!r}: {term.strip()!r} is divided by zero"
             raise EquationError(told) from None
+        number += int(match["whole"] or 0)
         number += _VULGAR[match["vulgar"]] if match["vulgar"] else 0
         if match["n"] is None and match["vulgar"] is None:
             number = Fraction(1)

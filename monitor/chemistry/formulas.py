@@ -11,7 +11,14 @@ from types import MappingProxyType
 
 from monitor.chemistry.elements import ATOMIC_WEIGHT_G_MOL
 
-__all__ = ["Formula", "FormulaError", "molar_mass_g_mol", "parse_formula", "water_of"]
+__all__ = [
+    "Formula",
+    "FormulaError",
+    "levelled",
+    "molar_mass_g_mol",
+    "parse_formula",
+    "water_of",
+]
 
 _LEVEL = str.maketrans("₀₁₂₃₄₅₆₇₈₉⁰¹²³⁴⁵⁶⁷⁸⁹⁺⁻−", "01234567890123456789+--")
 _DOTS = "·.*•∙⋅・"
@@ -22,6 +29,8 @@ _ELEMENT = re.compile(r"[A-Z][a-z]?")
 _COUNT = re.compile(r"\d+")
 _MULTIPLE = re.compile(r"\d+/\d+|\d+(?:\.\d+)?")
 _VULGAR = {"¼": "1/4", "½": "1/2", "¾": "3/4", "⅓": "1/3", "⅔": "2/3"}
+_MIXED = re.compile(r"(?<!/)\b(\d+)\s+(\d+)/([1-9]\d*)")
+"""A whole number and a fraction beside it, such as 2 1/2."""
 _MOST_ATOMS = 10_000
 
 
@@ -58,9 +67,7 @@ def parse_formula(text: str) -> Formula:
     """
     # The charge goes first: levelled, Cu²⁺ would read as two coppers.
     bare = re.sub(r"([⁰¹²³⁴⁵⁶⁷⁸⁹]*)([⁺⁻])$", r"^\1\2", text.strip())
-    bare = re.sub(r"\s+", "", bare.translate(_LEVEL))
-    for sign, plain in _VULGAR.items():
-        bare = bare.replace(sign, plain)
+    bare = levelled(bare)
     state, charge = None, 0
     if match := _STATE.search(bare):
         state, bare = match[1], bare[: match.start()]
@@ -70,6 +77,20 @@ def parse_formula(text: str) -> Formula:
         raise FormulaError(f"formula {text!r} is empty; expected one such as Mn(NO3)2·4H2O")
     counts = _Parser(text, bare).whole()
     return Formula(text.strip(), MappingProxyType(counts), charge, state)
+
+
+def levelled(text: str) -> str:
+    """A formula without spaces, its digits on the line, each fraction as one of whole numbers.
+
+    >>> levelled("Cu(NO₃)₂ · 2½ H₂O")
+    'Cu(NO3)2·5/2H2O'
+    """
+    bare = text.translate(_LEVEL)
+    for sign, plain in _VULGAR.items():
+        bare = bare.replace(sign, f" {plain}")
+    # Before the spaces go: pushed together, 2 1/2 would read as twenty-one halves.
+    bare = _MIXED.sub(lambda m: f"{int(m[1]) * int(m[3]) + int(m[2])}/{m[3]}", bare)
+    return re.sub(r"\s+", "", bare)
 
 
 class _Parser:
@@ -171,8 +192,6 @@ def water_of(formula: Formula) -> Fraction:
     >>> water_of(parse_formula("Mn(NO3)2·4H2O"))
     Fraction(4, 1)
     """
-    bare = re.sub(r"\s+", "", formula.text.translate(_LEVEL))
-    for sign, plain in _VULGAR.items():
-        bare = bare.replace(sign, plain)
+    bare = levelled(formula.text)
     match = re.search(rf"[{re.escape(_DOTS)}](\d+/\d+|\d+(?:\.\d+)?)?H2O(?:\((?:s|l)\))?$", bare)
     return Fraction(match[1] or 1) if match else Fraction(0)

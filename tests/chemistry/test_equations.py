@@ -15,6 +15,10 @@ BALANCED = [
     "3 NO2 + H2O → 2 HNO3 + NO",
     "Cu2(OH)3NO3 -> 2 CuO + NO2 + 0.25 O2 + 1.5 H2O",
     "2 MnO2 = Mn2O3 + 1/2 O2",
+    "6 MnO2 = 3 Mn2O3 + 1 1/2 O2",
+    "6 MnO2 = 3 Mn2O3 + 1½ O2",
+    "2 Cu(NO3)2·2½H2O -> 2 Cu(NO3)2 + 5 H2O",
+    "Cu(NO3)2·2 1/2 H2O -> Cu(NO3)2 + 2 1/2 H2O",
 ]
 
 
@@ -30,6 +34,7 @@ def test_balanced(text: str) -> None:
         ("NaHCO3 -> Na2CO3 + CO2 + H2O", ["Na by 1", "2 NaHCO3"]),
         ("CaCO3 -> CaO", ["C by 1", "O by 2"]),
         ("CaCO3 CaO", ["arrow"]),
+        ("CaCO3 -> CaO + 1 1 CO2", ["no term"]),
         ("-> CaO", ["two sides"]),
         ("CaCO3 -> CaO + 0 CO2", ["zero times"]),
     ],

@@ -14,6 +14,11 @@ SAME = [
     ("Mn(NO3)2·4H2O", "Mn(NO3)2*4H2O"),
     ("Mn(NO3)2·4H2O", "Mn(NO3)2 · 4 H2O"),
     ("Cu(NO3)2·2.5H2O", "Cu(NO3)2·5/2H2O"),
+    ("Cu(NO3)2·2.5H2O", "Cu(NO3)2·2½H2O"),
+    ("Cu(NO3)2·2.5H2O", "Cu(NO3)2.2½H2O"),
+    ("Cu(NO3)2·2.5H2O", "Cu(NO₃)₂ · 2 ½ H₂O"),
+    ("Cu(NO3)2·2.5H2O", "Cu(NO3)2·2 1/2 H2O"),
+    ("CaSO4·0.5H2O", "CaSO4·½H2O"),
     ("Ca(OH)2", "CaO2H2"),
     ("Cu2(OH)2CO3", "Cu2[OH]2CO3"),
     ("H2O", "H₂O"),
@@ -36,7 +41,14 @@ def test_molar_mass_against_molmass(formula: str) -> None:
 
 @pytest.mark.parametrize(
     ("formula", "water"),
-    [("Mn(NO3)2·4H2O", 4), ("Cu(NO3)2·2.5H2O", Fraction(5, 2)), ("CaCO3", 0)],
+    [
+        ("Mn(NO3)2·4H2O", 4),
+        ("Cu(NO3)2·2.5H2O", Fraction(5, 2)),
+        ("Cu(NO3)2·2½H2O", Fraction(5, 2)),
+        ("Cu(NO3)2·2 1/2 H2O", Fraction(5, 2)),
+        ("CaSO4·½H2O", Fraction(1, 2)),
+        ("CaCO3", 0),
+    ],
 )
 def test_water_of_a_hydrate(formula: str, water: Fraction) -> None:
     assert water_of(parse_formula(formula)) == water
@@ -44,7 +56,21 @@ def test_water_of_a_hydrate(formula: str, water: Fraction) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["", "mn(NO3)2", "Mn(NO3", "Mn(NO3)2)", "Xq2O", "Mn·", "H2O·4", "2", "0/0", "H2O·1/0 O2"],
+    [
+        "",
+        "mn(NO3)2",
+        "Mn(NO3",
+        "Mn(NO3)2)",
+        "Xq2O",
+        "Mn·",
+        "H2O·4",
+        "2",
+        "0/0",
+        "H2O·1/0 O2",
+        "O2·2 1/0 H2O",
+        "CaO½",
+        "Cu(NO3)2 ½H2O",
+    ],
 )
 def test_nonsense_is_refused_with_a_sentence(text: str) -> None:
     with pytest.raises(FormulaError, match=r"\w+ \w+"):
