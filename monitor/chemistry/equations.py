@@ -9,12 +9,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from monitor.chemistry.formulas import Formula, FormulaError, parse_formula
+from monitor.chemistry.formulas import Formula, FormulaError, levelled, parse_formula
 
 __all__ = [
     "GASES",
     "Equation",
     "EquationError",
+    "gas_name",
     "imbalance",
     "is_gas",
     "parse_equation",
@@ -55,7 +56,16 @@ def is_gas(formula: Formula) -> bool:
     """Whether a species leaves as gas: its state says so, or it is one of GASES without a state."""
     if formula.state is not None:
         return formula.state == "g"
-    return re.sub(r"\s+", "", formula.text) in GASES
+    return levelled(formula.text) in GASES
+
+
+def gas_name(formula: Formula) -> str:
+    """What a gas is called, however it is written: digits on the line, no spaces, no state.
+
+    >>> gas_name(parse_formula("NO₂ (g)"))
+    'NO2'
+    """
+    return levelled(formula.text).removesuffix("(g)")
 
 
 def parse_equation(text: str) -> Equation:

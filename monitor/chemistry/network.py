@@ -14,7 +14,13 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.chemistry.equations import Equation, EquationError, is_gas, parse_equation
+from monitor.chemistry.equations import (
+    Equation,
+    EquationError,
+    gas_name,
+    is_gas,
+    parse_equation,
+)
 from monitor.chemistry.formulas import (
     Formula,
     FormulaError,
@@ -273,16 +279,12 @@ def _scaled(spec: StepSpec, equation: Equation, reactant: tuple[Fraction, Formul
     each, formula = reactant
     made = [(float(n / each), f) for n, f in equation.products]
     taken = [(float(n / each), f) for n, f in equation.reactants if is_gas(f)]
-    gases = [(n, _gas_name(f)) for n, f in made if is_gas(f)]
-    gases += [(-n, _gas_name(f)) for n, f in taken]
+    gases = [(n, gas_name(f)) for n, f in made if is_gas(f)]
+    gases += [(-n, gas_name(f)) for n, f in taken]
     loss = sum(n * molar_mass_g_mol(f) for n, f in made if is_gas(f))
     loss -= sum(n * molar_mass_g_mol(f) for n, f in taken)
     solids = tuple((n, f) for n, f in made if not is_gas(f))
     return _Step(spec, formula, solids, tuple(gases), loss)
-
-
-def _gas_name(formula: Formula) -> str:
-    return formula.text.partition("(g)")[0].strip()
 
 
 def _charge_formula(charge: ChargeAmounts, problems: list[tuple[str, str]]) -> Formula | None:

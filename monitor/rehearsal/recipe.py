@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from random import Random
 
-from monitor.chemistry.equations import is_gas, parse_equation
+from monitor.chemistry.equations import gas_name, is_gas, parse_equation
 from monitor.chemistry.formulas import Formula, molar_mass_g_mol, parse_formula, water_of
 from monitor.chemistry.steps import StepSpec
 from monitor.plan.model import Charge, Plan
@@ -126,7 +125,7 @@ def _by_equation(spec: StepSpec, rate: Rate) -> TrueStep:
     for sign, side in ((1, equation.products), (-1, equation.reactants)):
         for n, f in side:
             if is_gas(f):
-                name = _gas_name(f)
+                name = gas_name(f)
                 gas[name] = gas.get(name, 0.0) + sign * float(n / per)
             elif sign > 0:
                 makes[_key(f)] = makes.get(_key(f), 0.0) + float(n / per)
@@ -185,7 +184,3 @@ def _gas_masses(specs: Sequence[StepSpec], steps: Sequence[TrueStep]) -> dict[st
 
 def _key(formula: Formula) -> Key:
     return " ".join(f"{element}{count}" for element, count in sorted(formula.counts.items()))
-
-
-def _gas_name(formula: Formula) -> str:
-    return re.sub(r"\((s|l|g|aq)\)$", "", re.sub(r"\s+", "", formula.text))

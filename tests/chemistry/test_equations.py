@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.chemistry.equations import EquationError, parse_equation
+from monitor.chemistry.equations import EquationError, gas_name, is_gas, parse_equation
+from monitor.chemistry.formulas import parse_formula
 
 BALANCED = [
     "Mn(NO3)2·H2O -> MnO2 + 2 NO2 + H2O",
@@ -50,6 +51,21 @@ def test_unbalanced_says_what_is_off(text: str, said: list[str]) -> None:
 def test_nothing_is_divided_by_zero(text: str) -> None:
     with pytest.raises(EquationError, match="divided by zero"):
         parse_equation(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [("NO₂", "NO2"), ("H₂O", "H2O"), ("HNO₃", "HNO3"), ("NO2 (g)", "NO2"), ("N₂O₄(g)", "N2O4")],
+)
+def test_a_gas_is_one_however_its_digits_stand(text: str, name: str) -> None:
+    formula = parse_formula(text)
+    assert is_gas(formula)
+    assert gas_name(formula) == name
+
+
+@pytest.mark.parametrize("text", ["MnO₂", "H₂O(l)", "NO₂⁻", "NO2(aq)"])
+def test_what_stays_is_no_gas(text: str) -> None:
+    assert not is_gas(parse_formula(text))
 
 
 @given(st.text(alphabet="CaO2H()·+->1.0/ ", max_size=30))

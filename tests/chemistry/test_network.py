@@ -40,6 +40,21 @@ def test_steps_given_in_any_order_come_out_fed_first() -> None:
     assert network.default_done() == 1
 
 
+def test_lowered_digits_give_the_same_gases() -> None:
+    """Copied from a document or typed: one step."""
+    charge = ChargeAmounts("Mn(NO3)2·4H2O", mass_g=50.0)
+    texts = (
+        "Mn(NO3)2·4H2O -> MnO2 + 2 NO2 + 4 H2O",
+        "Mn(NO₃)₂·4H₂O → MnO₂ + 2 NO₂ + 4 H₂O",
+        "Mn(NO3)2·4 H2O -> MnO2 + 2 NO2 (g) + 4 H2O(g)",
+    )
+    plain, *others = (build_network([StepSpec("oxide", equation=t)], charge) for t in texts)
+    for other in others:
+        assert other.species == plain.species == ("NO2", "H2O")
+        assert other.gas_mol.tolist() == plain.gas_mol.tolist()
+        assert other.mass_loss_g.tolist() == plain.mass_loss_g.tolist()
+
+
 def test_excess_and_free_water_leave_with_the_first_water() -> None:
     steps = load_set("manganese-nitrate").steps_for("Mn(NO3)2·4H2O")
     wet = ChargeAmounts("Mn(NO3)2·4H2O", amount_mol=0.2, water_mol_per_mol=5.0, free_water_g=3.603)

@@ -37,7 +37,8 @@ NO_NUMBERS = {
     # they take formulas, names, tables of steps: held to in tests of their own
     "parse_formula", "molar_mass_g_mol", "water_of", "parse_equation", "imbalance", "is_gas",
     "suggest_coefficients", "reaction_model", "available_sets", "load_set", "build_network",
-    "draw_kinetics", "integrate", "kopp_J_mol_K", "require_finite", "same_matter", "levelled",
+    "draw_kinetics", "integrate", "kopp_J_mol_K", "require_finite", "same_matter",
+    "levelled", "gas_name",
 }  # fmt: skip
 
 
