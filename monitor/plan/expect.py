@@ -242,7 +242,8 @@ def _on_its_way(
             past_condenser(network.species, per_s, at_kPa),
             past_absorber(network.species, per_s),
         )
-        peaks = [_peak(total(flow) * volume_mL * 60.0 + 0.0 * per_s[..., 0]) for flow in flows]
+        none = np.zeros(per_s.shape[:-1])  # all that there is where no step gives a gas
+        peaks = [_peak(total(flow) * volume_mL * 60.0 + none) for flow in flows]
     return Way(
         species=network.species,
         gas_draws_mol=np.maximum(moles, 0.0),

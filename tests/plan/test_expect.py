@@ -8,9 +8,11 @@ import pytest
 from molmass import Formula
 
 from monitor.plan.amounts import amounts_of, network_of
+from monitor.plan.cold import cold_of
 from monitor.plan.expect import WEEK_S, expected_course
 from monitor.plan.files import parse_plan, read_plan
 from monitor.plan.profile import with_hold_C, with_hold_min
+from monitor.plan.train import train_of
 from tests.plan.samples import HOLD, ORE, PLAN, bent
 
 R = 8.314462618  # J/(mol K), CODATA 2018
@@ -83,6 +85,21 @@ def test_masses_and_volume_of_chalk():
     assert amounts.dry_gas_L == pytest.approx(moles * R * 293.15 / 101.325, rel=1e-4)
     assert amounts.heat_kJ == pytest.approx(178 * moles, rel=1e-4)
     assert amounts.water_g == 0.0
+
+
+def test_steps_that_give_nothing_off_have_a_course_without_gas():
+    """A solid falls into two others: times as ever, and no gas anywhere."""
+    solid = ONE_STEP.replace("CaCO3 -> CaO + CO2", "Mn3O4 -> MnO + Mn2O3")
+    plan = parse_plan(solid.replace('"CaCO3"', '"Mn3O4"'))
+    course = expected_course(plan)
+
+    assert course.amounts.loss_g == course.amounts.dry_gas_L == 0.0
+    assert course.way.gas_draws_mol.shape[1] == 0
+    assert course.way.past_condenser.p95 == course.way.past_absorber.p95 == 0.0
+    assert course.peak_mL_per_min.p95 == course.way.cold_J.max() == 0.0
+    assert course.done_s.p50 < course.duration_s
+    assert train_of(plan, course) is None
+    assert cold_of(plan, course).cold_kJ == 0.0
 
 
 def test_masses_of_the_bundled_plan(bundled):
