@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.chemistry.atmosphere import STANDARD_PRESSURE_KPA, pressure_kPa
 from monitor.chemistry.gases import molar_volume_L_mol
@@ -21,6 +22,7 @@ __all__ = [
     "condensing_point_C",
     "network_of",
     "site_pressure_kPa",
+    "wanted_shares",
 ]
 
 _WATER_G_MOL = 18.015
@@ -69,12 +71,10 @@ class Amounts:
 
 def amounts_of(network: Network, plan: Plan) -> Amounts:
     """What a plan's charge gives off, the wanted steps at full extent."""
-    wanted = np.array([not step.unwanted for step in network.steps])
-    # Rivals share one reactant: without a course to tell, each gets an even part.
-    share = np.array([1.0 / len(network.group_of(i)) for i in range(len(network.steps))]) * wanted
+    share = wanted_shares(network)
     gas = network.amount_mol * (share @ network.gas_mol)
     loss = float(network.amount_mol * (share @ network.mass_loss_g))
-    heat = float(network.amount_mol * (share @ np.where(wanted, network.dh_kJ_mol, 0.0)))
+    heat = float(network.amount_mol * (share @ np.where(share > 0.0, network.dh_kJ_mol, 0.0)))
     by_name = {name: float(n) for name, n in zip(network.species, gas, strict=True)}
     dry = sum(n for name, n in by_name.items() if name != STEAM)
     charge_g = _charge_g(network, plan)
@@ -90,6 +90,16 @@ def amounts_of(network: Network, plan: Plan) -> Amounts:
         dry_gas_L=None if network.counts_mass else dry * volume,
         heat_kJ=None if np.isnan(heat) else heat,
     )
+
+
+def wanted_shares(network: Network) -> NDArray[np.float64]:
+    """(steps,): the part of its reactant that each step has where all goes as it is wanted, 0..1.
+
+    Wanted rivals have even parts, since no course tells; an unwanted step has none.
+    """
+    wanted = np.array([not step.unwanted for step in network.steps])
+    rivals = [wanted[list(network.group_of(i))].sum() for i in range(len(network.steps))]
+    return np.asarray(wanted / np.maximum(rivals, 1))
 
 
 def _charge_g(network: Network, plan: Plan) -> float:

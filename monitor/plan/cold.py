@@ -22,7 +22,7 @@ from monitor.chemistry.heat import (
 )
 from monitor.chemistry.network import STEAM, Network
 from monitor.chemistry.no2 import condensed_fraction
-from monitor.plan.amounts import network_of
+from monitor.plan.amounts import network_of, wanted_shares
 from monitor.plan.expect import Course, Quantiles
 from monitor.plan.model import Plan, Rig
 from monitor.plan.plan_tables import START_C
@@ -173,13 +173,14 @@ def _free_water_kJ(plan: Plan) -> float:
 
 
 def _steps(network: Network, course: Course) -> tuple[StepHeat, ...]:
-    """Wanted steps, rivals with an even part each as in the plan's amounts."""
+    """Wanted steps, rivals among them with an even part each as in the plan's amounts."""
     cooling = cooling_J_mol(network, course.pressure_kPa)
+    shares = wanted_shares(network)
     found = []
     for i, step in enumerate(network.steps):
         if step.unwanted:
             continue
-        amount = network.amount_mol / len(network.group_of(i))
+        amount = network.amount_mol * float(shares[i])
         water_g = max(float(network.of_gas(STEAM)[i]), 0.0) * _WATER_G_MOL
         dh = float(network.dh_kJ_mol[i])
         steam, acid, no2 = (float(J) * amount / 1e3 for J in cooling[i])

@@ -102,6 +102,29 @@ def test_steps_that_give_nothing_off_have_a_course_without_gas():
     assert cold_of(plan, course).cold_kJ == 0.0
 
 
+UNWANTED = """\
+[[step]]
+name = "to carbon"
+equation = "CaCO3 -> CaO + CO + 0.5 O2"
+half_C = 900
+dh_kJ_mol = 461
+unwanted = true
+"""
+
+
+def test_an_unwanted_rival_takes_nothing_of_what_is_wanted():
+    plan = parse_plan(ONE_STEP)
+    both = parse_plan(ONE_STEP.replace("[[profile]]", UNWANTED + "[[profile]]"))
+    alone, beside = (amounts_of(network_of(p), p) for p in (plan, both))
+    cold, cold_beside = (cold_of(p, expected_course(p)) for p in (plan, both))
+
+    assert beside.gas_mol["CO2"] == alone.gas_mol["CO2"]
+    assert beside.gas_mol["CO"] == 0.0
+    assert (beside.loss_g, beside.dry_gas_L) == (alone.loss_g, alone.dry_gas_L)
+    assert beside.heat_kJ == alone.heat_kJ
+    assert cold_beside.steps == cold.steps
+
+
 def test_masses_of_the_bundled_plan(bundled):
     """Mn(NO3)2·4H2O gives four waters and two NO2, and keeps MnO2 and what was not pure."""
     amounts = amounts_of(network_of(bundled), bundled)
