@@ -20,6 +20,11 @@ def why_not_with(first: FinishedRun, other: FinishedRun) -> str | None:
             f"another reaction set than the first: {_set(other.plan)}, not {_set(first.plan)} "
             "(names and equations of the steps differ)"
         )
+    # What each run showed is kept by the place of its steps, so the names alone do not suffice.
+    if (here := other.past.layout.names) != (there := first.past.layout.names):
+        return (
+            f"another order of the steps than the first: {', '.join(here)}, not {', '.join(there)}"
+        )
     if _done(first) != _done(other):
         return f"another step of [done] than the first: {_done(other)!r}, not {_done(first)!r}"
     return None

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from monitor.analysis.estimate import Circumstances, begin, update
+from monitor.analysis.estimate.layout import layout_of
 from monitor.analysis.setting import setting_of
 from monitor.chemistry.sets import load_set
 from monitor.entries import Entry, Readings, RunStarted
@@ -197,6 +198,53 @@ def test_runs_that_do_not_go_together(runs: list[FinishedRun]) -> None:
     layout = replace(other.past.layout, done=0)
     changed = replace(other, past=replace(other.past, layout=layout))
     assert "another step of [done]" in (why_not_with(first, changed) or "")
+
+
+IRON = """\
+format = 1
+[run]
+title = "Two ways at once"
+[charge]
+formula = "Fe(NO3)3·9H2O"
+mass_g = 20
+[done]
+step = "without water"
+{}[[profile]]
+rate_K_per_min = 3
+to_C = 180
+hold_min = 60
+"""
+WAYS = (
+    """[[step]]
+name = "by water"
+equation = "2 Fe(NO3)3·9H2O -> Fe2O3 + 6 HNO3 + 15 H2O"
+half_C = 150
+""",
+    """[[step]]
+name = "without water"
+equation = "2 Fe(NO3)3·9H2O -> Fe2O3 + 6 NO2 + 1.5 O2 + 18 H2O"
+half_C = 190
+""",
+)
+
+
+def test_runs_whose_plans_list_competing_steps_in_another_order(runs: list[FinishedRun]) -> None:
+    """By place, one way's kinetics would be learned as the other's."""
+
+    def run_by(plan_toml: str, of: FinishedRun) -> FinishedRun:
+        plan = parse_plan(plan_toml)
+        network = network_of(plan)
+        assert network is not None
+        past = replace(of.past, layout=layout_of(network, plan.done))
+        return replace(of, setup=replace(of.setup, plan=plan, network=network), past=past)
+
+    first = run_by(IRON.format("".join(WAYS)), runs[0])
+    same = run_by(IRON.format("".join(WAYS)), runs[1])
+    turned = run_by(IRON.format("".join(WAYS[::-1])), runs[1])
+
+    assert why_not_with(first, same) is None
+    why = why_not_with(first, turned) or ""
+    assert "another order of the steps than the first: without water, by water" in why
 
 
 @pytest.mark.parametrize(
