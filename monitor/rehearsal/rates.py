@@ -17,6 +17,7 @@ __all__ = ["Rate", "draw_rate", "gauss"]
 _R_J_MOL_K = 8.314462618
 _RAMP_K_PER_S = 5.0 / 60.0
 _COLD_K = 200.0
+_POWERS = {"P2": 2.0, "P3": 3.0, "P4": 4.0, "P2/3": 2.0 / 3.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,11 @@ class Rate:
         return math.exp(self.ln_a_per_s - self.e_J_mol / (_R_J_MOL_K * temp_K))
 
     def hurry(self, done: float) -> float:
-        """f(alpha) / (1 - alpha): how much faster than first order, at that share done."""
+        """f(alpha) / (1 - alpha): how much faster than first order, at that share done.
+
+        Models as in Vyazovkin et al., Thermochim. Acta 520 (2011) 1, Table 1. Raises ValueError for
+        one that is not there.
+        """
         a = min(max(done, 1e-4), 1.0 - 1e-6)
         left = 1.0 - a
         kind, n = self.shape[0], self.shape[1:]
@@ -46,11 +51,18 @@ class Rate:
             return float(n) * math.pow(-math.log(left), 1.0 - 1.0 / float(n))
         if kind == "R":
             return float(n) * math.pow(left, -1.0 / float(n))
+        if kind == "P":
+            n_th = _POWERS[self.shape]
+            return n_th * math.pow(a, 1.0 - 1.0 / n_th) / left
+        if self.shape == "D4":
+            return 1.5 / (math.pow(left, -1.0 / 3.0) - 1.0) / left
         if self.shape == "D3":
             return 1.5 * math.pow(left, -1.0 / 3.0) / (1.0 - math.pow(left, 1.0 / 3.0))
         if self.shape == "D2":
             return -1.0 / (math.log(left) * left)
-        return 1.0 / (2.0 * a * left)
+        if self.shape == "D1":
+            return 1.0 / (2.0 * a * left)
+        raise ValueError(f"no reaction of a rehearsal goes by the model {self.shape!r}")
 
 
 def draw_rate(spec: StepSpec, rng: Random) -> Rate:
@@ -60,9 +72,10 @@ def draw_rate(spec: StepSpec, rng: Random) -> Rate:
     slow_share = rng.uniform(0.0, 0.25)
     slow_factor = rng.uniform(0.5, 0.9)
     order = rng.uniform(0.9, 1.2)
-    shape = "Fn" if spec.model in ("F1", "F2", "F3") else spec.model
-    if spec.model in ("F2", "F3"):
-        order += float(spec.model[1]) - 1.0
+    shape = "Fn" if spec.model.startswith("F") else spec.model
+    if shape == "Fn":
+        # Of an order below zero it would go the faster the less is left, for ever.
+        order = max(order + (float(spec.model[1:]) - 1.0), 0.0)
     unscaled = Rate(0.0, e_J, shape, order, slow_share, slow_factor)
     ln_a = math.log(_reduced_half(unscaled)) - math.log(_heated(e_J, half_K))
     return Rate(ln_a, e_J, shape, order, slow_share, slow_factor)
