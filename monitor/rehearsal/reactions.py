@@ -36,7 +36,7 @@ class ChargeState:
         self.extent_mol = [0.0 for _ in steps]
         self._rivals_of = [self._rivals(i) for i in range(len(steps))]
         self._most_mol = [most_mol(s.reactant, steps, self.recipe.pools_mol) for s in steps]
-        gives = [s.reactant for s in steps if "H2O" in s.gas_mol]
+        gives = [s.reactant for s in steps if s.gas_mol.get("H2O", 0.0) > 0.0]
         self._wet = gives[0] if gives else None
 
     def _supply(self, key: Key, mol: float) -> None:

@@ -68,29 +68,31 @@ def draw_recipe(plan: Plan, rng: Random) -> Recipe:
     if charge.formula is None:
         return _recipe_by_loss(plan, charge, free_g, rng)
     formula = parse_formula(charge.formula)
+    own = float(water_of(formula))
+    if charge.water_mol_per_mol is not None:
+        # However the amount is told; a salt drier than dry there is none.
+        extra = max(extra + (charge.water_mol_per_mol - own), -own)
     molar_g = molar_mass_g_mol(formula) + extra * _WATER_G_MOL
     if charge.mass_g is not None:
         mass_g = charge.mass_g + gauss(rng) * charge.mass_u_g
         amount = mass_g * purity / molar_g
     else:
         amount = (charge.amount_mol or 0.1) + gauss(rng) * (charge.amount_u_mol or 0.0)
-        wetness = charge.water_mol_per_mol
-        if wetness is not None:
-            extra += wetness - float(water_of(formula))
-            molar_g = molar_mass_g_mol(formula) + extra * _WATER_G_MOL
         mass_g = amount * molar_g
     pools: dict[Key, float] = {_key(formula): amount}
     steps = _steps(plan.steps, pools, mass_g, rng)
-    gives_water = any("H2O" in s.gas_mol for s in steps)
+    watery = next((s for s in steps if s.gas_mol.get("H2O", 0.0) > 0.0), None)
+    # A salt short of more than that step gives has none to give there, rather than take some up.
+    least_mol = -watery.gas_mol["H2O"] * most_mol(watery.reactant, steps, pools) if watery else 0.0
     return Recipe(
         mass_g=mass_g + free_g,
         pools_mol=pools,
         steps=steps,
-        extra_water_mol=extra * amount if gives_water else 0.0,
+        extra_water_mol=max(extra * amount, least_mol) if watery else 0.0,
         free_water_g=free_g,
         gas_g_mol=_gas_masses(plan.steps, steps),
         salt_mol=amount,
-        own_water_mol=amount * (float(water_of(formula)) + extra),
+        own_water_mol=amount * (own + extra),
     )
 
 

@@ -2,13 +2,16 @@
 
 import itertools
 from pathlib import Path
+from random import Random
 
 import pytest
 
 from monitor import rehearsal
 from monitor.chemistry.formulas import molar_mass_g_mol
+from monitor.plan.amounts import network_of
 from monitor.plan.files import parse_plan
 from monitor.rehearsal.entries import Rehearsal
+from monitor.rehearsal.recipe import draw_recipe
 from tests.rehearsal.rigs import BINDER_TEXT, BUNDLED_TEXT, COPPER_TEXT, REFLUX_TEXT, played
 
 NITROGEN = {"NO2": 1, "NO": 1, "HNO3": 1, "N2O": 2, "N2": 2}
@@ -51,6 +54,27 @@ def test_the_residue_is_the_oxide():
     inert_g -= recipe.extra_water_mol * molar_mass_g_mol("H2O")
     left_g = amount * molar_mass_g_mol("MnO2") + inert_g
     assert run.world.mass_g == pytest.approx(left_g, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    "told", ["mass_g = 52.0\nmass_u_g = 0", "amount_mol = 0.2\namount_u_mol = 0"]
+)
+@pytest.mark.parametrize("water", [0.0, 2.0, 6.0])
+def test_the_water_that_the_plan_states_is_in_the_salt(told, water):
+    """As in the plan's own amounts, however the plan says how much there is."""
+    text = BUNDLED_TEXT.replace("mass_u_g = 0.05", "").replace("water_u  = 0.15", "water_u = 0.0")
+    text = text.replace("purity_u = 0.01", "purity_u = 0.0")
+    text = text.replace("mass_g   = 52.0", f"{told}\nwater_mol_per_mol = {water}")
+    plan = parse_plan(text)
+    recipe = draw_recipe(plan, Random(1))
+
+    assert recipe.salt_mol == pytest.approx(network_of(plan).amount_mol, rel=1e-4)
+    assert recipe.own_water_mol == pytest.approx(water * recipe.salt_mol, abs=1e-9)
+    run = Rehearsal(plan, 1)
+    run.advance(150 * 60.0)
+    # tetrahydrate: 3 mol of water leave before the oxide forms, and 1 mol with it
+    gone = run.truth().evolved_mol["H2O"] / recipe.salt_mol
+    assert gone == pytest.approx(max(water, 1.0), abs=0.05)
 
 
 def test_caught_and_gone_make_up_the_loss():
