@@ -17,6 +17,9 @@ __all__ = ["Rate", "draw_rate", "gauss"]
 _R_J_MOL_K = 8.314462618
 _RAMP_K_PER_S = 5.0 / 60.0
 _COLD_K = 200.0
+_LEAST_HALF_K = 225.0
+"""What is half gone in such cold is gone at once in any room. Warmer than where a ramp begins, and
+warm enough that no exponential runs out of numbers at an activation energy of 1200 kJ/mol."""
 _POWERS = {"P2": 2.0, "P3": 3.0, "P4": 4.0, "P2/3": 2.0 / 3.0}
 
 
@@ -68,7 +71,7 @@ class Rate:
 def draw_rate(spec: StepSpec, rng: Random) -> Rate:
     """Draw the truth behind one step's prior."""
     e_J = max(40.0, spec.e_kJ_mol + gauss(rng) * spec.e_u_kJ_mol) * 1e3
-    half_K = spec.half_C + gauss(rng) * spec.half_u_K + 273.15
+    half_K = max(spec.half_C + gauss(rng) * spec.half_u_K + 273.15, _LEAST_HALF_K)
     slow_share = rng.uniform(0.0, 0.25)
     slow_factor = rng.uniform(0.5, 0.9)
     order = rng.uniform(0.9, 1.2)

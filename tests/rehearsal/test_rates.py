@@ -36,6 +36,27 @@ def test_an_order_of_the_plan_is_nearly_kept(model: str, seed: int) -> None:
     assert rate.hurry(0.5) == pytest.approx(0.5 ** (rate.order - 1.0))
 
 
+@pytest.mark.parametrize("e_kJ_mol", [25.0, 120.0, 600.0])
+@pytest.mark.parametrize("e_u_kJ_mol", [0.0, 300.0])
+@pytest.mark.parametrize("half_C", [-100.0, -60.0, 1600.0])
+def test_whatever_a_plan_may_say_gives_a_rate(
+    e_kJ_mol: float, e_u_kJ_mol: float, half_C: float
+) -> None:
+    """The bounds are those of a plan's steps."""
+    for seed in range(20):
+        spec = StepSpec(
+            "s", e_kJ_mol=e_kJ_mol, e_u_kJ_mol=e_u_kJ_mol, half_C=half_C, half_u_K=300.0
+        )
+        rate = draw_rate(spec, Random(seed))
+        for temp_K in (250.0, 293.15, 600.0, 2200.0):
+            assert 0.0 <= rate.k_per_s(temp_K) < 1e300
+
+
+@pytest.mark.parametrize("half_C", [-100.0, -75.0, -60.0])
+def test_what_goes_in_the_cold_is_gone_in_a_room(half_C: float) -> None:
+    assert drawn("F1", half_C).k_per_s(293.15) > 1.0
+
+
 def test_a_model_that_is_none_is_refused() -> None:
     with pytest.raises(ValueError, match="'Z9'"):
         drawn("Z9")
