@@ -180,7 +180,8 @@ class Train:
         uptake = self.makeup.uptake * max(0.1, 1.0 - strength)
         if faults.on("absorber-breakthrough", now_s):
             uptake = 0.05
-        by_oxygen = min(gas.get("O2", 0.0), uptake * no2 / 4.0)
+        # Oxygen that the charge takes up is missing here, and nothing to be absorbed.
+        by_oxygen = min(max(gas.get("O2", 0.0), 0.0), uptake * no2 / 4.0)
         alone = uptake * no2 - 4.0 * by_oxygen
         gas["O2"] = gas.get("O2", 0.0) - by_oxygen
         gas["NO"] = gas.get("NO", 0.0) + alone / 3.0

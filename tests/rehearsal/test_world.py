@@ -11,7 +11,9 @@ from monitor.chemistry.formulas import molar_mass_g_mol
 from monitor.plan.amounts import network_of
 from monitor.plan.files import parse_plan
 from monitor.rehearsal.entries import Rehearsal
+from monitor.rehearsal.faults import Faults
 from monitor.rehearsal.recipe import draw_recipe
+from monitor.rehearsal.train import Train, draw_train
 from tests.rehearsal.rigs import BINDER_TEXT, BUNDLED_TEXT, COPPER_TEXT, REFLUX_TEXT, played
 
 NITROGEN = {"NO2": 1, "NO": 1, "HNO3": 1, "N2O": 2, "N2": 2}
@@ -97,6 +99,19 @@ def test_a_third_of_the_nitrogen_goes_on_as_nitric_oxide():
 
     assert mn["NO out"] == pytest.approx(mn["NO2 absorbed"] / 2.0, rel=1e-9)
     assert cu["NO out"] < 0.1 * cu["NO2 absorbed"]
+
+
+def test_oxygen_that_the_charge_takes_up_is_not_absorbed():
+    """The absorber then works as without any oxygen: 3 NO2 + H2O -> 2 HNO3 + NO."""
+    train = Train(draw_train(101.3, 21.0, Random(1)))
+    for second in range(200):
+        gas = {"NO2": 2e-3, "O2": -0.5e-3}
+        train.flow(gas, 1.0, float(second), 5.0, 60.0, Faults())
+    fate = train.fate_mol
+
+    assert fate["O2 absorbed"] == 0.0
+    assert fate["NO out"] == pytest.approx(0.5 * fate["NO2 absorbed"])
+    assert nitrogen_mol(fate) == pytest.approx(200 * 2e-3)
 
 
 def test_same_seed_same_course_other_seed_another():
