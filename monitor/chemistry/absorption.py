@@ -106,7 +106,8 @@ def no_oxidation_L2_mol2_s(temp_C: float) -> float:
 def no_oxidation_time_s(no_kPa: float, o2_kPa: float, fraction: float, temp_C: float) -> float:
     """Time in which `fraction` (0 to below 1) of NO is oxidised in a closed space. [s]
 
-    Partial pressures above 0 [kPa]; infinite where the oxygen does not suffice.
+    Partial pressures above 0 [kPa]; infinite where the oxygen does not suffice. Integral of
+    d[NO]/dt = -2 k [NO]^2 [O2], where 2 [O2] - [NO] stays the same.
 
     >>> round(no_oxidation_time_s(10.1325, 10.1325, 0.5, 25.0), 2)
     5.03
@@ -124,10 +125,12 @@ def no_oxidation_time_s(no_kPa: float, o2_kPa: float, fraction: float, temp_C: f
     spare = 2.0 * o2 - no
     if left + spare <= 0.0:
         return math.inf
-    if abs(spare) < 1e-9 * no:
-        return (1.0 / left**2 - 1.0 / no**2) / (2.0 * k)
+    begin = _log_beyond(spare / no) / no**2
+    return (begin - _log_beyond(spare / left) / left**2) / k
 
-    def integral(u: float) -> float:
-        return -1.0 / (spare * u) + math.log((u + spare) / u) / spare**2
 
-    return (integral(no) - integral(left)) / k
+def _log_beyond(x: float) -> float:
+    """(ln(1 + x) - x) / x^2 for x above -1; -1/2 at 0."""
+    if abs(x) < 1e-2:  # the difference of what is nearly equal keeps no digits: by its series
+        return -sum((-x) ** n / (n + 2) for n in range(9))
+    return (math.log1p(x) - x) / x**2

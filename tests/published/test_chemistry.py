@@ -367,6 +367,23 @@ def test_oxidation_of_nitric_oxide() -> None:
     assert no_oxidation_time_s(10.0, 2.0, 0.9, 25.0) == math.inf
 
 
+@pytest.mark.parametrize("fraction", [0.0, 1e-9, 0.5, 0.9, 0.999])
+@pytest.mark.parametrize("excess", [0.0, 1e-15, 1e-12, 1e-9, 1e-8, 1e-7, 1e-5, 1e-3, 0.03, 1.0])
+def test_oxidation_of_nitric_oxide_with_hardly_any_oxygen_to_spare(
+    excess: float, fraction: float
+) -> None:
+    """Against the integral itself, by Gauss and Legendre's rule in the logarithm of [NO]."""
+    no = 10.0 / (8.314462618 * 298.15)  # mol/L
+    spare = no * excess
+    nodes, weights = np.polynomial.legendre.leggauss(60)
+    width = -math.log1p(-fraction)
+    u = no * np.exp(-0.5 * width * (nodes + 1.0))
+    wanted = 0.5 * width * float(weights @ (1.0 / (u * (u + spare)))) / no_oxidation_L2_mol2_s(25.0)
+
+    found = no_oxidation_time_s(10.0, 5.0 * (1.0 + excess), fraction, 25.0)
+    assert found == pytest.approx(wanted, rel=1e-6)
+
+
 @pytest.mark.parametrize(
     ("n", "low", "high"),
     [
