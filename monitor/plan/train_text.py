@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 
@@ -22,13 +23,33 @@ __all__ = [
     "train_lines",
 ]
 
-_WIDTH = 80
+_WIDTH, _MARGIN = 80, 9
 _MOST_VESSELS = 2
 _LEAST_MOL = 5e-6
 
 
 def train_lines(train: TrainExpected) -> Iterator[str]:
-    """What passes, what the vessels hold, how it bubbles; at most 5 lines, of 80 characters."""
+    """What passes, what the vessels hold, how it bubbles; 5 lines of 80 characters.
+
+    Here as below a line whose figures are unusually long goes on in another.
+    """
+    for line in _train(train):
+        yield from _fitted(line)
+
+
+def _fitted(line: str) -> Iterator[str]:
+    """The line, broken behind its commas where it is too long: its end counts as its beginning."""
+    first, *rest = re.split(r"(?<=[,;:]) ", line)
+    for part in rest:
+        if len(first) + 1 + len(part) > _WIDTH:
+            yield first
+            first = " " * _MARGIN + part
+        else:
+            first += f" {part}"
+    yield first
+
+
+def _train(train: TrainExpected) -> Iterator[str]:
     if train.past_condenser_L > 0.0:
         gas = _gases(train.past_condenser_mol)
         yield f"train    {train.past_condenser_L:.3g} L behind the condenser, in mol: {gas}"
@@ -43,9 +64,9 @@ def train_lines(train: TrainExpected) -> Iterator[str]:
         yield "train    acid and steam alone: no gas behind the condenser, so no bubbles"
     if train.vessels:
         told = "; ".join(_vessel(one) for one in train.vessels[:_MOST_VESSELS])
-        yield f"holds    {told}"[:_WIDTH]
+        yield f"holds    {told}"
     if train.past_condenser_L > 0.0 and (train.bubbles or train.tip_kPa is not None):
-        yield f"bubbles  {', '.join(_bubbling(train))}"[:_WIDTH]
+        yield f"bubbles  {', '.join(_bubbling(train))}"
 
 
 def _gases(gas: Mapping[str, float]) -> str:
@@ -95,7 +116,12 @@ def _rate(one: Bubbles) -> str:
 
 
 def cold_lines(cold: ColdExpected) -> Iterator[str]:
-    """Heat of the charge, cold side, ice; at most 3 lines, of 80 characters."""
+    """Heat of the charge, cold side, ice; 3 lines of 80 characters."""
+    for line in _cold(cold):
+        yield from _fitted(line)
+
+
+def _cold(cold: ColdExpected) -> Iterator[str]:
     yield f"heat     {'; '.join(_heat(cold))}"
     if cold.cold_kJ > 0.0:
         peak = "" if cold.cold_W is None else f", up to {cold.cold_W.p50:.0f} W"
@@ -143,7 +169,12 @@ def _clock(seconds: float) -> str:
 
 
 def boil_down_lines(expected: BoilDownExpected) -> Iterator[str]:
-    """Where to stop; 2 lines."""
+    """Where to stop; 2 lines of 80 characters."""
+    for line in _boil_down(expected):
+        yield from _fitted(line)
+
+
+def _boil_down(expected: BoilDownExpected) -> Iterator[str]:
     band = expected.band
     yield (
         f"boil to  {expected.stop_mol_per_mol:g} mol of water per mol, from "

@@ -10,6 +10,7 @@ import pytest
 from monitor.chemistry.formulas import molar_mass_g_mol
 from monitor.chemistry.sets import available_sets, load_set
 from monitor.plan.advice import advise
+from monitor.plan.boil_down import boil_down_of
 from monitor.plan.cold import LEAK_W, cold_of
 from monitor.plan.expect import Quantiles, expected_course
 from monitor.plan.files import parse_plan, parse_rig
@@ -17,7 +18,13 @@ from monitor.plan.model import Coolant, Limits, ReceiverSpec, Rig, Train
 from monitor.plan.profile import with_rate
 from monitor.plan.text import as_dict, as_text
 from monitor.plan.train import train_of
-from monitor.plan.train_text import cold_dict, cold_lines, train_dict, train_lines
+from monitor.plan.train_text import (
+    boil_down_lines,
+    cold_dict,
+    cold_lines,
+    train_dict,
+    train_lines,
+)
 from tests.plan.samples import HOLD, ORE, PLAN, RIG, bent
 
 COPPER = """\
@@ -361,6 +368,33 @@ def test_its_lines_fit_without_being_cut(text, with_rig):
     assert len(lines) <= 8
     assert "nan" not in str(train_dict(train)) + str(cold_dict(cold))
     assert "inf" not in str(train_dict(train)) + str(cold_dict(cold))
+
+
+UNUSUAL = [
+    ("mass_g = 50", "mass_g = 1e-6"),
+    ("mass_g = 50", "mass_g = 1e6"),
+    ("rate_K_per_min = 3", "rate_K_per_min = 0.001"),
+    ("hold_min = 120", "hold_min = 43200"),
+]
+
+
+@pytest.mark.parametrize(("was", "becomes"), UNUSUAL)
+def test_unusual_figures_are_not_cut_off(was, becomes):
+    """A line that is too long for the screen goes on in the next one, to its end."""
+    rig = replace(parse_rig(RIG), coolant=Coolant("ice bath", 2.0))
+    text = bent(COPPER, was, becomes)
+    plan = parse_plan(text + "[boil_down]\nstop_water_mol_per_mol = 2.9\n")
+    course = expected_course(plan)
+    train, cold = train_of(plan, course, rig), cold_of(plan, course, rig, 3.0)
+    lines = [*train_lines(train), *cold_lines(cold), *boil_down_lines(boil_down_of(plan))]
+    shown = as_text(plan, course, (), train, cold).splitlines()
+
+    assert max(len(line) for line in lines) <= 80
+    assert set(lines) <= set(shown)
+    told = " ".join(" ".join(lines).split())
+    assert " kJ to warm up cold " in told  # the end of the line of heat, and the next
+    assert " min NO2 liquid " in told
+    assert " kPa heat " in told
 
 
 SETS = [(name, formula) for name in available_sets() for formula in load_set(name).formulas]
