@@ -18,18 +18,16 @@ WHOLE = "seq, elapsed_s, utc_s, kind, body"
 def entry_of(path: Path, row: tuple[Any, ...]) -> Entry:
     """The entry in a row of `WHOLE`; JournalDamagedError where it is none.
 
-    The database itself takes a text where a number belongs.
+    The database itself takes a text where a number belongs. A clock may say anything, and what does
+    is told by `verify`; nothing is reckoned by it.
     """
     seq, elapsed_s, utc_s, kind, body = row
     try:
-        if not _is_time(elapsed_s) or not (utc_s is None or _is_time(utc_s)):
+        is_timed = isinstance(elapsed_s, float) and math.isfinite(elapsed_s)
+        if not is_timed or not (utc_s is None or isinstance(utc_s, float)):
             raise EntryError("its time is no number")
         return Entry(seq, elapsed_s, utc_s, decode_body(kind, body))
     except EntryError as error:
         raise JournalDamagedError(
             f"journal {path}: entry {seq} is damaged ({error}); `mantlewatch verify` says more"
         ) from error
-
-
-def _is_time(value: object) -> bool:
-    return isinstance(value, float) and math.isfinite(value)

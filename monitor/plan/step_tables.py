@@ -196,13 +196,18 @@ def check_steps(
     """Work steps and charge together; what does not fit becomes problems with the steps."""
     _check_shares(steps, top, places)
     try:
-        return build_network(steps, charge_amounts(charge))
+        network = build_network(steps, charge_amounts(charge))
     except NetworkError as error:
         for name, text in error.problems:
             place = places.get(name)
             told = text if place is not None or not name else f"step {name!r}: {text}"
             (place or top).problem("" if place else "step", told, "steps that fit the charge")
         return None
+    if top.source.is_new and not network.species and not network.mass_loss_g.any():
+        found = "no step gives anything off, so that nothing could show how far it is"
+        wanted = "a step with a gas; (g) behind a formula marks one that is not known as such"
+        top.problem("step", found, wanted)
+    return network
 
 
 def _check_shares(steps: tuple[StepSpec, ...], top: Fields, places: Mapping[str, Fields]) -> None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from monitor.chemistry.formulas import molar_mass_g_mol, parse_formula, water_of
 from monitor.chemistry.network import Network
-from monitor.plan.amounts import amounts_of, network_of
+from monitor.plan.amounts import amounts_of, network_of, wanted_shares
 from monitor.plan.model import Charge, Plan
 from monitor.plan.stages import absorbed_acid_mol
 from monitor.wording.figures import Figure
@@ -138,10 +138,15 @@ def _extents(
     fractions: Fractions | None,
     off: Mapping[str, float],
 ) -> _Array:
-    """Share of each step's full extent; rivals for one reactant have an even part each."""
-    shares = []
+    """Share of each step's full extent; rivals for one reactant have an even part each.
+
+    Of unwanted ones only where none of the group is wanted: which of them went nothing tells.
+    """
+    shares, wanted = [], wanted_shares(network)
     for i, step in enumerate(network.steps):
-        part = 1.0 / len(network.group_of(i))
+        group = network.group_of(i)
+        is_wanted = any(not network.steps[j].unwanted for j in group)
+        part = float(wanted[i]) if is_wanted else 1.0 / len(group)
         if fractions is None:
             shares.append(0.0 if step.unwanted else part)
         else:

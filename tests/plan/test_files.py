@@ -367,3 +367,26 @@ def test_errors_survive_the_way_between_processes():
     error = FileErrors(problems("format = 1"))
 
     assert copy.copy(error).problems == error.problems
+
+
+def test_a_plan_of_which_nothing_leaves_is_refused_when_it_is_new():
+    """Mostly it is a gas that is not known as one; what a journal holds is read as it stands."""
+    text = """format = 1
+[run]
+title = "Turns"
+[charge]
+formula = "NaNO3"
+mass_g = 30
+[[step]]
+name = "turns"
+equation = "2 NaNO3 -> 2 NaNO2 + O2(s)"
+half_C = 300
+[[profile]]
+rate_K_per_min = 4
+to_C = 200
+hold_min = 60
+"""
+    assert parse_plan(text).steps[0].name == "turns"
+    with pytest.raises(FileErrors, match=r"no step gives anything off.*\(g\) behind a formula"):
+        parse_plan(text, is_new=True)
+    assert parse_plan(text.replace("O2(s)", "O2"), is_new=True).steps

@@ -282,3 +282,31 @@ def test_plans_of_other_kinds(name: str) -> None:
     account = account_of(parse_plan(told), {})
     assert any("does not tell" in note for note in account.notes)
     assert not account.checks
+
+
+@pytest.mark.parametrize("fractions", [None, {"wanted": (1.0, 1.0, 1.0), "not": (1.0, 1.0, 1.0)}])
+def test_an_unwanted_rival_takes_nothing_of_what_is_expected(
+    fractions: dict[str, tuple[float, float, float]] | None,
+) -> None:
+    """Nothing tells how much goes which way; the masses are those of the library molmass."""
+    plan = parse_plan(
+        """format = 1
+[run]
+title = "Two ways"
+[charge]
+formula = "CaC2O4"
+mass_g = 50
+[[step]]
+name = "wanted"
+equation = "CaC2O4 -> CaCO3 + CO"
+half_C = 480
+[[step]]
+name = "not"
+equation = "CaC2O4 -> CaO + CO + CO2"
+unwanted = true
+half_C = 600
+"""
+    )
+    expected = expected_of(plan, fractions)
+    residue = 50.0 * Formula("CaCO3").mass / Formula("CaC2O4").mass
+    assert expected.residue.value == pytest.approx(residue, rel=1e-4)
