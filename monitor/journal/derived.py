@@ -13,6 +13,9 @@ from monitor.journal.schema import connect, fold_back, migrate, tidy
 
 __all__ = ["LineWriter"]
 
+_ANY = (1 << 63) - 1
+"""No entry has a higher number."""
+
 
 class LineWriter:
     """The analyser's hand in a journal. Its commits are short, and hold no reading up for long."""
@@ -23,6 +26,8 @@ class LineWriter:
         self._connection = connect(self.path, durable=False)
         migrate(self._connection, self.path)
         self._minutes = _Minutes()
+        with translated(self.path):
+            self._count = self._lines_until(_ANY)
 
     def close(self) -> None:
         """Let go of the file."""
@@ -34,22 +39,50 @@ class LineWriter:
     def resume(self, version: str) -> tuple[int, bytes] | None:
         """(sequence number, state) of the newest checkpoint of this version, else None.
 
-        Whatever was derived after that checkpoint, or by another version, is dropped.
+        Whatever was derived after that checkpoint, or by another version, is dropped; so is a
+        checkpoint that no longer has all lines before it, since a fold from there makes none anew.
         """
         with translated(self.path):
             row = self._connection.execute(
                 "SELECT seq, state FROM checkpoints WHERE version = ? ORDER BY seq DESC LIMIT 1",
                 (version,),
             ).fetchone()
+            if row and not self._has_lines(row[0]):
+                row = None
             seq = row[0] if row else 0
             self._connection.execute("BEGIN IMMEDIATE")
             self._connection.execute("DELETE FROM lines WHERE seq > ?", (seq,))
             self._connection.execute(
                 "DELETE FROM checkpoints WHERE seq > ? OR version != ?", (seq, version)
             )
-            self._connection.execute("DELETE FROM progress WHERE name != 'minutes_until_s'")
+            self._count = self._lines_until(_ANY)
+            if row:
+                self._note({"folded": json.dumps([seq, version, self._count])})
+            else:
+                self._connection.execute("DELETE FROM progress WHERE name != 'minutes_until_s'")
             self._connection.execute("COMMIT")
         return (seq, bytes(row[1])) if row else None
+
+    def _lines_until(self, seq: int) -> int:
+        """How many lines are stored that entries up to `seq` have caused."""
+        sql = "SELECT count(*) FROM lines WHERE seq <= ?"
+        return int(self._connection.execute(sql, (seq,)).fetchone()[0])
+
+    def _has_lines(self, seq: int) -> bool:
+        """Whether as many lines stand before a checkpoint as when it was stored."""
+        row = self._connection.execute(
+            "SELECT value FROM progress WHERE name = 'checkpoint_lines'"
+        ).fetchone()
+        # Earlier programs kept no number: any line will do.
+        before = self._lines_until(seq)
+        return before > 0 if row is None else json.loads(row[0]) == [seq, before]
+
+    def _note(self, values: Mapping[str, str]) -> None:
+        self._connection.executemany(
+            "INSERT INTO progress VALUES (?, ?)"
+            " ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+            values.items(),
+        )
 
     def minutes_from(self, seq: int) -> None:
         """Begin the minutes anew: entries up to `seq` will not be offered again."""
@@ -67,6 +100,7 @@ class LineWriter:
     ) -> None:
         """Store lines (elapsed_s, seq that caused it, text), the fold having come to `seq`."""
         minutes, until_s = self._minutes.take(entries)
+        count = self._count + len(lines)
         with translated(self.path):
             self._connection.execute("BEGIN IMMEDIATE")
             try:
@@ -78,19 +112,16 @@ class LineWriter:
                     " DO UPDATE SET low = min(low, excluded.low), high = max(high, excluded.high)",
                     minutes,
                 )
-                values = {"folded": json.dumps([seq, version])}
+                values = {"folded": json.dumps([seq, version, count])}
                 if until_s is not None:
                     values["minutes_until_s"] = repr(until_s)
-                self._connection.executemany(
-                    "INSERT INTO progress VALUES (?, ?)"
-                    " ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-                    values.items(),
-                )
+                self._note(values)
                 self._connection.execute("COMMIT")
             except BaseException:
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
                 raise
+        self._count = count
 
     def checkpoint(self, seq: int, version: str, state: bytes) -> None:
         """Store the fold's state after entry `seq`; older ones of its kind are dropped."""
@@ -100,6 +131,7 @@ class LineWriter:
             self._connection.execute(
                 "INSERT OR REPLACE INTO checkpoints VALUES (?, ?, ?)", (seq, version, state)
             )
+            self._note({"checkpoint_lines": json.dumps([seq, self._lines_until(seq)])})
             self._connection.execute("COMMIT")
 
 

@@ -241,12 +241,17 @@ class Reader:
         return int(self._rows("SELECT count(*) FROM lines")[0][0])
 
     def folded(self) -> tuple[int, str] | None:
-        """(sequence number up to which lines are stored, version that made them), or None."""
-        rows = self._rows("SELECT value FROM progress WHERE name = 'folded'")
+        """(sequence number up to which lines are stored, version that made them), or None.
+
+        None too where there are not as many lines as there were then: they were dropped meanwhile.
+        """
+        rows = self._rows(
+            "SELECT value, (SELECT count(*) FROM lines) FROM progress WHERE name = 'folded'"
+        )
         if not rows:
             return None
-        seq, version = json.loads(rows[0][0])
-        return seq, version
+        seq, version, *count = json.loads(rows[0][0])  # earlier programs kept no number of lines
+        return (seq, version) if not count or count[0] == rows[0][1] else None
 
     def checkpoint(self, version: str) -> tuple[int, bytes] | None:
         """(sequence number, state of the fold after it), the newest of this version, or None."""

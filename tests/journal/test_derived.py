@@ -4,7 +4,7 @@ import pytest
 
 from monitor.entries import Heartbeat
 from monitor.journal import Journal, JournalError, LineWriter, Reader
-from tests.journal.making import STARTED, make
+from tests.journal.making import STARTED, make, meddle
 
 
 @pytest.fixture
@@ -59,7 +59,19 @@ def test_beginning_again(path, writer, version, expected, left):
 
     with Reader(path) as reader:
         assert [line["elapsed_s"] for line in reader.lines()] == left
+        assert reader.folded() == (expected and (50, version))
+
+
+def test_fewer_lines_than_there_were_are_not_trusted(path, writer):
+    writer.add(lines(10.0, 20.0), 30, "v1")
+    writer.checkpoint(30, "v1", b"state")
+    meddle(path, "DELETE FROM lines WHERE elapsed_s = 10.0")
+
+    with Reader(path) as reader:
         assert reader.folded() is None
+    assert writer.resume("v1") is None
+    with Reader(path) as reader:
+        assert reader.lines_count() == 0
 
 
 def test_the_newest_checkpoint_can_be_read(path, writer):

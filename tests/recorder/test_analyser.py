@@ -106,6 +106,52 @@ def test_dropping_all_that_is_derived_loses_nothing(journal):
     assert stored(path) == expected
 
 
+@pytest.mark.parametrize(
+    "statements",
+    [
+        ["DELETE FROM lines", "DELETE FROM checkpoints"],
+        ["DELETE FROM lines"],
+        ["DELETE FROM lines WHERE id = 7"],
+        ["DELETE FROM checkpoints"],
+        ["DELETE FROM lines", "DELETE FROM progress"],
+    ],
+    ids=["both tables", "lines alone", "one line", "checkpoints alone", "lines and progress"],
+)
+def test_what_was_dropped_is_made_again_and_then_left_alone(journal, statements):
+    path, expected = journal
+    catch_up(path)
+    meddle(path, *statements)
+    catch_up(path)
+    before = path.read_bytes()
+    catch_up(path)
+
+    assert stored(path) == expected
+    assert path.read_bytes() == before
+
+
+def test_where_the_analysis_had_come_to_is_found_by_its_checkpoint(journal):
+    path, expected = journal
+    catch_up(path)
+    meddle(path, "DELETE FROM progress WHERE name = 'folded'")
+    catch_up(path)
+
+    assert stored(path) == expected
+    with Reader(path) as reader:
+        assert reader.folded() == (reader.head()[0], VERSION)
+
+
+def test_too_short_for_a_line_is_whole_all_the_same(tmp_path):
+    path = new_journal(tmp_path / "a.run", RIG.format(port=9), utc_s=0.0)
+    with Journal.open_for_writing(path) as journal:
+        journal.append([(3.0, None, ClosedCleanly("done"))])
+    catch_up(path)
+    before = path.read_bytes()
+    catch_up(path)
+
+    assert stored(path) == []
+    assert path.read_bytes() == before
+
+
 def test_lines_of_another_version_are_made_anew(journal):
     path, expected = journal
     writer = LineWriter(path)
