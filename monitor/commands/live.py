@@ -189,7 +189,7 @@ def _resume(arguments: argparse.Namespace) -> int:
         raise UsageError(
             f"journal {path} is being recorded already; look at it with: mantlewatch watch {path}"
         )
-    _refuse_rehearsal(path)
+    _refuse_without_instruments(path)
     try:
         start_recorder(path, resume=True)
     except RecorderError as error:
@@ -208,7 +208,9 @@ def _how(path: Path) -> str:
     return f" ({gaps[-1].text})" if gaps and gaps[-1].text else ""
 
 
-def _refuse_rehearsal(path: Path) -> None:
+def _refuse_without_instruments(path: Path) -> None:
+    from monitor.entries import Readings
+    from monitor.exchange.readings_in import INSTRUMENT
     from monitor.journal import Reader
 
     with Reader(path) as reader:
@@ -216,6 +218,13 @@ def _refuse_rehearsal(path: Path) -> None:
             raise UsageError(
                 f"journal {path} is of a rehearsal, whose simulated rig is gone; begin another one"
             )
+        for entry in reader.entries(kinds=("readings",), limit=1):
+            if isinstance(entry.body, Readings) and entry.body.instrument == INSTRUMENT:
+                raise UsageError(
+                    f"journal {path} was imported from a table, and no instrument says more of "
+                    "that run; expected a journal that was recorded; to record, begin a run of "
+                    "its own: mantlewatch run PLAN --rig RIG"
+                )
 
 
 @answered

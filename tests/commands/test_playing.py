@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
+
 from monitor.journal import Reader
 from tests.commands.conftest import Call
 
@@ -73,3 +75,21 @@ def test_the_rig_of_an_import_is_good_for_replay_and_run_says_what_is_missing(
     assert refused.code == 2
     assert "found 'table'; expected the file whose readings are played" in refused.err
     assert not (tmp_path / "new.run").exists()
+
+
+@pytest.mark.parametrize("with_rig", [False, True], ids=["a rig of its own", "the person's rig"])
+def test_an_import_is_not_gone_on_with(
+    call: Call, journal: Path, plan_file: Path, table_file: Path, tmp_path: Path, with_rig: bool
+) -> None:
+    if with_rig:
+        journal = tmp_path / "other.run"
+        rig = rig_file(tmp_path, "tcp://127.0.0.1:9")
+        words = ("--plan", plan_file, "--rig", rig, "--out", journal)
+        assert call("import", table_file, *words).code == 0
+    before = journal.read_bytes()
+    refused = call("run", "--resume", journal, "--plain")
+
+    assert (refused.code, refused.out) == (2, "")
+    assert f"journal {journal} was imported from a table" in refused.err
+    assert "mantlewatch run PLAN --rig RIG" in refused.err
+    assert journal.read_bytes() == before
