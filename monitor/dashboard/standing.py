@@ -92,9 +92,14 @@ def standing_of(clues: Clues) -> Standing:
         text = f"RECORDED ELSEWHERE: {clues.moved}; `mantlewatch watch` shows it there"
         return Standing("moved", (Notice("alert", text), *behind), silent_s)
     if not clues.held and (clues.unheld_for_s >= UNHELD_AFTER_S or silent_s > 10.0):
+        onward = (
+            "its simulated rig is gone, `mantlewatch rehearse PLAN` begins another"
+            if clues.rehearsal
+            else "`mantlewatch run --resume` goes on"
+        )
         text = (
             f"NOT RECORDING: the recorder ended {duration(silent_s)} ago without closing the "
-            "journal; `mantlewatch run --resume` goes on"
+            f"journal; {onward}"
         )
         return Standing("not recording", (Notice("alert", text), *behind), silent_s)
     if silent_s >= SILENT_AFTER_S:

@@ -82,6 +82,18 @@ def test_how_the_record_stands(changes, word, said):
         assert notice.text.startswith(beginning)
 
 
+@pytest.mark.parametrize(
+    ("rehearsal", "onward"),
+    [(False, "`mantlewatch run --resume` goes on"), (True, "`mantlewatch rehearse PLAN` begins")],
+)
+def test_what_is_advised_can_be_done(rehearsal, onward):
+    """A rehearsal's rig ends with it, so nobody can go on in its journal."""
+    clues = replace(LIVE, held=False, unheld_for_s=9.0, entry_quiet_for_s=9.0, rehearsal=rehearsal)
+
+    assert onward in standing_of(clues).alert
+    assert ("--resume" in standing_of(clues).alert) is not rehearsal
+
+
 def test_people_hear_of_silence_within_five_seconds():
     """Asked four times a second, the first notice comes before the fifth second is over."""
     quarters = (n * 0.25 for n in range(21))
