@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import codecs
+import contextlib
+import errno
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -21,6 +25,9 @@ _NOT_SAFETY = (
 _PLAN = "a plan file (TOML): what is in the pot, what should happen"
 _RIG = "a rig file (TOML): which instrument gives which channel"
 _JOURNAL = "the file of one run"
+
+_TAKES_NO_MORE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF)
+"""Full, too large, or its terminal is gone."""
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -362,18 +369,61 @@ def _speed(text: str) -> float:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Carry out one command; returns its exit code (0 well, 1 not well, 2 wrong use, 3 no port)."""
-    parser = build_parser()
-    arguments = parser.parse_args(argv)
-    module, function = arguments.run.split(":")
+    _settle_output()
     try:
+        try:
+            arguments = build_parser().parse_args(argv)
+        finally:
+            sys.stdout.flush()  # its help
+        module, function = arguments.run.split(":")
         code = getattr(importlib.import_module(module), function)(arguments)
         sys.stdout.flush()
     except BrokenPipeError:  # the reader of a pipe has gone: no fault of this command
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         return 0
+    except OSError as error:
+        if not _is_of_output(error):
+            raise
+        _drop_output()
+        with contextlib.suppress(OSError):  # that of errors may have gone with it
+            why = error.strerror or error
+            print(f"mantlewatch: the output takes no more: {why}", file=sys.stderr)
+        return 2
     except KeyboardInterrupt:
         return 130
     return int(code)
+
+
+def _settle_output() -> None:
+    """See to it that no letter ends the program, nor an output that was closed from the first."""
+    if sys.stdout is None:
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+    codecs.register_error("mantlewatch", _escaped)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="mantlewatch")
+
+
+def _escaped(error: UnicodeError) -> tuple[str, int]:
+    """Letters that an output has not, each in the escape that JSON has too."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    units = error.object[error.start : error.end].encode("utf-16-be", "surrogatepass")
+    pairs = (units[at : at + 2].hex() for at in range(0, len(units), 2))
+    return "".join(f"\\u{pair}" for pair in pairs), error.end
+
+
+def _is_of_output(error: OSError) -> bool:
+    """Whether it came of printing: it names no file, and means that a device takes no more.
+
+    Files of a command's own are answered for where they are written.
+    """
+    return error.filename is None and error.errno in _TAKES_NO_MORE
+
+
+def _drop_output() -> None:
+    """What could not be written would be tried once more when the program ends."""
+    with contextlib.suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 if __name__ == "__main__":

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
-import os
 import sys
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import islice
 from pathlib import Path
 
@@ -15,7 +13,7 @@ from monitor.commands.following import answered, channel_roles, open_reader
 from monitor.commands.new_files import expect_new, new_file, new_name
 from monitor.commands.saying import UsageError, answer_json, complain, read_text, say
 from monitor.commands.starting import journal_path, load_plan, load_rig, run_started
-from monitor.entries import ClosedCleanly, Entry
+from monitor.entries import ClosedCleanly
 from monitor.exchange.header import TableError, parse_map
 from monitor.exchange.readings_in import (
     INSTRUMENT,
@@ -158,7 +156,7 @@ def export(arguments: argparse.Namespace) -> int:
         roles = channel_roles(reader)
         readings = reader.entries(kinds=("readings",))
         if arguments.out is None:
-            _print_csv(readings, roles, start.utc_offset_s)
+            readings_out.write_csv(readings, roles, sys.stdout, start.utc_offset_s)
             return 0
         if arguments.out.suffix == ".parquet":
             try:
@@ -176,25 +174,6 @@ def export(arguments: argparse.Namespace) -> int:
                 done["rows"] = readings_out.write_csv(readings, roles, out, start.utc_offset_s)
         done["file"] = str(arguments.out)
         return _told(arguments, done)
-
-
-def _print_csv(
-    readings: Iterator[Entry], roles: Mapping[str, str], utc_offset_s: int | None
-) -> None:
-    from monitor.exchange import readings_out
-
-    try:
-        readings_out.write_csv(readings, roles, sys.stdout, utc_offset_s)
-        sys.stdout.flush()
-    except BrokenPipeError:
-        raise  # whoever read has gone, which is no fault
-    except OSError as error:
-        # What could not be written would be tried once more when the program ends.
-        with contextlib.suppress(OSError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        raise UsageError(
-            f"readings: the output takes no more: {error.strerror or error}"
-        ) from error
 
 
 def _told(arguments: argparse.Namespace, done: dict[str, object]) -> int:

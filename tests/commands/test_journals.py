@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import errno
 import json
+import os
 import sqlite3
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -227,15 +229,63 @@ def test_a_disk_that_fills_leaves_no_half_table(
     assert not table.exists()
 
 
+def ended(words: list[object], **how: Any) -> subprocess.CompletedProcess[str]:
+    """A command as a process of its own, whose output is a real one."""
+    command = [sys.executable, "-m", "monitor.cli", *map(str, words)]
+    return subprocess.run(command, stderr=subprocess.PIPE, text=True, check=False, **how)
+
+
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no full device")
-def test_an_output_that_takes_no_more_is_a_sentence(journal: Path) -> None:
-    words = [sys.executable, "-m", "monitor.cli", "export", str(journal)]
+@pytest.mark.parametrize("unbuffered", ["", "1"])
+@pytest.mark.parametrize(
+    "words",
+    [["export"], ["replay", "--json"], ["watch", "--plain"], ["watch", "--json"], ["verify"]],
+    ids=" ".join,
+)
+def test_an_output_that_takes_no_more_is_a_sentence(
+    journal: Path, words: list[str], unbuffered: str
+) -> None:
+    environment = {**os.environ, "PYTHONUNBUFFERED": unbuffered}
     with Path("/dev/full").open("w") as full:
-        ended = subprocess.run(words, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
-    assert ended.returncode == 2
-    assert ended.stderr.splitlines() == [
-        "mantlewatch: readings: the output takes no more: No space left on device"
+        answer = ended([*words, journal], stdout=full, env=environment)
+    assert answer.returncode == 2
+    assert answer.stderr.splitlines() == [
+        "mantlewatch: the output takes no more: No space left on device"
     ]
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
+@pytest.mark.parametrize(
+    "words",
+    [["plan"], ["plan", "--plot"], ["plan", "--json"], ["replay", "--every=600"]],
+    ids=" ".join,
+)
+def test_letters_that_an_output_has_not_are_escaped(
+    call: Call, table_file: Path, tmp_path: Path, words: list[str], encoding: str
+) -> None:
+    """Each in the way of JSON, so that a program reads what was meant."""
+    what = tmp_path / "plan.toml"
+    what.write_text(
+        PLAN.replace('"Drying, batch 3"', '"\u2603 \u00df \U0001f702"'), encoding="utf-8"
+    )
+    if words[0] == "replay":
+        plan, what = what, tmp_path / "a.run"
+        assert call("import", table_file, "--plan", plan, "--out", what).code == 0
+    written, environment = tmp_path / "out", {**os.environ, "PYTHONIOENCODING": encoding}
+    with written.open("w") as out:
+        answer = ended([words[0], what, *words[1:]], stdout=out, env=environment)
+    said, there = written.read_text(encoding), call(words[0], what, *words[1:]).out
+    assert (answer.returncode, answer.stderr) == (0, "")
+    assert len(said.splitlines()) == len(there.splitlines())
+    assert words[0] == "replay" or "\\u" in said
+    if "--json" in words:
+        assert json.loads(said) == json.loads(there)
+
+
+def test_an_output_that_is_closed_ends_nothing(journal: Path) -> None:
+    words = f"{sys.executable} -m monitor.cli verify {journal} >&-"
+    answer = subprocess.run(words, shell=True, stderr=subprocess.PIPE, text=True, check=False)
+    assert (answer.returncode, answer.stderr) == (0, "")
 
 
 def test_verify_finds_an_alteration_and_knows_the_head(call: Call, journal: Path) -> None:
