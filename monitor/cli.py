@@ -8,6 +8,7 @@ import contextlib
 import errno
 import importlib
 import io
+import math
 import os
 import sys
 from collections.abc import Sequence
@@ -142,7 +143,7 @@ def _add_live(commands: _Commands[argparse.ArgumentParser]) -> None:
     )
     watch.add_argument("journal", type=Path, metavar="JOURNAL", help=_JOURNAL)
     watch.add_argument(
-        "--hold-C", type=float, metavar="C", help="what if the pot were held at C from now on"
+        "--hold-C", type=_hold_C, metavar="C", help="what if the pot were held at C from now on"
     )
     _add_watching(watch)
 
@@ -155,7 +156,7 @@ def _add_plan(commands: _Commands[argparse.ArgumentParser]) -> None:
         "monitor.commands.bench:plan",
     )
     plan.add_argument("plan", type=Path, metavar="PLAN", help=_PLAN)
-    plan.add_argument("--hold-C", type=float, metavar="C", help="what if the last hold were at C")
+    plan.add_argument("--hold-C", type=_hold_C, metavar="C", help="what if the last hold were at C")
     plan.add_argument("--rate", type=_positive, metavar="K", help="what if it ramped at K per min")
     plan.add_argument(
         "--hold-min", type=_positive, metavar="MIN", help="what if the last hold lasted MIN"
@@ -260,7 +261,7 @@ def _add_journal(commands: _Commands[argparse.ArgumentParser]) -> None:
         "--every", type=_positive, metavar="S", help="only lines at multiples of S seconds"
     )
     replay.add_argument(
-        "--hold-C", type=float, metavar="C", help="beside each line: what if held at C from there"
+        "--hold-C", type=_hold_C, metavar="C", help="beside each line: what if held at C from there"
     )
     report = _command(
         commands,
@@ -357,6 +358,21 @@ def _positive(text: str) -> float:
         value = -1.0
     if not 0.0 < value < 1e9:
         raise argparse.ArgumentTypeError(f"{text!r} is no number above 0")
+    return value
+
+
+def _hold_C(text: str) -> float:
+    """A temperature that a plan may hold too. [degC]"""
+    from monitor.plan.plan_tables import COLDEST_C, HOTTEST_C
+
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not COLDEST_C <= value <= HOTTEST_C:
+        raise argparse.ArgumentTypeError(
+            f"{text!r}: expected a temperature of {COLDEST_C:g} to {HOTTEST_C:g} degC"
+        )
     return value
 
 

@@ -31,10 +31,10 @@ scale = {{ role = "pot_mass", unit = "g" }}
 @pytest.mark.parametrize(
     ("option", "value", "says"),
     [
-        ("--hold-C", "nan", "expected -100 to 1600"),
-        ("--hold-C", "inf", "expected -100 to 1600"),
-        ("--hold-C", "-300", "expected -100 to 1600"),
-        ("--hold-C", "hot", "invalid float value"),
+        ("--hold-C", "nan", "nan': expected a temperature of -100 to 1600 degC"),
+        ("--hold-C", "inf", "inf': expected a temperature of -100 to 1600 degC"),
+        ("--hold-C", "-300", "-300': expected a temperature of -100 to 1600 degC"),
+        ("--hold-C", "hot", "hot': expected a temperature of -100 to 1600 degC"),
         ("--rate", "nan", "no number above 0"),
         ("--rate", "-1", "no number above 0"),
         ("--hold-min", "nan", "no number above 0"),

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.commands.starting import BUNDLED_PLAN
 from monitor.entries import RunStarted
 from monitor.journal import Journal, Reader
 from monitor.rehearsal.entries import rehearse_entries
@@ -69,13 +70,27 @@ def test_replay_puts_the_same_answer_beside_each_line(call: Call, running: Path)
     assert "held at 215 °C: time left" in words
 
 
-@pytest.mark.parametrize("hold", ["5000", "-300", "nan", "inf"])
+@pytest.mark.parametrize("hold", ["1e9", "-300", "nan", "inf", "hot"])
+@pytest.mark.parametrize("command", ["watch", "replay", "plan"])
+def test_a_hold_that_nothing_has_is_refused_by_its_name(
+    call: Call, running: Path, command: str, hold: str
+) -> None:
+    """The same rule and the same words, whoever is asked."""
+    what = BUNDLED_PLAN if command == "plan" else running
+    answer = call(command, what, f"--hold-C={hold}", "--json")
+    assert (answer.code, answer.out) == (2, "")
+    assert answer.err.splitlines()[-1] == (
+        f"mantlewatch {command}: error: argument --hold-C: '{hold}': "
+        "expected a temperature of -100 to 1600 degC"
+    )
+
+
+@pytest.mark.parametrize("hold", ["1500", "-90"])
 def test_a_hold_that_was_not_looked_at_is_refused(call: Call, running: Path, hold: str) -> None:
     """With the range that was."""
     answer = call("watch", running, f"--hold-C={hold}", "--json")
     assert answer.code == 2
-    assert "expected" in answer.err
-    assert "degC" in answer.err
+    assert f"hold {hold} degC: expected" in answer.err
 
 
 def test_a_timed_hold_has_no_kinetics_to_ask(call: Call, journal: Path) -> None:
@@ -86,9 +101,9 @@ def test_a_timed_hold_has_no_kinetics_to_ask(call: Call, journal: Path) -> None:
 
 
 def test_replay_says_why_no_line_had_an_answer(call: Call, running: Path) -> None:
-    answer = call("replay", running, "--hold-C", 5000, "--every", 600, "--json")
+    answer = call("replay", running, "--hold-C", 1500, "--every", 600, "--json")
     assert answer.code == 0
     assert {json.loads(text)["what_if"] for text in answer.out.splitlines()} == {None}
-    assert answer.err.startswith("--hold-C 5000: no line has an answer")
+    assert answer.err.startswith("--hold-C 1500: no line has an answer")
     assert "expected" in answer.err
     assert call("replay", running, "--hold-C", 215, "--every", 600, "--json").err == ""
