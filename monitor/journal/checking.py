@@ -43,6 +43,10 @@ class _Walk:
     seq: int = 0
     elapsed_s: float = 0.0
     count: int = 0
+    head: bytes = b""
+    """The digest to be looked for, where one is given."""
+    head_at: tuple[int, int] | None = None
+    """Number of the entry that has it, and how many had been read then."""
     closed: bool = False
     problems: list[str] = field(default_factory=list)
 
@@ -50,11 +54,14 @@ class _Walk:
 def verify(path: Path, head: str | None = None) -> VerifyReport:
     """Check every entry against the chain, and the end against `head` where one is given.
 
+    A head of an earlier entry is that of the journal as it was then: it proves what lies up to
+    there, and the notes say how many entries have come since.
+
     Never raises for what is wrong with the file: the report says it, entry by entry. A file that
     was torn off (a crash of the disk, a copy cut short) is told from one that was altered.
     """
     path = Path(path)
-    walk = _Walk()
+    walk = _Walk(head=_bytes_of(head))
     torn = _torn(path)
     with TemporaryDirectory() as folder:
         try:
@@ -77,6 +84,14 @@ def verify(path: Path, head: str | None = None) -> VerifyReport:
         shown.append(f"and {len(walk.problems) - _MOST_PROBLEMS} more like these")
     last = walk.before.hex() if walk.count else ""
     return VerifyReport(not walk.problems, walk.count, last, tuple(shown), tuple(notes))
+
+
+def _bytes_of(head: str | None) -> bytes:
+    """The digest; nothing where it is none, which no entry has."""
+    try:
+        return bytes.fromhex(head or "")
+    except ValueError:
+        return b""
 
 
 def made_readable(path: Path, folder: Path) -> Path:
@@ -201,6 +216,8 @@ def _check(walk: _Walk, row: tuple[Any, ...]) -> None:
     # Going on from the stored digest keeps one alteration from being reported for all that follow.
     walk.before = bytes(stored) if isinstance(stored, bytes) else b""
     walk.seq, walk.count = seq, walk.count + 1
+    if walk.head and walk.before == walk.head:
+        walk.head_at = (seq, walk.count)
     if kind in BY_RECORDER:
         walk.closed = ended
     walk.elapsed_s = elapsed_s if isinstance(elapsed_s, float) else walk.elapsed_s
@@ -215,7 +232,11 @@ def _end(walk: _Walk, head: str | None) -> list[str]:
             "a chain cannot prove its own end: entries cut off behind the last one would not show; "
             "check with --head and a digest kept elsewhere"
         )
-    elif head.strip().lower() != walk.before.hex():
+    elif walk.head_at is not None:
+        seq, count = walk.head_at
+        if after := walk.count - count:
+            notes.append(_earlier(seq, after, bool(walk.problems)))
+    else:
         walk.problems.append(
             f"the end is not the one expected: the last entry's digest is {walk.before.hex()}, "
             f"--head says {head.strip()}"
@@ -226,3 +247,14 @@ def _end(walk: _Walk, head: str | None) -> list[str]:
             "what was committed is here"
         )
     return notes
+
+
+def _earlier(seq: int, after: int, altered: bool) -> str:
+    """What a head of this journal says that was taken before its last entries."""
+    what = "1 entry has" if after == 1 else f"{after} entries have"
+    if altered:
+        return f"--head is the digest of entry {seq} of this journal; {what} come after it"
+    return (
+        f"--head is the digest of entry {seq} of this journal, and all up to there is unaltered; "
+        f"{what} come after it, whose end it cannot prove: the digest of now can"
+    )

@@ -114,6 +114,42 @@ def test_a_cut_off_end_shows_only_against_a_head_kept_elsewhere(tmp_path):
     assert not verify(path, head=head).ok
 
 
+def test_a_head_of_before_proves_what_lies_up_to_there(tmp_path):
+    path = make(tmp_path / "a.run")
+    before = verify(path)
+    append_entry(path, Mark("note", "residue weighed"), utc_s=1.0)
+    report = verify(path, head=f" {before.head.upper()} ")
+
+    assert report.ok
+    (said,) = [note for note in report.notes if "--head" in note]
+    assert said.startswith(
+        f"--head is the digest of entry {before.entries} of this journal, and all up to there is "
+        "unaltered; 1 entry has come after it"
+    )
+    assert not [n for n in verify(path, head=report.head).notes if "--head" in n]
+
+
+@pytest.mark.parametrize(
+    ("statement", "said"),
+    [
+        ("UPDATE entries SET elapsed_s = 4.5 WHERE seq = 5", "entry 5 "),
+        ("UPDATE entries SET body = '{\"x\": 1}' WHERE kind = 'mark'", "cannot be read"),
+        ("DELETE FROM entries WHERE seq > 15", "the end is not the one expected"),
+        ("DELETE FROM entries WHERE seq = 15", "entry 15 is missing"),
+    ],
+)
+def test_a_head_of_before_hides_no_alteration(tmp_path, statement, said):
+    path = make(tmp_path / "a.run")
+    head = verify(path).head
+    append_entry(path, Mark("note", "residue weighed"), utc_s=1.0)
+    meddle(path, statement)
+    report = verify(path, head=head)
+
+    assert not report.ok
+    assert any(said in problem for problem in report.problems)
+    assert not any("unaltered" in note for note in report.notes)
+
+
 def test_lines_and_checkpoints_stand_outside_the_chain(tmp_path):
     path = make(tmp_path / "a.run")
     head = verify(path).head
