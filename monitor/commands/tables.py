@@ -131,6 +131,11 @@ def export(arguments: argparse.Namespace) -> int:
     from monitor.exchange import readings_out
     from monitor.journal import copy_journal
 
+    if arguments.json and not (arguments.out or arguments.marks or arguments.whole):
+        raise UsageError(
+            "export --json: it tells what was written, and nothing is without a file; "
+            "name one with --out, --marks or --journal, or leave --json out for CSV"
+        )
     for path, what, option in (
         (arguments.whole, "journal", "--journal"),
         (arguments.marks, "marks", "--marks"),

@@ -196,6 +196,16 @@ def test_export_writes_over_nothing(
     assert there.read_bytes() == before
 
 
+def test_json_tells_of_files_and_is_refused_without_one(
+    call: Call, journal: Path, tmp_path: Path
+) -> None:
+    refused = call("export", journal, "--json")
+    assert (refused.code, refused.out) == (2, "")
+    assert "--out" in refused.err
+    told = json.loads(call("export", journal, "--json", "--out", tmp_path / "t.csv").out)
+    assert told == {"format": 1, "rows": 300, "file": str(tmp_path / "t.csv")}
+
+
 def test_one_name_for_two_tables_is_refused(call: Call, journal: Path, tmp_path: Path) -> None:
     table = tmp_path / "t.csv"
     assert call("export", journal, "--marks", table, "--out", table).code == 2
