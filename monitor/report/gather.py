@@ -509,7 +509,11 @@ def _text(value: Any) -> str:
 def _with_course(
     reader: Reader, report: Report, heard: _Heard, passed: Passed, facts: Facts, end_s: float
 ) -> Report:
-    """The picture's course, and each channel's extremes, from one look at the readings."""
+    """The picture's course, from one look at the readings, and each channel's extremes.
+
+    Those are of the values in the lines: an instrument also says numbers that mean no sensor, or
+    misreads once, and the analysis passes such over.
+    """
     names = [channel.name for channel in facts.channels]
     thinned = reader.thinned(names, 0.0, end_s, _SPANS) if end_s > 0.0 and names else {}
     coolant = "coolant_out_temperature"
@@ -531,22 +535,30 @@ def _with_course(
     said = {one["name"]: one for one in (passed.last or {}).get("channels") or ()}
     rows = []
     for channel in facts.channels:
-        extremes = thinned.get(channel.name)
+        low, high = passed.extremes.get(channel.name) or _raw(thinned.get(channel.name))
         last = said.get(channel.name, {})
         rows.append(
             ChannelRow(
                 channel.name,
                 channel.role,
                 channel.unit,
-                min((v for v in extremes.low if v is not None), default=None) if extremes else None,
-                max((v for v in extremes.high if v is not None), default=None)
-                if extremes
-                else None,
+                low,
+                high,
                 last.get("value"),
                 str(last.get("state") or ""),
             )
         )
     return replace(report, course=course, channels=tuple(rows))
+
+
+def _raw(found: Thinned | None) -> tuple[float | None, float | None]:
+    """Extremes of what an instrument said, for want of any value that the analysis took for one."""
+    if found is None:
+        return None, None
+    return (
+        min((value for value in found.low if value is not None), default=None),
+        max((value for value in found.high if value is not None), default=None),
+    )
 
 
 def _spans(

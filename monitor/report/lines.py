@@ -57,6 +57,8 @@ class Passed:
     """Highest gas rate, middle of the estimate."""
     least_margin_K: float | None = None
     """Least margin of the coolant below where the gas condenses."""
+    extremes: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """Lowest and highest value of each channel that the analysis took for one, in its unit."""
 
     def take(self, line: Line) -> None:
         """Take in one line."""
@@ -72,6 +74,14 @@ class Passed:
             count = self.untold.get(name, (0, ()))[0]
             self.untold[name] = (count + 1, tuple(str(n) for n in one.get("needs") or ()))
         self._take_course(now_s, line)
+        self._take_channels(line.get("channels") or ())
+
+    def _take_channels(self, channels: Iterable[Line]) -> None:
+        for one in channels:
+            value = one.get("value")
+            if value is not None and "no_vote_since_s" not in one:
+                low, high = self.extremes.get(one["name"], (value, value))
+                self.extremes[one["name"]] = (min(low, value), max(high, value))
 
     def _take_alarms(self, now_s: float, alarms: Iterable[Line]) -> None:
         here = set()

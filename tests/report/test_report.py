@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import xml.etree.ElementTree
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from monitor.entries import (
     InstrumentState,
     Mark,
     NoticeSent,
+    Readings,
     RunStarted,
     Shelved,
     StopRequested,
@@ -173,6 +175,30 @@ def test_of_a_rehearsed_run_with_its_own_analysis(tmp_path: Path) -> None:
     text = html_of(report)
     assert ">A1</text>" in text
     assert "nobody at the bench has checked in" in words(text)
+
+
+@pytest.mark.parametrize("value", [3276.7, 130.0], ids=["no sensor", "a misread"])
+def test_what_the_analysis_passes_over_is_no_hottest_pot(tmp_path: Path, value: float) -> None:
+    path = tmp_path / "a.run"
+    entries = list(rehearse_entries(HOLD_PLAN, until_s=600.0))
+    assert isinstance(entries[0].body, RunStarted)
+    rows = []
+    for entry in entries[1:]:
+        body = entry.body
+        if isinstance(body, Readings) and entry.elapsed_s > 300.0 and value:
+            told = [r for r in body.values if r.channel == "pot"]
+            if told:
+                others = tuple(r for r in body.values if r.channel != "pot")
+                body = replace(body, values=(*others, replace(told[0], value=value)))
+                value = 0.0
+        rows.append((entry.elapsed_s, entry.utc_s, body))
+    assert value == 0.0
+    with Journal.create(path, entries[0].body, entries[0].utc_s) as journal:
+        journal.append(rows)
+    catch_up(path)
+    (pot,) = [one for one in report_of(path).channels if one.name == "pot"]
+    assert pot.high is not None
+    assert pot.high < 70.0  # it is on its way to a hold
 
 
 def test_where_the_material_went_is_said_of_a_rehearsed_run(tmp_path: Path) -> None:
