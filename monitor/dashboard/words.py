@@ -29,6 +29,9 @@ __all__ = [
 UNIT_WORDS: Mapping[str, str] = {"degC": "°C", "1": ""}
 """Units whose printed form differs from their key."""
 
+_WORDLESS = 1e9
+"""From here on a figure is told by its power of ten, as no channel of ours is ever so large."""
+
 
 def clean(text: object) -> str:
     r"""Foreign text on one line, without anything that a terminal would take for a command.
@@ -186,8 +189,12 @@ def elapsed_words(elapsed_s: float) -> str:
 def figure(value: float | None, unit: str, places: int | None = None) -> str:
     """A value with its unit, at four figures where `places` does not say how many after the point.
 
+    What no instrument means (1e38 from a wrong order of bytes) is kept short.
+
     >>> figure(204.83, "degC", 1), figure(None, "g"), figure(1234.56, "g"), figure(0.0123, "kPa")
     ('204.8 °C', '-- g', '1235 g', '0.0123 kPa')
+    >>> figure(-1.234567e38, "degC", 1), figure(999999999.4, "1")
+    ('-1.235e+38 °C', '999999999')
     """
     word = UNIT_WORDS.get(unit, unit)
     if value is None:
@@ -195,7 +202,7 @@ def figure(value: float | None, unit: str, places: int | None = None) -> str:
     if places is None:
         size = abs(value)
         places = 0 if size >= 1000 else 1 if size >= 100 else 2 if size >= 1 else 4
-    text = f"{value:.{places}f}"
+    text = f"{value:.{places}f}" if abs(value) < _WORDLESS else f"{value:.4g}"
     if float(text) == 0.0:
         text = text.lstrip("-")
     return f"{text} {word}".rstrip()
