@@ -398,8 +398,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         _drop_output()
         return 0
     except OSError as error:
-        if not _is_of_output(error):
-            raise
+        if error.filename is not None:  # a name that is too long, a folder that may not be read
+            print(f"mantlewatch: {error.filename!r}: {error.strerror}", file=sys.stderr)
+            return 2
+        if error.errno not in _TAKES_NO_MORE:
+            raise  # what is left names no file and means that a device is full: it came of printing
         _drop_output()
         with contextlib.suppress(OSError):  # that of errors may have gone with it
             why = error.strerror or error
@@ -426,14 +429,6 @@ def _escaped(error: UnicodeError) -> tuple[str, int]:
     units = error.object[error.start : error.end].encode("utf-16-be", "surrogatepass")
     pairs = (units[at : at + 2].hex() for at in range(0, len(units), 2))
     return "".join(f"\\u{pair}" for pair in pairs), error.end
-
-
-def _is_of_output(error: OSError) -> bool:
-    """Whether it came of printing: it names no file, and means that a device takes no more.
-
-    Files of a command's own are answered for where they are written.
-    """
-    return error.filename is None and error.errno in _TAKES_NO_MORE
 
 
 def _drop_output() -> None:

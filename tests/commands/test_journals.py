@@ -313,6 +313,16 @@ def test_verify_finds_an_alteration_and_knows_the_head(call: Call, journal: Path
     assert "200" in answer.out
 
 
+@pytest.mark.parametrize("words", [["watch"], ["verify"], ["export", "--out"], ["report", "--out"]])
+def test_a_name_that_cannot_be_looked_at_is_a_sentence(
+    call: Call, journal: Path, words: list[str]
+) -> None:
+    name = "a" * 300
+    answer = call(words[0], *([journal] if "--out" in words else []), *words[1:], name)
+    assert (answer.code, answer.out) == (2, "")
+    assert answer.err == f"mantlewatch: '{name}': File name too long\n"
+
+
 @pytest.mark.parametrize("words", [["replay"], ["verify"], ["watch"], ["export"]])
 def test_a_journal_that_is_not_there(call: Call, tmp_path: Path, words: list[str]) -> None:
     answer = call(*words, tmp_path / "nothing.run")
