@@ -14,12 +14,14 @@ __all__ = ["entry_to_correct"]
 _KINDS = ("start", "mark", "acknowledged", "shelved", "confirmed", "amended", "corrected")
 """What persons have said: instruments and the recorder itself are not corrected by words."""
 _NAMED = 10
+_HIGHEST = (1 << 63) - 1
+"""No journal can number its entries higher."""
 
 
 def entry_to_correct(path: Path, seq: int) -> Entry:
     """The entry of that number; UsageError names those that there are where it is none of them."""
     with open_reader(path) as reader:
-        if seq > 0:
+        if 0 < seq <= _HIGHEST:
             for entry in reader.entries(after_seq=seq - 1, until_seq=seq, kinds=_KINDS):
                 return entry
         said = list(reader.entries(kinds=_KINDS))

@@ -107,7 +107,7 @@ def test_a_figure_of_the_charge_is_corrected_in_words_and_amended_in_force(
     assert f"mantlewatch amend {journal} --plan PLAN" in answer.err
 
 
-@pytest.mark.parametrize("seq", [0, -3, 2, 99999])
+@pytest.mark.parametrize("seq", [0, -3, 2, 99999, 10**20])
 def test_what_cannot_be_corrected_is_answered_with_what_can(
     call: Call, journal: Path, seq: int
 ) -> None:
