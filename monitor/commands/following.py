@@ -15,6 +15,8 @@ from monitor.plan.files import FileErrors, parse_rig
 
 __all__ = ["answered", "channel_roles", "folded", "open_reader"]
 
+_SAME_S = 1e-6
+
 
 def answered(command: Callable[[argparse.Namespace], int]) -> Callable[[argparse.Namespace], int]:
     """Wrap a command: what is wrong with its input becomes sentences and exit code 2."""
@@ -62,5 +64,14 @@ def folded(reader: Reader, every_s: float | None = None) -> Iterator[dict[str, A
     fold = Fold(reader.start())
     for entry in reader.entries():
         for line in fold.step(entry):
-            if every_s is None or line["elapsed_s"] % every_s == 0.0:
+            if every_s is None or _is_multiple(line["elapsed_s"], every_s):
                 yield line
+
+
+def _is_multiple(elapsed_s: float, every_s: float) -> bool:
+    """Also where binary fractions leave a rest: 10 s is a hundred times 0.1 s.
+
+    >>> _is_multiple(10.0, 0.1), _is_multiple(10.0, 2.5), _is_multiple(10.0, 3.0)
+    (True, True, False)
+    """
+    return abs(round(elapsed_s / every_s) * every_s - elapsed_s) < _SAME_S

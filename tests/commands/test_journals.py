@@ -48,6 +48,13 @@ def test_replay_equals_what_was_stored_on_import(call: Call, journal: Path) -> N
         assert answer.out.splitlines() == list(reader.line_texts())
 
 
+@pytest.mark.parametrize(("every", "expected"), [("0.1", 299), ("0.7", 42), ("25", 59)])
+def test_replay_at_multiples(call: Call, journal: Path, every: str, expected: int) -> None:
+    """Of lines at 10, 20 ... 2990 s."""
+    lines = call("replay", journal, "--json", "--every", every).out.splitlines()
+    assert len(lines) == expected
+
+
 def test_replay_in_words(call: Call, journal: Path) -> None:
     answer = call("replay", journal, "--every", 600)
     assert answer.code == 0
