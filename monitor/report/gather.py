@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta, timezone
@@ -521,10 +522,10 @@ def _with_course(
         coolant = "coolant_in_temperature"
     course = Course(
         to_s=end_s,
-        pot=_spans(facts, "pot_temperature", thinned),
+        pot=_spans(facts, "pot_temperature", thinned, passed),
         span_s=end_s / _SPANS,
         planned_C=tuple(passed.planned_C),
-        coolant=_spans(facts, coolant, thinned),
+        coolant=_spans(facts, coolant, thinned, passed),
         condensing_C=tuple(passed.condensing_C),
         progress=tuple(passed.progress),
         planned_progress=tuple(passed.planned_progress),
@@ -562,17 +563,21 @@ def _raw(found: Thinned | None) -> tuple[float | None, float | None]:
 
 
 def _spans(
-    facts: Facts, role: str, thinned: Mapping[str, Thinned]
+    facts: Facts, role: str, thinned: Mapping[str, Thinned], passed: Passed
 ) -> tuple[tuple[float, float, float], ...]:
-    """Extremes of the first channel of a role; holes are left out."""
+    """Extremes of the first channel of a role; holes are left out.
+
+    They go no further than what the analysis took for a value: one misread would flatten the rest.
+    """
     channel = facts.first_of(role)
     if channel is None or channel.name not in thinned:
         return ()
     found = thinned[channel.name]
+    least, most = passed.extremes.get(channel.name, (-math.inf, math.inf))
     return tuple(
-        (at_s, low, high)
+        (at_s, max(low, least), min(high, most))
         for at_s, low, high in zip(found.from_s, found.low, found.high, strict=True)
-        if low is not None and high is not None
+        if low is not None and high is not None and low <= most and high >= least
     )
 
 

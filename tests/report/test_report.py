@@ -196,9 +196,11 @@ def test_what_the_analysis_passes_over_is_no_hottest_pot(tmp_path: Path, value: 
     with Journal.create(path, entries[0].body, entries[0].utc_s) as journal:
         journal.append(rows)
     catch_up(path)
-    (pot,) = [one for one in report_of(path).channels if one.name == "pot"]
+    report = report_of(path)
+    (pot,) = [one for one in report.channels if one.name == "pot"]
     assert pot.high is not None
     assert pot.high < 70.0  # it is on its way to a hold
+    assert max(high for _, _, high in report.course.pot) < 70.0
 
 
 def test_where_the_material_went_is_said_of_a_rehearsed_run(tmp_path: Path) -> None:
