@@ -11,6 +11,7 @@ import pytest
 
 from monitor.analysis.estimate import strained
 from monitor.analysis.estimate.bands import Band
+from monitor.analysis.estimate.outstanding import likely_outstanding
 from monitor.analysis.estimate.strained import at_odds
 from monitor.analysis.fold import Fold
 from tests.benchmarks.made.draws import Made, make_trap
@@ -66,9 +67,21 @@ def test_weight_goes_to_what_was_weighed_where_the_whole_of_it_contradicts_the_f
 ) -> None:
     """By 1.5 standard deviations none of it, by three nine tenths: a standard one is 0.02 here."""
     monkeypatch.setattr(strained, "_comes", lambda past, one: comes)
-    past = SimpleNamespace(
-        heard=tuple(SimpleNamespace(signal=SimpleNamespace(role=role)) for role in roles),
-        layout=SimpleNamespace(done_group=(1,)),
-    )
+    past = _past(roles, of_done=0.4)
     band = Band(missing - 1.645 * 0.02, missing, missing + 1.645 * 0.02)
-    assert at_odds(past, band) == pytest.approx(share)  # type: ignore[arg-type]
+    assert at_odds(past, band) == pytest.approx(share)
+
+
+def _past(roles: list[str], of_done: float) -> Any:
+    """What is asked of a past; `of_done` is the share of the step of [done] in the whole loss."""
+    signals = [SimpleNamespace(role=role, share=np.array([0.6, of_done])) for role in roles]
+    return SimpleNamespace(
+        heard=tuple(SimpleNamespace(signal=signal) for signal in signals),
+        layout=SimpleNamespace(done_group=(1,), done=1),
+    )
+
+
+def test_a_balance_says_nothing_of_a_step_that_does_not_move_it() -> None:
+    past, band = _past(["pot_mass"], of_done=0.0), Band(-0.3, -0.2, -0.1)
+    assert at_odds(past, band) == 0.0
+    assert likely_outstanding(past, SimpleNamespace(), band) == 0.0  # type: ignore[arg-type]
