@@ -244,10 +244,10 @@ class MqttSession:
         self._is_connected = self._is_known = False
         self._is_subscribed = self._is_lost = False
         self._waiting = 0
-        if broker.is_new:
-            self._forget(broker)
         self._client = self._made(broker)
         self._connect(broker)
+        if broker.is_new and self._is_known:
+            self._forget(broker)
         self._handed.connected_anew()
         now_s = time.monotonic()
         # What was kept during a short interruption is not late enough to matter, and nothing was
@@ -277,15 +277,18 @@ class MqttSession:
         return client
 
     def _forget(self, broker: Broker) -> None:
-        """Have the broker throw away what it kept under our name.
+        """Have the broker throw away what it kept under our name, and come anew.
 
         MQTT 3.1.1, section 3.1.2.4: coming with a clean session does, and what is left by it goes
-        with the connection.
+        with the connection. Only where it says that it knows us: some brokers take who comes twice
+        at once for two.
         """
-        self._client = self._made(replace(broker, is_lasting=False))
-        self._connect(broker)
-        self.close()
-        self._is_connected = False
+        for is_lasting in (False, True):
+            self.close()
+            self._is_connected = False
+            self._client = self._made(replace(broker, is_lasting=is_lasting))
+            self._connect(broker)
+        self._arrived.clear()
 
     def _on_connect(self, _c: Client, _d: Any, flags: Any, reason: Any, _p: Any) -> None:
         self._is_connected = not reason.is_failure
