@@ -210,8 +210,11 @@ class Alarms:
         return CLASSES[finding.name] == "A"
 
     def _settle(self) -> None:
-        """Back to normal: gone and seen, unless latched."""
-        self.kept = [a for a in self.kept if a.active or a.acknowledged_s is None or a.is_latching]
+        """Back to normal: gone and seen, unless latched; gone as a consequence asks for nothing."""
+        self.kept = [
+            a for a in self.kept
+            if a.active or a.is_latching or (a.acknowledged_s is None and a.root is None)
+        ]  # fmt: skip
 
     def _call_again(self, name: str, channel: str | None) -> None:
         for alarm in self.kept:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from monitor.analysis.bins import BinStore
 from monitor.analysis.channels import ChannelState
@@ -11,9 +12,20 @@ from monitor.analysis.setting import Setting
 from monitor.analysis.verdict_state import KINDS
 from monitor.plan.model import ChannelSpec, InstrumentSpec
 
-__all__ = ["follow_rig"]
+__all__ = ["Followed", "follow_rig"]
 
 Specs = Mapping[str, tuple[InstrumentSpec, ChannelSpec]]
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """What has become of channels, by their names."""
+
+    gone: tuple[str, ...]
+    anew: tuple[str, ...]
+    """Their next number follows on none before."""
+    apart: Mapping[str, str]
+    """What was measured under that name so far stands under this one."""
 
 
 def follow_rig(
@@ -23,19 +35,20 @@ def follow_rig(
     before: Specs,
     setting: Setting,
     now_s: float,
-) -> tuple[list[str], list[str]]:
+) -> Followed:
     """Make `channels`, in place, those of the rig in `setting`, which was `before` until `now_s`.
 
     What the rig names no longer is gone; its past stays in `bins`. A channel that measures
     something else from now on begins anew; one that is read in another way is believed again,
     whatever was held against it. What was learned of a channel stays where the rig says nothing new
-    of it. Returns the names of those that are gone, and of those whose next number follows
-    on none before.
+    of it.
     """
     anew: list[str] = []
+    apart: dict[str, str] = {}
     gone = [name for name in before if name not in setting.specs]
     for name in gone:
         known = channels.pop(name, None)
+        bins.finish(name)
         if known is not None:
             _forget(memory, known)
     for name, (source, spec) in setting.specs.items():
@@ -47,10 +60,15 @@ def follow_rig(
         if known is None:
             channels[name] = fresh
             anew.append(name)
+            earlier = bins.channel(name)
+            if earlier.role == fresh.role and len(earlier) and fresh.unit == "1":
+                fresh.count_before = float(earlier.last[-1])
+            elif earlier.role not in ("", fresh.role):
+                apart[name] = bins.set_apart(name)
         elif known.role != fresh.role:
             channels[name] = fresh
             anew.append(name)
-            bins.set_apart(name)
+            apart[name] = bins.set_apart(name)
             _forget(memory, known)
         else:
             if known.mL_per_count != fresh.mL_per_count:
@@ -58,7 +76,7 @@ def follow_rig(
             _adopt(known, fresh, None if was is None else was[1], spec)
             if was is not None and _is_read_otherwise(was, (source, spec)):
                 anew.append(name)
-    return gone, anew
+    return Followed(tuple(gone), tuple(anew), apart)
 
 
 def _adopt(

@@ -41,6 +41,7 @@ _COUNTED = frozenset({Quality.GOOD, Quality.UNSTABLE, Quality.AT_LEAST})
 
 _AT_LEAST = Quality.AT_LEAST
 _COMPACT_EVERY_S = 1800.0
+_CEASED_S = 180.0
 
 _NO_MOVE, _WHOLE, _MOSTLY = 1e-7, 0.05, 0.9
 """What rounding makes of two equal readings, and of a whole multiple; a tare may break the rule."""
@@ -252,17 +253,23 @@ class BinStore:
             if roles is None or kept.role in roles
         )
 
-    def set_apart(self, name: str) -> None:
-        """Begin that channel anew: what it measured so far stays, under another name."""
+    def finish(self, name: str) -> None:
+        """Close the bin that is being filled: nothing more comes for now."""
+        if name in self._channels:
+            self._channels[name].close()
+
+    def set_apart(self, name: str) -> str:
+        """Begin that channel anew; what it measured so far stays, under the name returned."""
         kept = self._channels.pop(name, None)
         if kept is None:
-            return
+            return name
         kept.close()
         kept.laid_out = None  # it bears the name
         earlier = f"{name} as {kept.role}"
         while earlier in self._channels:
             earlier += "'"
         self._channels[earlier] = kept
+        return earlier
 
     def first_s(self) -> float | None:
         """When the first reading of any closed bin came; None before one is closed. [s]"""
@@ -272,6 +279,15 @@ class BinStore:
     def names(self, role: str) -> tuple[str, ...]:
         """Names of the channels of a role, in the order in which they first spoke."""
         return tuple(name for name, kept in self._channels.items() if kept.role == role)
+
+    def lately(self, role: str) -> tuple[str, ...]:
+        """The same, those that have long ceased to speak while another does behind the others."""
+        names = self.names(role)
+        if len(names) < 2:
+            return names
+        ends_s = {n: float(c.t1_s[-1]) if len(c := self.channel(n)) else -math.inf for n in names}
+        latest_s = max(ends_s.values())
+        return tuple(sorted(names, key=lambda name: latest_s - ends_s[name] > _CEASED_S))
 
     def snapshot(self) -> dict[str, Any]:
         """All that `restore` needs, as plain values; JSON keeps every bit of them."""

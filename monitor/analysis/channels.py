@@ -166,6 +166,8 @@ class ChannelState:
     """A change that may be a spike, until the next reading tells."""
     held_s: float = 0.0
     raw: float | None = None
+    count_before: float | None = None
+    """What it had counted when another counter, or another way to it, took its place."""
     offset: float = 0.0
     resets: int = 0
     reset_s: float = -1e9
@@ -259,8 +261,10 @@ class ChannelState:
         return min(10.0 * period_s + _LEAST_HOLE_S, max(_MISSING * period_s, _SHORT_HOLE_S))
 
     def accept(self) -> None:
-        """A person has looked: what a suspended channel says is true, on its old scale."""
+        """What it says next follows on nothing before, and is believed; a count goes on."""
         self.suspended = ""
+        if self.raw is not None:
+            self.count_before, self.raw = self.offset + self.raw, None
         self.value = self.before = self.pending = self.held = None
         self.recent.clear()
         self.kept_s = -1e9
@@ -510,7 +514,9 @@ class ChannelState:
             return False
         last = self.raw
         if last is None:
-            self.first = raw
+            self.first = raw if self.first is None else self.first
+            if self.count_before is not None:
+                self.offset, self.count_before = self.count_before - raw, None
             self.raw = raw
         elif raw < last:
             if self.pending is None or raw < self.pending:

@@ -12,6 +12,7 @@ import json
 import math
 import re
 import zlib
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
@@ -260,7 +261,7 @@ class Fold:
         self._read_anew(of_it)
         state.read_anew = [n for n in state.read_anew if n not in of_it]
 
-    def _read_anew(self, names: list[str]) -> None:
+    def _read_anew(self, names: Iterable[str]) -> None:
         for name in names:
             self._state.channels[name].accept()
             self._state.boil_down.forget_level(name)
@@ -285,10 +286,12 @@ class Fold:
         if before[1] != state.rig_toml:
             state.channels = channels
             named = self._setting.specs
-            gone, anew = follow_rig(channels, self._bins, state.memory, specs, self._setting, now)
-            state.read_anew = anew
-            self._read_anew(anew)
-            state.taken_out = [n for n in (*state.taken_out, *gone) if n not in named]
+            now_is = follow_rig(channels, self._bins, state.memory, specs, self._setting, now)
+            waiting = [n for n in state.read_anew if n in named and n not in now_is.anew]
+            state.read_anew = [*waiting, *now_is.anew]
+            self._read_anew(now_is.anew)
+            state.estimator = state.estimator.renamed(now_is.apart)
+            state.taken_out = [n for n in (*state.taken_out, *now_is.gone) if n not in named]
             self._sort_by_role()
         if before[0] == state.plan_toml:
             return

@@ -35,8 +35,10 @@ _BUBBLE_KEYS = ("bubble_mL", "bubble_u_mL", "ceiling_per_s", "bore_mm", "liquid"
 _LONGEST_NAME = 60
 _CHANNEL_NAME = re.compile(rf"[^\W\d][\w .-]{{0,{_LONGEST_NAME - 1}}}")
 _SECRET = re.compile(r"(?i)pass|secret|token|credential|api_?key")
-_LOGIN = re.compile(r"(?!file:|serial:)(?:\w+://)?+[^@]*:[^@]*@")
-"""A name and a password before a host, whatever signs are in them; paths may look like that."""
+_LOGIN = re.compile(r"//[^/@]*:[^/@]*@")
+_ANY_LOGIN = re.compile(r"(?!file:|serial:|usb)(?:[A-Za-z][\w.+-]*://)?+[^@]*:[^@]*@")
+"""A name and a password before a host; whatever signs are in them, which a path may look like: what
+a journal holds was let through, and is read."""
 _SHARED_SCHEMES = ("mqtt://", "mqtts://")
 _TABLE = "table"
 """Port, and driver, of readings that an import hands in: good for all but being opened."""
@@ -141,7 +143,7 @@ def _port(fields: Fields, info: DriverKeys | None, or_table: bool) -> str:
             "or the driver and port of a real instrument"
         )
     port = fields.text("port", says, required=needed) or ""
-    if _LOGIN.match(port):
+    if _LOGIN.search(port) or (fields.source.is_new and _ANY_LOGIN.match(port)):
         # The value itself is not shown: what is printed is often kept.
         found = "a password in clear"
         fields.problem("port", found, "the address alone, and password_env naming a variable")

@@ -14,6 +14,7 @@ from typing import Any
 
 from monitor import __version__
 from monitor.analysis.alarm_metrics import TARGETS, AlarmMetrics, measure_alarms
+from monitor.analysis.bins import BinStore
 from monitor.analysis.conditions import CLASSES
 from monitor.analysis.fold import Fold
 from monitor.dashboard.events import KINDS_OF_EVENTS, event_of, put_aside
@@ -158,21 +159,49 @@ def _read(reader: Reader, name: str, report: Report, recorded: bool, troubles: l
     )
     report = _timeline(report, heard, passed, first, facts)
     report = _last_line(report, passed)
+    folds: list[Fold] = []
+    guarded(lambda: folds.append(fold_of(reader)))
+    for fold in folds:
+        _widen(passed, fold.bins, facts)
     course: list[Report] = []
     guarded(lambda: course.append(_with_course(reader, report, heard, passed, facts, end_s)))
     report = course[0] if course else report
     known: list[Report] = []
-    guarded(lambda: known.append(_with_account(reader, report, heard, passed, facts, end_s)))
+    for fold in folds:
+        guarded(
+            lambda fold=fold: known.append(  # type: ignore[misc]
+                _with_account(reader, fold, report, heard, passed, facts, end_s)
+            )
+        )
     report = known[0] if known else report
     state, ending = _ending(heard, recorded, end_s, passed)
     return replace(report, state=state, ending=ending)
 
 
+def _widen(passed: Passed, bins: BinStore, facts: Facts) -> None:
+    """What came and went between two lines was a value too: a surge of pressure lasts seconds.
+
+    Of masses and counts the bins hold what was made of them, tares taken out and resets joined.
+    """
+    for channel in facts.channels:
+        seen = bins.channel(channel.name)
+        if channel.unit in ("g", "1") or not len(seen):
+            continue
+        low, high = passed.extremes.get(channel.name, (math.inf, -math.inf))
+        low, high = min(low, float(seen.minimum.min())), max(high, float(seen.maximum.max()))
+        passed.extremes[channel.name] = (low, high)
+
+
 def _with_account(
-    reader: Reader, report: Report, heard: _Heard, passed: Passed, facts: Facts, end_s: float
+    reader: Reader,
+    fold: Fold,
+    report: Report,
+    heard: _Heard,
+    passed: Passed,
+    facts: Facts,
+    end_s: float,
 ) -> Report:
     """Where the material went, and when heating began."""
-    fold = fold_of(reader)
     report = replace(report, heated_s=fold.heated_s)
     if facts.plan is None:
         return report

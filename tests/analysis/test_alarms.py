@@ -149,6 +149,15 @@ def test_a_root_that_is_over_explains_nothing_for_long(
     assert "power-lost" in states
 
 
+def test_what_ended_as_a_consequence_asks_for_nothing() -> None:
+    """Nor does it when its root is over."""
+    alarms = Alarms()
+    for t in range(0, 800, 10):
+        root = [finding("probe-slipped", 0.0)] if t < 400 else []
+        alarms.update(float(t), [*root, *([finding("off-profile", 30.0)] if 30 <= t < 300 else [])])
+    assert [a["name"] for a in alarms.lines()] == ["probe-slipped"]
+
+
 def test_priorities_come_first_and_findings_of_class_d_are_no_alarms() -> None:
     """High before medium before low."""
     alarms = Alarms()

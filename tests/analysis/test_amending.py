@@ -5,10 +5,13 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
+from monitor.analysis.estimate import begin
+from monitor.analysis.estimate.warmth import told_by
 from monitor.analysis.fold import Fold
 from monitor.entries import Amended, Body, Entry, Heartbeat, InstrumentState, Mark, RunStarted
 from monitor.rehearsal.entries import rehearse_entries
@@ -135,7 +138,7 @@ def test_what_comes_back_is_heard_again() -> None:
     assert not names(lines, "alarms")
     values = {c["name"]: c["value"] for c in lines[-1]["channels"]}
     assert values["coolant_in"] == pytest.approx(4.0, abs=0.1)
-    assert values["bubbles"] == 289 // 4
+    assert values["bubbles"] == 99 // 4 + 289 // 4 - 201 // 4  # what passed meanwhile is not known
 
 
 def test_roles_that_swap_do_so_from_then_on() -> None:
@@ -407,3 +410,98 @@ def test_bubbles_of_another_size_are_no_leak() -> None:
     fold.step(Entry(10**6, at_s, None, Amended(rig_toml=first.rig_toml.replace("0.11", "0.33"))))
     assert fold._state.memory.get("bubbles-per-g-since", at_s) >= at_s
     assert not any("/bubbles" in k or ":bubbles/" in k for k in fold._state.memory)
+
+
+def test_what_was_held_against_a_channel_stays_with_what_it_measured_then() -> None:
+    """Another role begins without it, and the stretch stays out of the vote."""
+    state = replace(begin(), shut={"a": ((10.0, None),), "b": ((5.0, 6.0),)}, jumps={"a": (7.0,)})
+    renamed = state.renamed({"a": "a as pot_temperature"})
+    assert renamed.shut == {"a as pot_temperature": ((10.0, None),), "b": ((5.0, 6.0),)}
+    assert renamed.jumps == {"a as pot_temperature": (7.0,)}
+
+
+def test_what_comes_back_in_another_role_is_not_taken_for_what_it_was() -> None:
+    swap = {'scale = { role = "pot_mass"': 'scale = { role = "receiver_mass"'}
+    fold = Fold(start(STEP_PLAN, rig("pots", "balance", swap=swap)))
+    bodies = [*speaking(0.0, 200.0, "pots", "balance"), (200.0, Amended(rig_toml=rig("pots")))]
+    bodies += [*speaking(201.0, 300.0, "pots"), (300.0, Amended(rig_toml=rig("pots", "balance")))]
+    bodies += speaking(301.0, 500.0, "pots", "balance")
+    for entry in numbered(bodies):
+        fold.step(entry)
+    assert fold.bins.names("receiver_mass") == ("scale as receiver_mass",)
+    assert fold.bins.names("pot_mass") == ("scale",)
+    assert fold.bins.channel("scale").t0_s[0] > 300.0
+
+
+def test_a_second_amendment_takes_nothing_back_of_the_first() -> None:
+    """What is read otherwise is believed from when it is connected, whatever comes between."""
+    other = rig("pots", swap={":1": ":9"})
+    fold = Fold(start(STEP_PLAN, rig("pots")))
+    bodies = [*speaking(0.0, 300.0, "pots"), (300.0, Amended(rig_toml=other))]
+    bodies += [(300.1, said("pots", pot=80.0, mantle=120.0))]
+    bodies += [(300.2, Amended(rig_toml=other + "[train]\ntip_depth_mm = 20\n"))]
+    bodies += [(300.5, InstrumentState("pots", "connected", ""))]
+    bodies += _to_F(speaking(301.0, 400.0, "pots"))
+    lines = [line for entry in numbered(bodies) for line in fold.step(entry)]
+    assert "unit-changed" not in names(lines)
+    pot = next(c for c in lines[-1]["channels"] if c["name"] == "pot")
+    assert pot["value"] == pytest.approx(176.0, abs=0.2)
+
+
+@pytest.mark.parametrize("begins_at", [0.0, 5000.0])
+@pytest.mark.parametrize("is_away", [False, True])
+def test_another_counter_goes_on_from_what_was_counted(begins_at: float, is_away: bool) -> None:
+    """Whether it takes the place at once, or comes back after a while under the same name."""
+    other = rig("pots", "counter", swap={":4": ":9"})
+
+    def bodies() -> Iterator[tuple[float, Body]]:
+        for t in range(900):
+            gone = is_away and 300 <= t < 400
+            if t == 300:
+                yield float(t), Amended(rig_toml=rig("pots") if is_away else other)
+            if t == 400 and is_away:
+                yield float(t), Amended(rig_toml=other)
+            yield t + 0.1, said("pots", pot=80.0 + 0.01 * (t % 7), mantle=120.0)
+            if not gone:
+                count = 2.0 * t if t < 300 else begins_at + 2.0 * (t - 300)
+                yield t + 0.2, said("counter", bubbles=count)
+
+    fold = Fold(start(STEP_PLAN, rig("pots", "counter")))
+    lines = [line for entry in numbered(bodies()) for line in fold.step(entry)]
+    assert "counter-reset" not in names(lines)
+    value = next(c["value"] for c in lines[-1]["channels"] if c["name"] == "bubbles")
+    assert value == pytest.approx(1780.0 - (200.0 if is_away else 0.0), abs=130.0)
+    assert (fold.bins.channel("bubbles").last[1:] >= fold.bins.channel("bubbles").last[:-1]).all()
+
+
+@pytest.mark.parametrize("how", ["renamed", "added", "out"])
+def test_each_of_several_probes_tells_of_its_own_time(how: str) -> None:
+    """None is carried on before it spoke or after it ceased."""
+
+    def probe(name: str) -> str:
+        return f'{name} = {{ role = "pot_temperature", unit = "degC" }}\n'
+
+    def board(*names: str) -> str:
+        text = 'format = 1\n[[instrument]]\nname = "pots"\ndriver = "line"\n'
+        text += 'port = "tcp://127.0.0.1:1"\n[instrument.channels]\n'
+        return text + "".join(map(probe, names))
+
+    first, then = {
+        "renamed": (("a",), ("b",)), "added": (("a",), ("a", "b")), "out": (("a", "b"), ("a",)),
+    }[how]  # fmt: skip
+    fold = Fold(start(STEP_PLAN, board(*first)))
+
+    def bodies() -> Iterator[tuple[float, Body]]:
+        for t in range(0, 3600, 5):
+            if t == 1800:
+                yield float(t), Amended(rig_toml=board(*then))
+            pot_C = 20.0 + t / 30.0 + 0.02 * (t * 7919 % 11 - 5)
+            yield t + 0.1, said("pots", **dict.fromkeys(first if t < 1800 else then, pot_C))
+
+    for entry in numbered(bodies()):
+        fold.step(entry)
+    told = told_by(fold.bins, "pot_temperature", {})
+    assert told is not None
+    assert told.temp_C == pytest.approx(20.0 + told.at_s / 30.0, abs=0.5)
+    assert told.at_s[0] < 60.0
+    assert told.at_s[-1] > 3500.0

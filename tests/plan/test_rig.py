@@ -107,6 +107,13 @@ def test_a_port_that_holds_no_password(port):
     assert parse_rig(bent(RIG, "tcp://127.0.0.1:4711", port), drivers=KNOWN).instruments[1].port
 
 
+def test_a_journal_whose_port_may_only_look_like_a_login_is_read():
+    """Only what is new is refused for it."""
+    text = bent(RIG, "tcp://127.0.0.1:4711", "mqtt://host:1883/a@b")
+    assert parse_rig(text).instruments[1].port
+    assert problems(text, KNOWN)
+
+
 def test_without_drivers_any_key_stands():
     """What only the driver knows is kept, with its value."""
     rig = parse_rig(bent(RIG, "fields =", "device = 7\nfields ="))

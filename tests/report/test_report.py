@@ -177,6 +177,26 @@ def test_of_a_rehearsed_run_with_its_own_analysis(tmp_path: Path) -> None:
     assert "nobody at the bench has checked in" in words(text)
 
 
+def test_a_surge_between_two_lines_is_the_highest(tmp_path: Path) -> None:
+    """Four seconds of pressure are what somebody looks for afterwards."""
+    path = tmp_path / "a.run"
+    entries = list(rehearse_entries(HOLD_PLAN, until_s=600.0))
+    assert isinstance(entries[0].body, RunStarted)
+    rows = []
+    for entry in entries[1:]:
+        body = entry.body
+        if isinstance(body, Readings) and 432.5 < entry.elapsed_s < 436.5:
+            body = replace(body, values=tuple(
+                replace(r, value=2.5) if r.channel == "pressure" else r for r in body.values
+            ))  # fmt: skip
+        rows.append((entry.elapsed_s, entry.utc_s, body))
+    with Journal.create(path, entries[0].body, entries[0].utc_s) as journal:
+        journal.append(rows)
+    catch_up(path)
+    (gauge,) = [one for one in report_of(path).channels if one.name == "pressure"]
+    assert gauge.high == 2.5
+
+
 @pytest.mark.parametrize("value", [3276.7, 130.0], ids=["no sensor", "a misread"])
 def test_what_the_analysis_passes_over_is_no_hottest_pot(tmp_path: Path, value: float) -> None:
     path = tmp_path / "a.run"

@@ -175,7 +175,7 @@ def _by_mantle(past: Past, cloud: Cloud, road: Road, bins: BinStore) -> float:
     itself has shown.
     """
     edges, now_s = past.grid.edges_s, float(past.grid.edges_s[-1])
-    mantle = next((bins.channel(name) for name in bins.names("mantle_temperature")), None)
+    mantle = next((bins.channel(name) for name in bins.lately("mantle_temperature")), None)
     if mantle is None or now_s - edges[0] < _THEN[0]:
         return 0.0
     takes = _takes_K_s(past, cloud)

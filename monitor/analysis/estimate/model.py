@@ -282,6 +282,17 @@ class EstimatorState:
     charge: Charge = field(default_factory=Charge)
     """Whether it is another than was told."""
 
+    def renamed(self, names: Mapping[str, str]) -> EstimatorState:
+        """The same with what is known of those channels under other names."""
+        if not names:
+            return self
+        return replace(
+            self,
+            jumps={names.get(name, name): of for name, of in self.jumps.items()},
+            noise={names.get(name, name): of for name, of in self.noise.items()},
+            shut={names.get(name, name): of for name, of in self.shut.items()},
+        )
+
     def of_size(self, unknowns: int) -> EstimatorState:
         """The same with so many coordinates: others begin at their prior, those too many go."""
         if all(len(z) == unknowns for z in self.at.values()):

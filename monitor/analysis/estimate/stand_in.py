@@ -66,7 +66,7 @@ def fill_from_mantle(grid: Grid, bins: BinStore, shut: _Shut, warmth: Warmth) ->
 
 def _heard(bins: BinStore, role: str, shut: _Shut) -> tuple[_Array, _Array] | None:
     """Times and values of the first channel of a role that has a vote; None where none has."""
-    for name in bins.names(role):
+    for name in bins.lately(role):
         channel = bins.channel(name)
         free = open_times(channel.at_s, shut.get(name, ()))
         if free.any():

@@ -124,7 +124,10 @@ def told_by(
 def _joined(
     bins: BinStore, names: Sequence[str], shut: Mapping[str, Sequence[Sequence[float | None]]]
 ) -> Told | None:
-    """Mean course of several channels of one role, at the times of the first that speaks."""
+    """Mean course of several channels of one role, each from its first time to its last.
+
+    At the times of the one that spoke most, and of the others before and behind those.
+    """
     courses = []
     for name in names:
         channel = bins.channel(name)
@@ -135,9 +138,19 @@ def _joined(
         return None
     if len(courses) == 1:
         return courses[0]
-    at = max(courses, key=lambda c: c.at_s.size).at_s
-    temp = np.mean([np.interp(at, c.at_s, c.temp_C) for c in courses], axis=0)
-    return Told(at, temp, np.mean([np.interp(at, c.at_s, c.u_K) for c in courses], axis=0))
+    courses.sort(key=lambda c: -c.at_s.size)
+    at = courses[0].at_s
+    for one in courses[1:]:
+        more = one.at_s[(one.at_s < at[0] - _SHORT_S) | (one.at_s > at[-1] + _SHORT_S)]
+        at = np.sort(np.concatenate([at, more]))
+    there = np.array(
+        [(at >= c.at_s[0] - _SHORT_S) & (at <= c.at_s[-1] + _SHORT_S) for c in courses]
+    )
+    there[:, ~there.any(axis=0)] = True  # nobody spoke: between them
+    share = there / there.sum(axis=0)
+    temp = np.array([np.interp(at, c.at_s, c.temp_C) for c in courses])
+    u = np.array([np.interp(at, c.at_s, c.u_K) for c in courses])
+    return Told(at, (share * temp).sum(axis=0), (share * u).sum(axis=0))
 
 
 def _closed(channel: ChannelBins, free: NDArray[np.bool_]) -> Told:
