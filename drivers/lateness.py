@@ -2,22 +2,23 @@
 
 Where it bears its own time, that is held against the time at which it came. Clocks of senders are
 often wrong, by a time zone or by years; a wrong clock stays as wrong as it was, whereas what was
-kept and sent on comes faster than it was measured. So an error that has stood for a minute is
-taken for the clock's and no longer for lateness.
+kept and sent on comes faster than it was measured. So what was as late at least in one minute as in
+the minute before is taken for the clock's error and no longer for lateness.
 
 Where it bears none, one thing can be known: a broker that has kept messages for us sends them in
 a row as soon as we are back, as fast as we take them, until it has none left. That row ends with a
 pause although the broker might have sent.
 
 What cannot be known: that a sender, or another broker on the way, has kept a message back which
-bears no time. A sender that falls behind by less than one second in thirty looks like a clock that
-goes slow. Without own times the first messages of one that never pauses are called late for so
+bears no time. A sender that falls behind by less than one second in thirteen looks like a clock
+that goes slow. Without own times the first messages of one that never pauses are called late for so
 long after each interruption, and from a broker further off than the pause the row may seem to end
 too soon.
 """
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 __all__ = ["LATE_S", "OwnTimes", "Row"]
@@ -25,9 +26,15 @@ __all__ = ["LATE_S", "OwnTimes", "Row"]
 LATE_S: Final = 30.0
 """Later than this is not now. As long as the analysis lets the first reading of a channel stand for
 now, and more than clocks that nobody sets differ by in a usual week (judgement, no source)."""
-STEADY_S: Final = 2.0
-"""Own times in whole seconds, and networks, make lateness uneven by so much (judgement)."""
-SETTLED_S: Final = 60.0
+STEADY_S: Final = 5.0
+"""By so much the least lateness of one stretch may differ from that of the next: networks are
+uneven, own times come in whole seconds or more, and a clock may go slow (judgement)."""
+STRETCH_S: Final = 65.0
+"""Longer than a minute, so that own times in whole minutes come to their least in each."""
+SETTLED_S: Final = 2.0 * STRETCH_S
+_MINUTE_S: Final = 60.0
+_WHOLE_MINUTES: Final = 3
+"""So many own times in a row that are whole minutes come of a clock that tells no seconds."""
 PAUSE_S: Final = 0.25
 """Round trips in a building are a hundred times shorter (judgement, no source)."""
 LONGEST_S: Final = 20.0
@@ -40,23 +47,34 @@ class OwnTimes:
 
     def __init__(self) -> None:
         self._wrong_s = 0.0
-        self._steady_since: tuple[float, float] | None = None
-        """When, and at which difference, the sender's clock began to keep step with ours."""
+        self._whole = 0
+        self._since_s = math.inf
+        self._least_s = self._least_before_s = math.inf
+        """Least lateness of the stretch that began then, and of the one before."""
 
     def late_s(self, own_s: float, now_s: float) -> float:
-        """By how much a message of `own_s` is late that came at `now_s`, both since 1970. [s]
+        """By how much a message of `own_s` is late at least that came at `now_s`, since 1970. [s]
 
         >>> times = OwnTimes()
         >>> times.late_s(1000.0, 1000.5), times.late_s(1001.0, 1301.5)
         (0.5, 300.5)
         """
         behind_s = now_s - own_s
-        steady = self._steady_since
-        if steady is None or abs(behind_s - steady[1]) > STEADY_S or now_s < steady[0]:
-            self._steady_since = (now_s, behind_s)
-        elif now_s - steady[0] >= SETTLED_S:
-            self._wrong_s = steady[1]
-        return behind_s - self._wrong_s
+        self._whole = self._whole + 1 if own_s % _MINUTE_S == 0.0 else 0
+        self._learn(behind_s, now_s)
+        grain_s = _MINUTE_S if self._whole >= _WHOLE_MINUTES else 0.0
+        return behind_s - self._wrong_s - grain_s
+
+    def _learn(self, behind_s: float, now_s: float) -> None:
+        """What was as late at least in two stretches on end is late by its clock."""
+        if now_s < self._since_s:  # the first, or our own clock was set back
+            self._since_s, self._least_s, self._least_before_s = now_s, behind_s, math.inf
+        elif now_s - self._since_s < STRETCH_S:
+            self._least_s = min(self._least_s, behind_s)
+        else:
+            if abs(self._least_s - self._least_before_s) <= STEADY_S:
+                self._wrong_s = min(self._least_s, self._least_before_s)
+            self._least_before_s, self._least_s, self._since_s = self._least_s, behind_s, now_s
 
 
 class Row:

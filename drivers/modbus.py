@@ -205,12 +205,13 @@ class ModbusSession:
         if device.next_s > self._clock():
             time.sleep(min(timeout_s, 0.02))
             return ()
+        asked_s = self._clock()  # an exchange that takes long makes the next one late, not seldom
         try:
             items = self._asked(device)
         except NoAnswerError as error:
             return self._unanswered(device, str(error))
         device.silent = 0
-        device.next_s = next_due_s(device.next_s, self._every_s, self._clock())
+        device.next_s = next_due_s(device.next_s, self._every_s, asked_s)
         return items
 
     def close(self) -> None:

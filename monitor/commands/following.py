@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import functools
+import math
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -74,4 +75,4 @@ def _is_multiple(elapsed_s: float, every_s: float) -> bool:
     >>> _is_multiple(10.0, 0.1), _is_multiple(10.0, 2.5), _is_multiple(10.0, 3.0)
     (True, True, False)
     """
-    return abs(round(elapsed_s / every_s) * every_s - elapsed_s) < _SAME_S
+    return abs(math.remainder(elapsed_s, every_s)) < _SAME_S

@@ -212,14 +212,18 @@ def _refuse_without_instruments(path: Path) -> None:
     from monitor.entries import Readings
     from monitor.exchange.readings_in import INSTRUMENT
     from monitor.journal import Reader
+    from monitor.plan.files import parse_rig
 
     with Reader(path) as reader:
         if reader.start().rehearsal:
             raise UsageError(
                 f"journal {path} is of a rehearsal, whose simulated rig is gone; begin another one"
             )
+        rig = parse_rig(reader.start().rig_toml or "format = 1")
+        named = [spec.name for spec in rig.instruments if spec.port != "table"]
         for entry in reader.entries(kinds=("readings",), limit=1):
-            if isinstance(entry.body, Readings) and entry.body.instrument == INSTRUMENT:
+            is_imported = isinstance(entry.body, Readings) and entry.body.instrument == INSTRUMENT
+            if is_imported and INSTRUMENT not in named:
                 raise UsageError(
                     f"journal {path} was imported from a table, and no instrument says more of "
                     "that run; expected a journal that was recorded; to record, begin a run of "

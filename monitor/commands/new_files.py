@@ -14,13 +14,19 @@ __all__ = ["expect_new", "new_file", "new_name"]
 
 def expect_new(path: Path, what: str, option: str = "--out") -> None:
     """UsageError where something of that name is there; `option` is what names another."""
-    if path.exists():
+    if path.exists() and not _is_a_way_out(path):
         raise _taken(path, what, option)
 
 
 @contextlib.contextmanager
 def new_name(path: Path, what: str, option: str = "--out") -> Iterator[None]:
     """`path` as an empty file of our own, to be written by its name; gone where that fails."""
+    if _is_a_way_out(path):
+        try:
+            yield
+        except OSError as error:
+            raise UsageError(f"{what} {path}: {error.strerror or error}") from error
+        return
     try:
         path.open("xb").close()
     except FileExistsError as error:
@@ -42,6 +48,11 @@ def new_file(path: Path, what: str, option: str = "--out") -> Iterator[TextIO]:
     """A new text file, open for writing; UsageError where it is there or cannot be written."""
     with new_name(path, what, option), path.open("w", encoding="utf-8", newline="") as file:
         yield file
+
+
+def _is_a_way_out(path: Path) -> bool:
+    """A device or a pipe: what is written there overwrites nothing."""
+    return path.exists() and not path.is_file() and not path.is_dir()
 
 
 def _taken(path: Path, what: str, option: str) -> UsageError:

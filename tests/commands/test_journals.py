@@ -8,6 +8,7 @@ import os
 import sqlite3
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -427,3 +428,15 @@ def test_an_archive_that_may_only_be_read(
         f"mantlewatch: journal {journal}: nothing can be written there (Read-only file system); "
         f"copy it to a folder of your own with: mantlewatch export {journal} --journal COPY"
     ]
+
+
+def test_a_way_out_that_is_no_file_is_written_to(call: Call, journal: Path, tmp_path: Path) -> None:
+    """Nothing is overwritten there; and it stays."""
+    assert call("export", journal, "--out", "/dev/null").code == 0
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with ThreadPoolExecutor(1) as pool:
+        read = pool.submit(pipe.read_text, encoding="utf-8")
+        assert call("export", journal, "--out", pipe).code == 0
+        assert read.result(timeout=60.0).startswith(("time", "elapsed [s]"))
+    assert pipe.is_fifo()

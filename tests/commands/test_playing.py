@@ -7,8 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from monitor.journal import Reader
-from tests.commands.conftest import Call
+from drivers.reading import Reading
+from monitor.commands import live
+from monitor.entries import Readings, RunStarted
+from monitor.journal import Journal, Reader
+from tests.commands.conftest import PLAN, Call
 
 RIG = """\
 format = 1
@@ -93,3 +96,14 @@ def test_an_import_is_not_gone_on_with(
     assert f"journal {journal} was imported from a table" in refused.err
     assert "mantlewatch run PLAN --rig RIG" in refused.err
     assert journal.read_bytes() == before
+
+
+def test_an_instrument_may_be_called_as_an_import_is(table_file: Path, tmp_path: Path) -> None:
+    """What was recorded is gone on with, whatever its instrument is called."""
+    path = tmp_path / "a.run"
+    rig = RIG.format(port=table_file.as_uri(), more="").replace('name = "kept"', 'name = "import"')
+    assert 'name = "import"' in rig
+    first = RunStarted("a", PLAN, rig, "0", "test", 1)
+    with Journal.create(path, first, 0.0) as journal:
+        journal.append([(1.0, 1.0, Readings("import", (Reading("pot", 20.0),)))])
+    live._refuse_without_instruments(path)

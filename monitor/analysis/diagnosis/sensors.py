@@ -40,7 +40,9 @@ def _silent(view: View) -> Iterator[Judged]:
             continue
         if state.heard == 0:
             if view.now_s - state.added_s > _STARTING_S:
-                yield Judged("channel-silent", "it has said nothing yet", state.name, state.added_s)
+                old = state.quality is Quality.OLD
+                why = "what came so far tells of another time" if old else "it has said nothing yet"
+                yield Judged("channel-silent", why, state.name, state.added_s)
             continue
         silence_s = _silence_s(state, view)
         if silence_s > _NEVER_SILENT_S and silence_s > state.silent_after_s():
