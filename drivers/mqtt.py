@@ -1,9 +1,10 @@
 """MQTT: readings that a broker hands on, acknowledged only once they are in the journal.
 
 The subscription is a lasting one with quality of service 1: what comes while nobody listens is kept
-by the broker and delivered afterwards. That holds within one run, under a name of its own: a new
-one begins with a clean session, or yesterday's readings would come as its first. (A run that is
-over leaves its session behind; how long a broker keeps what nobody fetches is its own setting.)
+by the broker and delivered afterwards. That holds within one run, under a name of its own: what a
+broker has kept for a new one is thrown away, or yesterday's readings would come as its first. (A
+run that is over leaves its session behind; how long a broker keeps what nobody fetches is its own
+setting.)
 
 A message is acknowledged after its readings are committed, so neither a broker's new start nor a
 killed recorder loses one. What the broker then sends again although it was committed is known by

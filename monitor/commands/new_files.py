@@ -20,15 +20,14 @@ def expect_new(path: Path, what: str, option: str = "--out") -> None:
 
 @contextlib.contextmanager
 def new_name(path: Path, what: str, option: str = "--out") -> Iterator[None]:
-    """`path` as an empty file of our own, to be written by its name; gone where that fails."""
-    if _is_a_way_out(path):
-        try:
-            yield
-        except OSError as error:
-            raise UsageError(f"{what} {path}: {error.strerror or error}") from error
-        return
+    """`path` as an empty file of our own, to be written by its name; gone where that fails.
+
+    A device or a pipe is no file of ours: it is written to, and stays.
+    """
+    is_ours = not _is_a_way_out(path)
     try:
-        path.open("xb").close()
+        if is_ours:
+            path.open("xb").close()
     except FileExistsError as error:
         raise _taken(path, what, option) from error
     except OSError as error:
@@ -36,8 +35,9 @@ def new_name(path: Path, what: str, option: str = "--out") -> Iterator[None]:
     try:
         yield
     except BaseException as error:
-        with contextlib.suppress(OSError):
-            path.unlink()
+        if is_ours:
+            with contextlib.suppress(OSError):
+                path.unlink()
         if isinstance(error, OSError):
             raise UsageError(f"{what} {path}: {error.strerror or error}") from error
         raise
@@ -51,7 +51,7 @@ def new_file(path: Path, what: str, option: str = "--out") -> Iterator[TextIO]:
 
 
 def _is_a_way_out(path: Path) -> bool:
-    """A device or a pipe: what is written there overwrites nothing."""
+    """A device or a pipe, where nothing is overwritten."""
     return path.exists() and not path.is_file() and not path.is_dir()
 
 

@@ -18,8 +18,8 @@ WHOLE = "seq, elapsed_s, utc_s, kind, body"
 def entry_of(path: Path, row: tuple[Any, ...]) -> Entry:
     """The entry in a row of `WHOLE`; JournalDamagedError where it is none.
 
-    The database itself takes a text where a number belongs. A clock may say anything, and what does
-    is told by `verify`; nothing is reckoned by it.
+    The database itself takes a text where a number belongs. What a clock said may be
+    infinite: whoever reckons by it looks, and an altered one is told by `verify`.
     """
     seq, elapsed_s, utc_s, kind, body = row
     try:

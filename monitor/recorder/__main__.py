@@ -6,6 +6,7 @@ It needs no terminal, and ends by SIGTERM, SIGINT or SIGHUP, or by an entry that
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import signal
 import sys
@@ -77,7 +78,8 @@ def _clock(
 
 def _passed_s(since: Entry) -> float:
     """Time since an entry by the wall clock; below 0 where that clock has been set back."""
-    return 0.0 if since.utc_s is None else time.time() - since.utc_s
+    utc_s = since.utc_s
+    return 0.0 if utc_s is None or not math.isfinite(utc_s) else time.time() - utc_s
 
 
 def _is_fresh(journal: Path) -> bool:

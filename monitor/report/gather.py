@@ -8,6 +8,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta, timezone
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -161,18 +162,15 @@ def _read(reader: Reader, name: str, report: Report, recorded: bool, troubles: l
     report = _last_line(report, passed)
     folds: list[Fold] = []
     guarded(lambda: folds.append(fold_of(reader)))
-    for fold in folds:
-        _widen(passed, fold.bins, facts)
+    if folds:
+        _widen(passed, folds[0].bins, facts)
     course: list[Report] = []
     guarded(lambda: course.append(_with_course(reader, report, heard, passed, facts, end_s)))
     report = course[0] if course else report
     known: list[Report] = []
-    for fold in folds:
-        guarded(
-            lambda fold=fold: known.append(  # type: ignore[misc]
-                _with_account(reader, fold, report, heard, passed, facts, end_s)
-            )
-        )
+    if folds:
+        account = partial(_with_account, reader, folds[0], report, heard, passed, facts, end_s)
+        guarded(lambda: known.append(account()))
     report = known[0] if known else report
     state, ending = _ending(heard, recorded, end_s, passed)
     return replace(report, state=state, ending=ending)

@@ -8,10 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.entries import Entry, Gap, Mark, Readings
-from monitor.exchange.header import TableError, parse_map
+from monitor.exchange.header import _NAME, TableError, parse_map
 from monitor.exchange.readings_in import read_marks, read_table
 from monitor.exchange.readings_out import write_csv
 from monitor.plan.files import parse_rig
+from monitor.plan.rig_tables import _CHANNEL_NAME
 
 
 def table(text, **options):
@@ -476,3 +477,8 @@ def test_no_text_does_worse_than_a_sentence(text):
         outcome = error.problems
 
     assert outcome
+
+
+def test_a_name_is_one_that_a_rig_file_may_have():
+    """What reads tables knows nothing of plans and rigs, and its names become those of a rig."""
+    assert _NAME.pattern == _CHANNEL_NAME.pattern
